@@ -1,0 +1,1 @@
+"""The bag stack: layers, margins, slack."""

@@ -1,0 +1,1 @@
+"""Flat shapes: flattening, opening seams, splices, templates."""

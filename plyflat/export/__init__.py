@@ -1,0 +1,1 @@
+"""Files for cutters, spreadsheets and programs."""

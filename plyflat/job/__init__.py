@@ -1,0 +1,1 @@
+"""The job file: model, reader, starter file, published schema."""

@@ -1,0 +1,1 @@
+"""Pieces of one material laid out on its rolls."""

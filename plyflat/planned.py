@@ -1,0 +1,281 @@
+"""What a plan holds: immutable results that every output is made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from .cloth.flatten import Flat
+from .cloth.template import Strain, Template
+from .job.model import Job
+from .lay.nest import Lay
+from .surface.mesh import Floats, Surface
+from .surface.region import Region
+
+
+@dataclass(frozen=True)
+class Caution:
+    """Something the builder must know.
+
+    Attributes
+    ----------
+    text : str
+        One sentence with its number and unit.
+    where : str
+        The region, ply or roll it concerns.
+    do : str
+        What would help.
+    """
+
+    text: str
+    where: str = ""
+    do: str = ""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check that a result passed before it left the house.
+
+    Attributes
+    ----------
+    what : str
+    measured, limit : float
+    unit : str
+    """
+
+    what: str
+    measured: float
+    limit: float
+    unit: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Piece3D:
+    """A piece on the hull with its flat shape, for pictures.
+
+    Attributes
+    ----------
+    surface : Surface
+        The piece's patch, mm, opened where it was opened.
+    flat : Flat
+        Its flat shape (before turning to the cloth's warp).
+    strain : (m,) float array
+        Largest \\|stretch - 1\\| of each triangle.
+    """
+
+    surface: Surface
+    flat: Flat
+    strain: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class PlyPlan:
+    """One ply: its shape on the hull and its templates.
+
+    Attributes
+    ----------
+    name : str
+        "P1" is laid first.
+    cloth : str
+    angle_deg : float
+    grow_mm : float
+    area_mm2 : float
+        Surface area on the hull, laps not counted.
+    lap_area_mm2 : float
+        Area of laps and corner laps in the templates.
+    region : Region
+    pieces : tuple of Piece3D
+    templates : tuple of Template
+    strain : Strain
+        Over all pieces.
+    """
+
+    name: str
+    cloth: str
+    angle_deg: float
+    grow_mm: float
+    area_mm2: float
+    lap_area_mm2: float
+    region: Region
+    pieces: tuple[Piece3D, ...]
+    templates: tuple[Template, ...]
+    strain: Strain
+
+
+@dataclass(frozen=True, eq=False)
+class LayerPlan:
+    """One layer of the bag stack.
+
+    Attributes
+    ----------
+    kind : str
+        "peel ply", "release film", "breather", "sealant tape" or "bag film".
+    material : str
+    margin_mm : float
+        Beyond the largest ply's edge, along the surface.
+    area_mm2 : float
+        True surface area covered.
+    lap_area_mm2 : float
+    templates : tuple of Template
+        Shapes or rectangles to cut; empty for tape.
+    region : Region or None
+        None where the layer is a length of tape.
+    length_mm : float
+        Tape to lay, with overlap; 0 for sheets.
+    slack_mm : tuple of float
+        Bag film only: largest (surface path - taut path) along and across the warp line.
+    strain : Strain or None
+    pieces : tuple of Piece3D
+    """
+
+    kind: str
+    material: str
+    margin_mm: float
+    area_mm2: float
+    lap_area_mm2: float
+    templates: tuple[Template, ...]
+    region: Region | None
+    length_mm: float = 0.0
+    slack_mm: tuple[float, float] = (0.0, 0.0)
+    strain: Strain | None = None
+    pieces: tuple[Piece3D, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class RegionPlan:
+    """One region with its plies and bag layers.
+
+    Attributes
+    ----------
+    name, mesh : str
+    base : Region
+        As stated in the job, before any ply grew.
+    warp_mm : (2, 3) float array
+        Two points on the surface along the warp line.
+    plies : tuple of PlyPlan
+    layers : tuple of LayerPlan
+    seams_mm : tuple of (k, 3) float arrays
+        Where the base region was opened.
+    """
+
+    name: str
+    mesh: str
+    base: Region
+    warp_mm: Floats
+    plies: tuple[PlyPlan, ...]
+    layers: tuple[LayerPlan, ...]
+    seams_mm: tuple[Floats, ...] = ()
+
+
+@dataclass(frozen=True)
+class RollPlan:
+    """All pieces of one material on its rolls.
+
+    Attributes
+    ----------
+    material : str
+    kind : str
+        "cloth" or the consumable's kind.
+    lays : tuple of Lay
+        One per roll cut into.
+    parts : tuple of Template
+        What ``Place.part`` of every lay points into.
+    roll_width_mm, roll_length_mm : float
+    length_mm : float
+        Length used over all lays.
+    net_area_mm2, cut_area_mm2, used_area_mm2 : float
+        Surface to cover; pieces as cut; width times length used.
+    mass_g : float
+        Mass of the length used.
+    rolls : int
+    cost : float or None
+        Of the length used, in the job's currency.
+    """
+
+    material: str
+    kind: str
+    lays: tuple[Lay, ...]
+    parts: tuple[Template, ...]
+    roll_width_mm: float
+    roll_length_mm: float
+    length_mm: float
+    net_area_mm2: float
+    cut_area_mm2: float
+    used_area_mm2: float
+    mass_g: float
+    rolls: int
+    cost: float | None
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One line of the shopping and weighing list.
+
+    Attributes
+    ----------
+    item : str
+    amount : float
+    unit : str
+    low, high : float
+        Honest range of the amount.
+    basis : str
+        How it was worked out, with the mark of its source (published, derived, common practice, from memory, yours).
+    cost : float or None
+    """
+
+    item: str
+    amount: float
+    unit: str
+    low: float
+    high: float
+    basis: str
+    cost: float | None = None
+
+
+@dataclass(frozen=True)
+class MeshPlan:
+    """A mesh as it was used.
+
+    Attributes
+    ----------
+    name, file, unit : str
+    surface : Surface
+    scale_error : float or None
+        (measured - stated) / stated of the known distance, if one was stated.
+    """
+
+    name: str
+    file: str
+    unit: str
+    surface: Surface
+    scale_error: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """Everything worked out for a job.
+
+    Attributes
+    ----------
+    job : Job
+    meshes : tuple of MeshPlan
+    regions : tuple of RegionPlan
+    rolls : tuple of RollPlan
+    resin, shopping, bin : tuple of Quantity
+        To mix; to buy; what is thrown away.
+    warnings : tuple of Caution
+    checks : tuple of Check
+    seconds : dict
+        Time taken by stage, s.
+    """
+
+    job: Job
+    meshes: tuple[MeshPlan, ...]
+    regions: tuple[RegionPlan, ...]
+    rolls: tuple[RollPlan, ...]
+    resin: tuple[Quantity, ...]
+    shopping: tuple[Quantity, ...]
+    bin: tuple[Quantity, ...]
+    warnings: tuple[Caution, ...]
+    checks: tuple[Check, ...]
+    seconds: dict[str, float] = field(default_factory=dict)
+

@@ -1,0 +1,1 @@
+"""The offline summary page and its pictures."""

@@ -1,0 +1,1 @@
+"""Quantities of the job: resin, order list, waste."""

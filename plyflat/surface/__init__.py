@@ -1,0 +1,1 @@
+"""Triangle meshes: load, repair, region, distance along the surface."""
