@@ -8,6 +8,7 @@ from .cloth.flatten import Flat
 from .cloth.template import Strain, Template
 from .job.model import Job
 from .lay.nest import Lay
+from .shop.quantity import Quantity
 from .surface.mesh import Floats, Surface
 from .surface.region import Region
 
@@ -207,31 +208,6 @@ class RollPlan:
 
 
 @dataclass(frozen=True)
-class Quantity:
-    """One line of the shopping and weighing list.
-
-    Attributes
-    ----------
-    item : str
-    amount : float
-    unit : str
-    low, high : float
-        Honest range of the amount.
-    basis : str
-        How it was worked out, with the mark of its source (published, derived, common practice, from memory, yours).
-    cost : float or None
-    """
-
-    item: str
-    amount: float
-    unit: str
-    low: float
-    high: float
-    basis: str
-    cost: float | None = None
-
-
-@dataclass(frozen=True)
 class MeshPlan:
     """A mesh as it was used.
 
@@ -278,4 +254,3 @@ class Plan:
     warnings: tuple[Caution, ...]
     checks: tuple[Check, ...]
     seconds: dict[str, float] = field(default_factory=dict)
-

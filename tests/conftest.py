@@ -17,7 +17,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         raise pytest.UsageError("\n".join(faults))
 
 
-def pytest_terminal_summary(terminalreporter, exitstatus, config) -> None:  # noqa: ARG001
+def pytest_terminal_summary(terminalreporter, exitstatus, config) -> None:
     rows = set()
     for outcome in ("passed", "failed"):
         for report in terminalreporter.stats.get(outcome, []):

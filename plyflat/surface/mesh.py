@@ -174,7 +174,8 @@ class Surface:
             if a in follow:
                 p = self.vertices_mm[a]
                 raise MeshError(
-                    "two boundaries touch", where=f"({p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}) mm",
+                    "two boundaries touch",
+                    where=f"({p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}) mm",
                     do="Split the vertex there or fill the hole.",
                 )
             follow[a] = b

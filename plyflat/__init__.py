@@ -1,0 +1,47 @@
+"""From a scan of a hull to cut cloth, bag layers and a job sheet.
+
+The public names load on first use, so that importing the package costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_HOME = {
+    "Surface": "surface.mesh",
+    "Repair": "surface.mesh",
+    "Region": "surface.region",
+    "load_surface": "surface.load",
+    "inspect_mesh": "surface.inspect",
+    "check_distance": "surface.load",
+    "cut_region": "surface.region",
+    "grow_region": "surface.region",
+    "find_tape": "surface.tape",
+    "Flat": "cloth.flatten",
+    "flatten": "cloth.flatten",
+    "Template": "cloth.template",
+    "Part": "lay.nest",
+    "Place": "lay.nest",
+    "Lay": "lay.nest",
+    "nest": "lay.nest",
+    "Job": "job.model",
+    "read_job": "job.reader",
+    "Plan": "planned",
+    "make_plan": "plan",
+    "write_plan": "export.write",
+    "PlyflatError": "errors",
+}
+
+__all__ = ["__version__", *sorted(_HOME)]
+__version__ = "0.1.0"
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return list(__all__)
