@@ -238,7 +238,7 @@ class Plan:
     rolls : tuple of RollPlan
     resin, shopping, bin : tuple of Quantity
         To mix; to buy; what is thrown away.
-    warnings : tuple of Caution
+    cautions : tuple of Caution
     checks : tuple of Check
     seconds : dict
         Time taken by stage, s.
@@ -251,6 +251,6 @@ class Plan:
     resin: tuple[Quantity, ...]
     shopping: tuple[Quantity, ...]
     bin: tuple[Quantity, ...]
-    warnings: tuple[Caution, ...]
+    cautions: tuple[Caution, ...]
     checks: tuple[Check, ...]
     seconds: dict[str, float] = field(default_factory=dict)
