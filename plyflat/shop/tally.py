@@ -1,0 +1,167 @@
+"""The lists of a job: what to mix, what to buy and what is thrown away."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from .quantity import Quantity
+from .resin import Mix, breather_capacity_g_m2, mix_for
+
+#: Resin a peel ply keeps, g/m²: low, usual, high. Published informal weighing of a cut sample (2020).
+PEEL_PLY_RESIN_G_M2 = (30.0, 40.0, 50.0)
+#: Solid share of a non-woven breather under vacuum: dense, usual, open. Assumed, not measured.
+BREATHER_SOLID_SHARE = (0.25, 0.20, 0.15)
+#: Points of fibre mass fraction by which hand wet-out strays either way. Common practice.
+WET_OUT_SPREAD = 0.05
+#: Share of its capacity at which a breather stops carrying vacuum well. Common practice.
+BREATHER_WARN = 0.5
+
+
+@dataclass(frozen=True)
+class ResinJob:
+    """What the resin sums need.
+
+    Attributes
+    ----------
+    fibre_g : float
+        Cloth that is wetted, laps and trim included.
+    psi_wet, psi_final : float
+        Fibre mass fraction when wetted out and under vacuum.
+    loss : float
+        Left in cups and rollers, as a fraction.
+    ratio : tuple of float
+        Resin : hardener by mass.
+    peel_ply_m2, breather_m2 : float
+    breather_g_m2 : float
+        Areal weight; 0 where there is no breather.
+    price_per_kg : float or None
+    """
+
+    fibre_g: float
+    psi_wet: float
+    psi_final: float
+    loss: float
+    ratio: tuple[float, float]
+    peel_ply_m2: float
+    breather_m2: float
+    breather_g_m2: float
+    price_per_kg: float | None = None
+
+
+def usual_mix(job: ResinJob) -> Mix:
+    """Return the mix at the stated fractions and the usual pick-up of a peel ply.
+
+    Parameters
+    ----------
+    job : ResinJob
+    """
+    return _mix(job, job.psi_wet, PEEL_PLY_RESIN_G_M2[1], job.loss)
+
+
+def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float) -> Mix:
+    return mix_for(
+        job.fibre_g,
+        psi_wet=min(max(psi_wet, 0.05), job.psi_final),
+        psi_final=job.psi_final,
+        peel_ply_m2=job.peel_ply_m2,
+        peel_ply_g_m2=peel_g_m2,
+        loss=loss,
+        ratio=job.ratio,
+    )
+
+
+def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
+    """Return what to weigh out and where it goes, each with a range.
+
+    The range lets the wet-out stray by `WET_OUT_SPREAD`, the peel ply keep its low or high amount, and the loss halve or
+    grow by half.
+
+    Parameters
+    ----------
+    job : ResinJob
+    """
+    usual = usual_mix(job)
+    low = _mix(job, job.psi_wet + WET_OUT_SPREAD, PEEL_PLY_RESIN_G_M2[0], 0.5 * job.loss)
+    high = _mix(job, job.psi_wet - WET_OUT_SPREAD, PEEL_PLY_RESIN_G_M2[2], 1.5 * job.loss)
+    basis = {
+        "resin": "derived: mass balance at the job's wet-out fraction, peel ply and loss",
+        "hardener": "yours: mixing ratio by mass from the data sheet, as the job states it",
+        "stays in the laminate": "derived: mass balance at the job's final fibre fraction",
+        "stays in the peel ply": "published: informal weighing of a cut sample, 30 to 50 g/m2",
+        "bled into the breather": "derived: wet-out less laminate less peel ply",
+        "left in cups and rollers": "common practice: 5 to 15 %, the job's figure taken",
+    }
+    parts = ("resin_g", "hardener_g", "laminate_g", "peel_ply_g", "bleed_g", "loss_g")
+    rows = []
+    for (item, ground), name in zip(basis.items(), parts):
+        values = sorted(getattr(mix, name) for mix in (low, usual, high))
+        price = job.price_per_kg if name in ("resin_g", "hardener_g") else None
+        cost = None if price is None else getattr(usual, name) / 1000 * price
+        rows.append(Quantity(item, getattr(usual, name), "g", values[0], values[2], ground, cost))
+    return tuple(rows)
+
+
+def breather_share(job: ResinJob) -> tuple[float, float, float]:
+    """Return the share of the breather's capacity that the bleed fills: low, usual, high.
+
+    Parameters
+    ----------
+    job : ResinJob
+
+    Returns
+    -------
+    tuple of float
+        Zeros where there is no breather or no bleed.
+    """
+    bleed = usual_mix(job).bleed_g
+    if job.breather_m2 <= 0 or job.breather_g_m2 <= 0 or bleed <= 0:
+        return (0.0, 0.0, 0.0)
+    full = [breather_capacity_g_m2(job.breather_g_m2, solid_share=s) for s in BREATHER_SOLID_SHARE]
+    shares = [bleed / (job.breather_m2 * f) for f in full]
+    return (shares[2], shares[1], shares[0])
+
+
+def bin_list(
+    offcuts_g: dict[str, float], consumables_g: dict[str, float], mix: Mix | None, laminate_g: float
+) -> tuple[Quantity, ...]:
+    """Return the mass of everything thrown away, by material, and in all against the laminate.
+
+    Cups, gloves, brushes and masking are not counted.
+
+    Parameters
+    ----------
+    offcuts_g : dict
+        Cloth cut off the roll that does not end in the laminate, by cloth.
+    consumables_g : dict
+        Everything cut of each single-use material.
+    mix : Mix or None
+    laminate_g : float
+        Mass of the finished laminate.
+    """
+    rows = [
+        Quantity(f"{name} offcuts", g, "g", g, g, "derived: roll used less laminate")
+        for name, g in offcuts_g.items()
+    ]
+    rows += [
+        Quantity(name, g, "g", g, g, "derived: all that is cut; single use, common practice")
+        for name, g in consumables_g.items()
+    ]
+    if mix is not None:
+        g = mix.peel_ply_g + mix.bleed_g + mix.loss_g
+        rows.append(
+            Quantity("resin in peel ply, breather and cups", g, "g", 0.6 * g, 1.4 * g, "derived: see resin")
+        )
+    total = sum(row.amount for row in rows)
+    low, high = sum(row.low for row in rows), sum(row.high for row in rows)
+    rows.append(Quantity("in all", total, "g", low, high, "cups, gloves, brushes and masking not counted"))
+    if laminate_g > 0:
+        ratio = Quantity(
+            "waste for each kg of laminate",
+            total / laminate_g,
+            "kg",
+            low / laminate_g,
+            high / laminate_g,
+            "derived",
+        )
+        rows.append(ratio)
+    return tuple(rows)

@@ -1,0 +1,57 @@
+import dataclasses
+
+import pytest
+
+from plyflat.shop.tally import ResinJob, bin_list, breather_share, resin_list, usual_mix
+
+JOB = ResinJob(
+    fibre_g=800,
+    psi_wet=0.5,
+    psi_final=0.6,
+    loss=0.1,
+    ratio=(100, 30),
+    peel_ply_m2=0.6,
+    breather_m2=0.9,
+    breather_g_m2=150,
+    price_per_kg=20,
+)
+
+
+def test_every_line_lies_in_its_range_and_the_parts_add_up():
+    rows = {q.item: q for q in resin_list(JOB)}
+    assert all(q.low <= q.amount <= q.high for q in rows.values())
+    mixed = rows["resin"].amount + rows["hardener"].amount
+    goes = [
+        "stays in the laminate",
+        "stays in the peel ply",
+        "bled into the breather",
+        "left in cups and rollers",
+    ]
+    assert mixed == pytest.approx(sum(rows[k].amount for k in goes))
+    assert rows["resin"].low < rows["resin"].amount < rows["resin"].high
+    assert rows["resin"].cost == pytest.approx(rows["resin"].amount / 50)
+
+
+def test_breather_share_by_hand():
+    bleed = 800 - 800 * 0.4 / 0.6 - 24
+    full = 150 / 1.38 * 4 * 1.15  # solid share 0.20
+    low, usual, high = breather_share(JOB)
+    assert usual == pytest.approx(bleed / (0.9 * full))
+    assert low < usual < high
+
+
+def test_no_breather_no_share():
+    assert breather_share(dataclasses.replace(JOB, breather_m2=0.0)) == (0, 0, 0)
+
+
+@pytest.mark.reference(
+    source="waste of 0.6 m2 of 4 x 200 g/m2 carbon at 60 % fibre by mass, items weighed one by one (58 + 19 + 129 + 79 + 240 g dry)",
+    kind="derived",
+)
+def test_waste_of_a_small_flat_job():
+    dry = {"peel ply": 58.0, "perforated film": 19.0, "breather": 129.0, "bag film": 79.0, "tape": 240.0}
+    job = dataclasses.replace(JOB, fibre_g=480, loss=0.0)
+    rows = {q.item: q for q in bin_list({}, dry, usual_mix(job), 480 / 0.6)}
+    # 480 g of fibre wetted at 50 % and pressed to 60 %: 160 g leave the laminate.
+    assert rows["resin in peel ply, breather and cups"].amount == pytest.approx(160, abs=0.5)
+    assert rows["waste for each kg of laminate"].amount == pytest.approx(0.86, abs=0.02)
