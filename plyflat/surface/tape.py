@@ -1,0 +1,651 @@
+"""Find loops of coloured marking tape, or of pen, on a scan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
+
+from ..errors import OutlineError
+from .mesh import Bools, Floats, Ints, Surface, closed_length
+
+if TYPE_CHECKING:
+    from .region import Region
+
+Edge = Literal["inner", "centre", "outer"]
+
+#: Colours by name, sRGB as a camera sees tape or pen in daylight.
+COLOURS: dict[str, tuple[int, int, int]] = {
+    "red": (200, 40, 40), "orange": (235, 125, 35), "yellow": (235, 210, 50), "green": (45, 145, 70),
+    "blue": (40, 95, 190), "purple": (115, 60, 150), "pink": (235, 110, 165), "brown": (115, 75, 45),
+    "white": (240, 240, 240), "grey": (135, 135, 135), "black": (30, 30, 30),
+}  # fmt: skip
+
+_SPOT_MM2 = 60.0  # smaller patches of the colour are dirt or noise
+_STRIP_MM = 100.0  # a longer patch that closes nothing is a loop left open, a shorter one a mark
+_SEED_OFF_MM = 20.0
+_SEED_ROUND_MM = 40.0
+_DIFFUSE_MM = 1.5
+_GREY = 12.0  # chroma in Lab below which a colour is as good as grey
+_STEP_MM = 3.0
+_SMOOTH_MM = 12.0
+
+
+@dataclass(frozen=True, eq=False)
+class TapeLoops:
+    """The tape that bounds one bare area of a surface.
+
+    Attributes
+    ----------
+    loops_mm : tuple of (k, 3) float arrays, mm
+        Closed lines on the surface about 3 mm from point to point, longest first, the area on the left seen from the
+        air side.
+    widths_mm : tuple of float
+        Measured width of the tape of each loop, mm.
+    gaps : tuple of (point, length)
+        Where the tape was missing and was bridged: a point (3,) and a length, both mm.
+    share : float
+        Area of the tape's colour over that of the whole surface.
+    colour : tuple of int
+        The tape's colour as found, sRGB.
+    to_the_edge : bool
+        Whether the area also ends at an edge of the mesh, where no tape is.
+    """
+
+    loops_mm: tuple[Floats, ...]
+    widths_mm: tuple[float, ...]
+    gaps: tuple[tuple[tuple[float, float, float], float], ...]
+    share: float
+    colour: tuple[int, int, int]
+    to_the_edge: bool
+
+    @property
+    def width_mm(self) -> float:
+        """Mean width of the tape, mm, weighted by the loops' lengths."""
+        return float(np.average(self.widths_mm, weights=[closed_length(q) for q in self.loops_mm]))
+
+
+def find_tape(
+    surface: Surface,
+    *,
+    colour: str | Sequence[int],
+    seed_mm: ArrayLike,
+    edge: Edge = "inner",
+    gap_mm: float = 20.0,
+    hull_colour: str | Sequence[int] | None = None,
+) -> TapeLoops:
+    """Return the loops of marking tape that bound the bare area round a seed.
+
+    Parameters
+    ----------
+    surface : Surface
+        With vertex colours; merged, oriented and in one piece.
+    colour : str or (3,) ints
+        Colour of the tape: a name of `COLOURS`, "#rrggbb" or sRGB in 0..255. The tape may be lighter, darker or paler.
+    seed_mm : (3,) floats, mm
+        A point of the area, on bare hull.
+    edge : "inner", "centre" or "outer"
+        Which line of the tape to return: the edge on the seed's side, the centre line, or the far edge.
+    gap_mm : float
+        Gaps in the tape up to this long are bridged.
+    hull_colour : str or (3,) ints, optional
+        Colour of the bare hull; by default that of the 40 mm round the seed.
+
+    Returns
+    -------
+    TapeLoops
+
+    Raises
+    ------
+    OutlineError
+        No colours on the mesh; the seed off the surface or on the tape; the colour not found; a loop left open or
+        running off the mesh.
+
+    Notes
+    -----
+    A vertex is tape when its colour lies nearer to the tape's than to the hull's, in chromaticity or in Lab's (a*, b*),
+    whichever tells the two apart better on this scan. The patches found are widened to bridge gaps; what they cut the
+    surface into decides which of them are loops. The centre line is first taken midway between the bare areas on its two
+    sides, then moved to the middle of the tape itself and smoothed along its length, gaps carrying no weight.
+
+    References
+    ----------
+    Colours: IEC 61966-2-1 (sRGB) and CIE 15 (L*a*b*). Smoothing: Whittaker (1923), *Proc. Edinburgh Math. Soc.* 41,
+    63-75; Eilers (2003), *Anal. Chem.* 75, 3631-3636, eq. 5, made periodic.
+    """
+    if edge not in ("inner", "centre", "outer"):
+        raise OutlineError(f"no tape edge {edge!r}", do='It is "inner", "centre" or "outer".')
+    seed = _on_surface(surface, np.asarray(seed_mm, dtype=np.float64))
+    mask, found = _classify(surface, seed, _rgb(colour), None if hull_colour is None else _rgb(hull_colour), colour)
+    web = _web(surface)
+    nearest = int(np.argmin(np.linalg.norm(surface.vertices_mm - seed, axis=1)))
+    if mask[nearest]:
+        raise OutlineError("the seed lies on the tape", where=_at(seed), do="Move it to bare hull inside the area.")
+    ground = _divide(surface, web, mask, gap_mm, nearest)
+    traced = [_trace(surface, web, mask, ground, k, edge) for k in ground.loops]
+    traced.sort(key=lambda t: -closed_length(t.line_mm))
+    area = _vertex_areas(surface)
+    return TapeLoops(
+        tuple(t.line_mm for t in traced),
+        tuple(t.width_mm for t in traced),
+        tuple(g for t in traced for g in t.gaps),
+        float(area[mask].sum() / area.sum()),
+        found,
+        bool(ground.bare[_rim(surface)].any()),
+    )
+
+
+def tape_region(
+    surface: Surface,
+    *,
+    colour: str | Sequence[int],
+    seed_mm: ArrayLike,
+    edge: Edge = "inner",
+    gap_mm: float = 20.0,
+    hull_colour: str | Sequence[int] | None = None,
+    name: str = "",
+) -> Region:
+    """Cut out the bare area round a seed that marking tape bounds; see `find_tape`.
+
+    Returns
+    -------
+    Region
+
+    Raises
+    ------
+    OutlineError
+        As `find_tape` and `cut_region` do.
+    """
+    from .region import cut_region
+
+    tape = find_tape(
+        surface, colour=colour, seed_mm=seed_mm, edge=edge, gap_mm=gap_mm, hull_colour=hull_colour
+    )
+    return cut_region(surface, list(tape.loops_mm), seed_mm=seed_mm, name=name)
+
+
+# --- colours ----------------------------------------------------------------------------------------------------
+
+
+def _rgb(colour: str | Sequence[int]) -> Floats:
+    """sRGB (3,) in 0..255 from a name, "#rrggbb" or three numbers."""
+    if isinstance(colour, str):
+        word = colour.strip().lower()
+        if word in COLOURS:
+            return np.array(COLOURS[word], dtype=np.float64)
+        if len(word) == 7 and word[0] == "#" and set(word[1:]) <= set("0123456789abcdef"):
+            return np.array([int(word[i : i + 2], 16) for i in (1, 3, 5)], dtype=np.float64)
+        raise OutlineError(f"no colour {colour!r}", do=f'Write "#rrggbb" or one of {", ".join(COLOURS)}.')
+    out = np.asarray(colour, dtype=np.float64)
+    if out.shape != (3,) or out.min() < 0 or out.max() > 255:
+        raise OutlineError(f"no colour {tuple(colour)}", do="Give red, green and blue in 0 to 255.")
+    return out
+
+
+def _chromaticity(rgb: Floats) -> Floats:
+    """Share of each channel (n, 3): the same in sun and shade; the small term keeps black from being all noise."""
+    c = rgb / 255.0
+    return c / (c.sum(axis=1, keepdims=True) + 0.05)
+
+
+def _lab(rgb: Floats) -> Floats:
+    """CIE L*a*b* (n, 3) under D65 of sRGB in 0..255."""
+    c = rgb / 255.0
+    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    t = linear @ to_xyz.T / to_xyz.sum(axis=1)
+    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])], axis=1)
+
+
+def _lab_ab(rgb: Floats) -> Floats:
+    return _lab(rgb)[:, 1:]
+
+
+def _classify(
+    surface: Surface, seed: Floats, wanted: Floats, hull: Floats | None, word: str | Sequence[int]
+) -> tuple[Bools, tuple[int, int, int]]:
+    """Which vertices (n,) are tape, and the tape's colour as found."""
+    if surface.colors is None:
+        raise OutlineError("the mesh has no vertex colours, so no tape can be seen", do="Give an outline of points.")
+    rgb, area = _diffused(surface), _vertex_areas(surface)
+    near = np.linalg.norm(surface.vertices_mm - seed, axis=1) < max(_SEED_ROUND_MM, 3 * surface.mean_edge_mm)
+    hull = np.median(rgb[near], axis=0) if hull is None else hull
+    hue, base = _lab_ab(wanted[None])[0], _lab_ab(hull[None])[0]
+    grey = min(np.linalg.norm(hue), np.linalg.norm(hue - base)) < _GREY  # told by lightness, if at all
+    best, contrast = np.zeros(len(rgb), bool), 0.0
+    for space in (_lab,) if grey else (_chromaticity, _lab_ab):
+        mask, apart = _nearer(space(rgb), space(hull[None])[0], space(wanted[None])[0], near)
+        mask = _without_spots(surface, mask, area)
+        if apart > contrast and mask.any():
+            best, contrast = mask, apart
+    if not best.any():
+        raise OutlineError(
+            f"no tape of colour {word!r} found; the scan's colours are {_seen(rgb, area)}",
+            do="Name the tape's colour as the scan shows it, as #rrggbb if need be.",
+        )
+    r, g, b = np.median(surface.colors[best], axis=0).round().astype(int).tolist()
+    return best, (r, g, b)
+
+
+def _nearer(c: Floats, hull: Floats, wanted: Floats, near: Bools) -> tuple[Bools, float]:
+    """Which colours c (n, d) are nearer to the tape's than to the hull's, and how many spreads the two lie apart.
+
+    The colour asked for gives the direction only: tape is paler or darker on a scan than in its name.
+    """
+    aim = (wanted - hull) / np.linalg.norm(wanted - hull)
+    off = c - hull
+    size = np.linalg.norm(off, axis=1)
+    spread = np.median(np.abs(off[near] @ aim)) / 0.6745
+    floor = max(5 * spread, 0.25 * float(np.linalg.norm(wanted - hull)))
+    candidate = (size > floor) & (off @ aim > 0.8 * size)
+    if not candidate.any():
+        return candidate, 0.0
+    strong = candidate & (off @ aim >= np.median(off[candidate] @ aim))
+    for _ in range(3):
+        tape = np.median(off[strong], axis=0)
+        length = float(np.linalg.norm(tape))
+        along = off @ tape / length
+        across = np.linalg.norm(off - np.outer(along, tape / length), axis=1)
+        strong = (along > 0.5 * length) & (across < 0.6 * length)
+        if not strong.any():
+            return strong, 0.0
+    own = np.median(np.abs(along[strong] - length)) / 0.6745
+    return strong, length / float(spread + own + 1e-9)
+
+
+def _seen(rgb: Floats, area: Floats) -> str:
+    """The scan's colours by name, with an example and their share of the area."""
+    names, weight = list(COLOURS), np.array([0.4, 1.0, 1.0])  # lightness tells little in uneven light
+    table = _lab(np.array([COLOURS[n] for n in names], dtype=np.float64))
+    which = cKDTree(table * weight).query(_lab(rgb) * weight)[1]
+    share = np.bincount(which, area, minlength=len(names)) / area.sum()
+    words = []
+    for i in np.argsort(-share)[:4]:
+        if share[i] >= 0.001:
+            r, g, b = np.median(rgb[which == i], axis=0).round().astype(int)
+            words.append(f"{names[i]} (#{r:02x}{g:02x}{b:02x}) {100 * share[i]:.1f} %")
+    return ", ".join(words)
+
+
+# --- the mesh as a web of distances ------------------------------------------------------------------------------
+
+
+def _on_surface(surface: Surface, seed: Floats) -> Floats:
+    if seed.shape != (3,) or not np.isfinite(seed).all():
+        raise OutlineError(f"the seed is {seed.tolist()}, not a point", do="Give x, y and z in mm.")
+    hit = surface.locate(seed)
+    if hit.distance_mm[0] > _SEED_OFF_MM:
+        raise OutlineError(
+            f"the seed lies {hit.distance_mm[0]:.0f} mm off the surface, more than {_SEED_OFF_MM:.0f} mm",
+            where=_at(seed),
+            do=f"The nearest point of the surface is {_at(hit.points_mm[0])}.",
+        )
+    return hit.points_mm[0]
+
+
+def _at(point: Floats) -> str:
+    x, y, z = point.tolist()
+    return f"({x:.1f}, {y:.1f}, {z:.1f}) mm"
+
+
+def _vertex_areas(surface: Surface) -> Floats:
+    third = np.repeat(surface.face_areas_mm2 / 3, 3)
+    area: Floats = np.bincount(surface.faces.ravel(), third, minlength=len(surface.vertices_mm)).astype(np.float64)
+    return area
+
+
+def _edges(surface: Surface) -> tuple[Ints, Ints, Ints]:
+    """Sides (e, 2) of all faces end to end, sorted, the face of each, and the corner opposite to it."""
+    f = surface.faces
+    e = np.concatenate([f[:, [1, 2]], f[:, [2, 0]], f[:, [0, 1]]])
+    return np.sort(e, axis=1), np.tile(np.arange(len(f)), 3), np.concatenate([f[:, 0], f[:, 1], f[:, 2]])
+
+
+def _rim(surface: Surface) -> Ints:
+    """Vertices on the mesh's own edges."""
+    e, n = _edges(surface)[0], len(surface.vertices_mm)
+    key, count = np.unique(e[:, 0] * n + e[:, 1], return_counts=True)
+    return np.unique(np.concatenate(np.divmod(key[count == 1], n)))
+
+
+def _web(surface: Surface) -> sparse.csr_matrix:
+    """Graph of the mesh's edges and of the steps across each edge, weighted with their lengths in mm.
+
+    The steps across, measured with the two faces laid flat, keep shortest paths within some 3 % of the true distance.
+    """
+    v, (e, _, tip) = surface.vertices_mm, _edges(surface)
+    n = len(v)
+    key = e[:, 0] * n + e[:, 1]
+    order = np.argsort(key, kind="stable")
+    twin = np.flatnonzero(key[order][1:] == key[order][:-1])
+    first, second = order[twin], order[twin + 1]
+    base = v[e[first, 1]] - v[e[first, 0]]
+    length = np.linalg.norm(base, axis=1)
+    base = base / np.where(length > 0, length, 1.0)[:, None]
+    c, d = v[tip[first]] - v[e[first, 0]], v[tip[second]] - v[e[first, 0]]
+    x1, x2 = (c * base).sum(1), (d * base).sum(1)
+    y1, y2 = np.linalg.norm(np.cross(base, c), axis=1), np.linalg.norm(np.cross(base, d), axis=1)
+    high = np.where(y1 + y2 > 0, y1 + y2, 1.0)
+    cross = x1 + (x2 - x1) * y1 / high
+    across = (cross > 0) & (cross < length) & (tip[first] != tip[second])
+    ends = np.concatenate([e, np.stack([tip[first], tip[second]], 1)[across]])
+    weight = np.concatenate([np.linalg.norm(v[e[:, 0]] - v[e[:, 1]], axis=1), np.hypot(x1 - x2, y1 + y2)[across]])
+    i, j = np.sort(ends, axis=1).T
+    _, once = np.unique(i * n + j, return_index=True)
+    weight = np.maximum(weight[once], 1e-9)
+    return sparse.csr_matrix((weight, (i[once], j[once])), shape=(n, n)).maximum(
+        sparse.csr_matrix((weight, (j[once], i[once])), shape=(n, n))
+    )
+
+
+def _diffused(surface: Surface) -> Floats:
+    """Colours (n, 3) with their grain evened out over 1.5 mm, where the mesh is fine enough for that."""
+    e, n = _edges(surface)[0], len(surface.vertices_mm)
+    i, j = np.divmod(np.unique(e[:, 0] * n + e[:, 1]), n)
+    length = np.linalg.norm(surface.vertices_mm[i] - surface.vertices_mm[j], axis=1)
+    weight = np.exp(-0.5 * (length / _DIFFUSE_MM) ** 2)
+    near = sparse.csr_matrix((weight, (i, j)), shape=(n, n))
+    near = near + near.T + sparse.identity(n, format="csr")
+    near = sparse.diags(1 / np.asarray(near.sum(axis=1)).ravel()) @ near
+    rgb = np.asarray(surface.colors, dtype=np.float64)
+    for _ in range(int(np.clip(round((_DIFFUSE_MM / surface.mean_edge_mm) ** 2), 1, 8))):
+        rgb = near @ rgb
+    return rgb
+
+
+def _pieces(surface: Surface, mask: Bools) -> tuple[int, Ints]:
+    """Number the connected pieces of some vertices; -1 elsewhere."""
+    e = _edges(surface)[0]
+    e = e[mask[e].all(axis=1)]
+    n = len(mask)
+    link = sparse.coo_matrix((np.ones(len(e)), (e[:, 0], e[:, 1])), shape=(n, n))
+    _, label = csgraph.connected_components(link, directed=False)
+    used, label = np.unique(np.where(mask, label, -1), return_inverse=True)
+    label = label.reshape(-1) - (used[0] == -1)
+    return int(label.max()) + 1, label
+
+
+def _without_spots(surface: Surface, mask: Bools, area: Floats, least_mm2: float = _SPOT_MM2) -> Bools:
+    count, label = _pieces(surface, mask)
+    if count == 0:
+        return mask
+    size = np.bincount(label[mask], area[mask], minlength=count)
+    return mask & (size >= least_mm2)[label]
+
+
+def _reach(web: sparse.csr_matrix, start: Bools, limit_mm: float) -> Floats:
+    """Distance (n,) along the surface from a set of vertices, inf beyond the limit."""
+    return csgraph.dijkstra(web, directed=False, indices=np.flatnonzero(start), min_only=True, limit=limit_mm)
+
+
+# --- what the tape divides ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Ground:
+    """The surface divided by widened tape: the bare area with the seed, other bare areas, and the bands between.
+
+    bare, other : (n,) bool; band : (n,) int, -1 off the tape; loops : the bands that part bare from other.
+    """
+
+    bare: Bools
+    other: Bools
+    band: Ints
+    loops: tuple[int, ...]
+
+
+def _divide(surface: Surface, web: sparse.csr_matrix, mask: Bools, gap_mm: float, seed: int) -> _Ground:
+    wide = np.isfinite(_reach(web, mask, gap_mm / 2 + _DIFFUSE_MM))
+    area = _vertex_areas(surface)
+    rest = _without_spots(surface, ~wide, area, max(gap_mm**2, 4 * _SPOT_MM2))
+    _, piece = _pieces(surface, rest)
+    home = _home(surface, web, mask, piece, seed)
+    _, band = _pieces(surface, ~rest)
+    bare, other = piece == home, rest & (piece != home)
+    e = _edges(surface)[0]
+    e = np.concatenate([e, e[:, ::-1]])
+    beside = np.unique(band[e[bare[e[:, 0]] & (band[e[:, 1]] >= 0), 1]])
+    parting = np.unique(band[e[other[e[:, 0]] & (band[e[:, 1]] >= 0), 1]])
+    _refuse_open(surface, web, mask, band, np.setdiff1d(beside, parting))
+    loops = np.intersect1d(beside, parting)
+    if not len(loops):
+        raise OutlineError(
+            "no tape goes round the seed", where=_at(surface.vertices_mm[seed]), do="Move the seed into the taped area."
+        )
+    return _Ground(bare, other, band, tuple(loops.tolist()))
+
+
+def _home(surface: Surface, web: sparse.csr_matrix, mask: Bools, piece: Ints, seed: int) -> int:
+    """The bare piece the seed belongs to; from close beside the tape, the nearest one without crossing it."""
+    if piece[seed] >= 0:
+        return int(piece[seed])
+    free = sparse.diags((~mask).astype(np.float64))
+    open_web = (free @ web @ free).tocsr()
+    open_web.eliminate_zeros()
+    away = csgraph.dijkstra(open_web, directed=False, indices=seed, limit=200.0)
+    away[piece < 0] = np.inf
+    if not np.isfinite(away).any():
+        raise OutlineError(
+            "there is no bare hull round the seed, only tape", where=_at(surface.vertices_mm[seed]),
+            do="Move the seed to the middle of the area, or state a smaller gap.",
+        )
+    return int(piece[int(np.argmin(away))])
+
+
+def _refuse_open(surface: Surface, web: sparse.csr_matrix, mask: Bools, band: Ints, loose: Ints) -> None:
+    """Raise if a band that closes nothing is long enough to be meant as a loop."""
+    ends = []
+    for k in loose:
+        here = mask & (band == k)
+        if here.any():
+            a, b, length = _strip_ends(web, band == k, here)
+            if length > _STRIP_MM:
+                ends += [_end(surface, here, a), _end(surface, here, b)]
+    if not ends:
+        return
+    length, where = min((_gap(p, q) for i, p in enumerate(ends) for q in ends[i + 1 :]), key=lambda g: g[0])
+    more = f", and in {len(ends) // 2 - 1} more places" if len(ends) > 2 else ""
+    raise OutlineError(
+        f"the tape loop is open: {length:.0f} mm of tape are missing{more}", where=_at(where),
+        do="Close the loop on the hull and scan again, state a larger gap, or give an outline of points.",
+    )
+
+
+def _strip_ends(web: sparse.csr_matrix, band: Bools, tape: Bools) -> tuple[int, int, float]:
+    """The two tape vertices of a band that lie farthest apart along it, by two sweeps, and how far, mm."""
+    idx = np.flatnonzero(band)
+    part, on_tape = web[idx][:, idx], tape[idx]
+    far, length = int(np.argmax(on_tape)), 0.0
+    pair = []
+    for _ in range(3):
+        d = csgraph.dijkstra(part, directed=False, indices=far)
+        d[~on_tape | ~np.isfinite(d)] = -1
+        far, length = int(np.argmax(d)), float(d.max())
+        pair.append(int(idx[far]))
+    return pair[-1], pair[-2], length
+
+
+def _end(surface: Surface, tape: Bools, vertex: int, reach_mm: float = 15.0) -> Floats:
+    """The tape's vertices (k, 3) near its end."""
+    p = surface.vertices_mm[tape]
+    return p[np.linalg.norm(p - surface.vertices_mm[vertex], axis=1) < reach_mm]
+
+
+def _gap(p: Floats, q: Floats) -> tuple[float, Floats]:
+    """Bare length between two ends of tape and the middle between them."""
+    return float(cKDTree(p).query(q)[0].min()), (p.mean(axis=0) + q.mean(axis=0)) / 2
+
+
+# --- the line -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Traced:
+    line_mm: Floats
+    width_mm: float
+    gaps: tuple[tuple[tuple[float, float, float], float], ...]
+
+
+def _trace(
+    surface: Surface, web: sparse.csr_matrix, mask: Bools, ground: _Ground, k: int, edge: Edge
+) -> _Traced:
+    """The asked-for line of one band."""
+    here = ground.band == k
+    d_in, d_out = _reach(web, ground.bare, 500.0), _reach(web, ground.other, 500.0)
+    known = np.isfinite(d_in) & np.isfinite(d_out) & (here | ground.bare | ground.other)
+    lie = np.zeros(len(here))
+    lie[known] = d_in[known] - d_out[known]
+    faces = surface.faces[here[surface.faces].any(axis=1) & known[surface.faces].all(axis=1)]
+    line = _zero_line(surface, faces, lie)
+    patch, used = surface.sub(here[surface.faces].any(axis=1))
+    tape = mask[used] & here[used]
+    for _ in range(3):
+        line = _evened(patch, line)
+    line = _turned(line, patch, d_in[used])
+    line, width, bare = _centred(patch, tape, line)
+    gaps = _runs(line, bare)
+    half = {"inner": width / 2, "centre": 0.0, "outer": -width / 2}[edge]
+    if half:
+        line = line + half * _leftward(patch, line)
+    return _Traced(_on(patch, _resampled(line)), width, gaps)
+
+
+def _zero_line(surface: Surface, faces: Ints, lie: Floats) -> Floats:
+    """The longest closed line (k, 3) along which a field on the vertices is zero."""
+    above = lie[faces] >= 0
+    faces = faces[above.any(axis=1) & ~above.all(axis=1)]
+    sides = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2)
+    hit = (lie[sides[..., 0]] >= 0) != (lie[sides[..., 1]] >= 0)
+    pairs = np.sort(sides[hit], axis=1)
+    keys, node = np.unique(pairs, axis=0, return_inverse=True)
+    link = node.reshape(-1, 2)
+    a, b = lie[keys[:, 0]], lie[keys[:, 1]]
+    t = (a / (a - b))[:, None]
+    points = surface.vertices_mm[keys[:, 0]] * (1 - t) + surface.vertices_mm[keys[:, 1]] * t
+    chains = [points[c] for c in _chains(link, len(keys))]
+    longest = max(chains, key=closed_length)
+    count = np.bincount(link.ravel(), minlength=len(keys))
+    if (count == 1).any():
+        loose = points[count == 1]
+        away = cKDTree(longest).query(loose)[0]
+        if away.min() < 1e-9:
+            raise OutlineError(
+                "the tape runs off the edge of the mesh", where=_at(loose[int(np.argmin(away))]),
+                do="Scan farther round the area, or give an outline of points.",
+            )
+    return longest
+
+
+def _chains(link: Ints, count: int) -> list[list[int]]:
+    """Nodes in order along each chain of links (e, 2); open chains start at an end."""
+    follow: list[list[int]] = [[] for _ in range(count)]
+    for a, b in link.tolist():
+        follow[a].append(b)
+        follow[b].append(a)
+    order = sorted(range(count), key=lambda i: len(follow[i]))
+    seen, chains = [False] * count, []
+    for start in order:
+        chain, at = [], start
+        while not seen[at]:
+            seen[at] = True
+            chain.append(at)
+            at = next((n for n in follow[at] if not seen[n]), at)
+        if len(chain) > 2:
+            chains.append(chain)
+    return chains
+
+
+def _resampled(line: Floats, step_mm: float = _STEP_MM) -> Floats:
+    """Points evenly along a closed line."""
+    ring = np.concatenate([line, line[:1]])
+    gone = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
+    count = max(8, round(gone[-1] / step_mm))
+    at = np.arange(count) * gone[-1] / count
+    return np.stack([np.interp(at, gone, ring[:, i]) for i in range(3)], axis=1)
+
+
+def _smoothed(values: Floats, weight: Floats, over: float) -> Floats:
+    """Periodic Whittaker smoothing of (k, d) values over a length in samples; no weight, no say."""
+    k, i = len(values), np.arange(len(values))
+    ring = sparse.csc_matrix((np.ones(k), (i, (i + 1) % k)), shape=(k, k))
+    second = ring + ring.T - 2 * sparse.identity(k, format="csc")
+    w = sparse.diags(weight / weight.mean())
+    system = (w + over**4 * second.T @ second).tocsc()  # Eilers eq. 5: (W + lambda D'D) z = W y
+    out = sparse.linalg.spsolve(system, w @ values)
+    return out.reshape(values.shape)
+
+
+def _on(patch: Surface, line: Floats) -> Floats:
+    return patch.locate(line).points_mm
+
+
+def _evened(patch: Surface, line: Floats) -> Floats:
+    """The line smoothed and laid back on the surface: that undoes shrinking where the line runs round a nose."""
+    line = _resampled(line)
+    return _on(patch, _smoothed(line, np.ones(len(line)), _SMOOTH_MM / _STEP_MM / 2))
+
+
+def _leftward(patch: Surface, line: Floats) -> Floats:
+    """Unit vectors (k, 3) along the surface to the left of the line, seen from the air side."""
+    near = cKDTree(patch.vertices_mm).query(line, k=8)[1]
+    normal = patch.vertex_normals[near].mean(axis=1)
+    ahead = np.roll(line, -2, axis=0) - np.roll(line, 2, axis=0)
+    left = np.cross(normal, ahead)
+    return left / np.linalg.norm(left, axis=1, keepdims=True)
+
+
+def _turned(line: Floats, patch: Surface, d_in: Floats) -> Floats:
+    """The line with the bare area on its left."""
+    left = _leftward(patch, line)
+    find = cKDTree(patch.vertices_mm).query
+    nearer = np.mean(d_in[find(line + 6 * left)[1]]) < np.mean(d_in[find(line - 6 * left)[1]])
+    return line if nearer else line[::-1]
+
+
+def _centred(patch: Surface, tape: Bools, line: Floats) -> tuple[Floats, float, Bools]:
+    """Move the line to the middle of the tape; return it, the tape's width, and where (k,) no tape is."""
+    area, p = _vertex_areas(patch)[tape], patch.vertices_mm[tape]
+    width = float(area.sum()) / closed_length(line)
+    for reach in (1.5, 1.0, 0.8):
+        line = _resampled(line)
+        at, beside = _offsets(patch, line, p)
+        keep = np.abs(beside) < max(reach * width, 4.0)
+        size = np.bincount(at[keep], area[keep], minlength=len(line))
+        moment = np.bincount(at[keep], (area * beside)[keep], minlength=len(line))
+        window = np.ones(3)
+        size, moment = (np.convolve(np.concatenate([q[-1:], q, q[:1]]), window, "valid") for q in (size, moment))
+        full = size > 0.4 * 3 * _STEP_MM * width
+        width = float(area[keep].sum()) / (max(full.sum(), 1) * closed_length(line) / len(line))
+        middle = np.where(full, moment / np.maximum(size, 1e-9), 0.0)
+        shift = _smoothed(middle, np.where(full, 1.0, 1e-6), _SMOOTH_MM / _STEP_MM)
+        line = _on(patch, line + shift[:, None] * _leftward(patch, line))
+    return line, width, ~full
+
+
+def _offsets(patch: Surface, line: Floats, points: Floats) -> tuple[Ints, Floats]:
+    """For each point the nearest sample of the line, and how far to its left the point lies."""
+    at = cKDTree(line).query(points)[1]
+    return at, ((points - line[at]) * _leftward(patch, line)[at]).sum(axis=1)
+
+
+def _runs(line: Floats, bare: Bools) -> tuple[tuple[tuple[float, float, float], float], ...]:
+    """Middle and length of each run of samples without tape."""
+    if not bare.any() or bare.all():
+        return ()
+    start = int(np.argmin(bare))
+    out, run = [], []
+    for i in [*((start + np.arange(len(bare))) % len(bare)).tolist(), start]:
+        if bare[i]:
+            run.append(i)
+        elif run:
+            x, y, z = line[run].mean(axis=0).tolist()
+            out.append(((x, y, z), float(_STEP_MM * len(run))))
+            run = []
+    return tuple(out)
