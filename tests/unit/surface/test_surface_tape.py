@@ -1,10 +1,11 @@
 import numpy as np
 import pytest
 import shapes
+from scipy.spatial import cKDTree
+
 from plyflat.errors import OutlineError
 from plyflat.surface.mesh import Surface, closed_length
 from plyflat.surface.tape import COLOURS, find_tape
-from scipy.spatial import cKDTree
 
 HULL, WIDTH = (150, 166, 152), 12.0
 
