@@ -1,0 +1,651 @@
+"""Cut a mesh exactly: along a path laid over it, or along a level line of a field on its vertices.
+
+The path is threaded from vertex to vertex: each step splits the one edge or face in the way, so the mesh is a
+valid surface after every step. Slivers are cleared away afterwards by flips and collapses that move path and
+surface by no more than stated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import ArrayLike
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from ..errors import MeshError, OutlineError
+from ._patch import NeedsWiderCrop, Patch
+from ._smooth import carry_copy, pass_copy, work_copy
+from ._trace import NoWayError, Tidy, Trace, at, links
+from .mesh import Bools, Floats, Ints, Located, Surface
+
+SURFACE_CAP_MM = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Inserted:
+    """A surface with a path as edges.
+
+    Attributes
+    ----------
+    surface : Surface
+    paths : tuple of (k,) int arrays
+        For each path its vertices in order; the first is not repeated at the end of a closed path.
+    closed : bool
+    parent_face : (m,) int array
+        The face of the surface before that each face was cut from.
+    parent_vertex : (n,) int array
+        The vertex before that each vertex is; -1 for a new one.
+    weights : (n, n_before) sparse array
+        Each vertex as a mixture of the vertices before, so that ``weights @ field`` carries a field over.
+    """
+
+    surface: Surface
+    paths: tuple[Ints, ...]
+    closed: bool
+    parent_face: Ints
+    parent_vertex: Ints
+    weights: sp.csr_array
+
+    @property
+    def path(self) -> Ints:
+        """(k,) vertices along the first path."""
+        return self.paths[0]
+
+    @property
+    def path_edges(self) -> Ints:
+        """(e, 2) vertex pairs along all paths."""
+        return np.vstack([path_edges(q, closed=self.closed) for q in self.paths])
+
+
+@dataclass(frozen=True, eq=False)
+class LevelCut:
+    """A surface split along a level line.
+
+    Attributes
+    ----------
+    surface : Surface
+    values : (n, ) float array
+        The field, exactly the level on the vertices of the line.
+    below : (m,) bool array
+        The faces where the field is below the level.
+    parent_face : (m,) int array
+    parent_vertex : (n,) int array
+        The vertex before that each vertex is; -1 for a new one. Old vertices keep their index.
+    weights : (n, n_before) sparse array
+        Each vertex as a mixture of the vertices before.
+    carried : dict of str to array
+        The fields asked to be carried, on the new vertices.
+    """
+
+    surface: Surface
+    values: Floats
+    below: Bools
+    parent_face: Ints
+    parent_vertex: Ints
+    weights: sp.csr_array
+    carried: dict[str, Floats] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Edges:
+    """The undirected edges of a mesh and the faces beside them.
+
+    Attributes
+    ----------
+    ends : (e, 2) int array
+        Vertices, the smaller first.
+    of_face : (m, 3) int array
+        Edge i of a face joins its corners i and i + 1.
+    faces : (e, 2) int array
+        The faces beside; the second is -1 on the boundary.
+    """
+
+    ends: Ints
+    of_face: Ints
+    faces: Ints
+
+
+def mesh_edges(faces: Ints, n: int) -> Edges:
+    """Return the edges of a manifold mesh of n vertices.
+
+    Parameters
+    ----------
+    faces : (m, 3) int array
+    n : int
+    """
+    e = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    key, first, inverse = np.unique(e[:, 0] * n + e[:, 1], return_index=True, return_inverse=True)
+    beside = np.full((len(key), 2), -1, dtype=np.int64)
+    owner = np.arange(len(e)) // 3
+    beside[:, 0] = owner[first]
+    rest = np.ones(len(e), dtype=bool)
+    rest[first] = False
+    beside[inverse[rest], 1] = owner[rest]
+    return Edges(np.stack([key // n, key % n], axis=1), inverse.reshape(-1, 3), beside)
+
+
+def label_faces(surface: Surface, barrier_edges: ArrayLike) -> Ints:
+    """Number the parts of a surface that hang together without crossing the given edges.
+
+    Parameters
+    ----------
+    surface : Surface
+    barrier_edges : (k, 2) int array
+        Vertex pairs, in any order and sense.
+
+    Returns
+    -------
+    (m,) int array
+        A label for each face, from 0.
+    """
+    n = len(surface.vertices_mm)
+    edges = mesh_edges(surface.faces, n)
+    wall = np.sort(np.asarray(barrier_edges, dtype=np.int64).reshape(-1, 2), axis=1)
+    barred = np.isin(edges.ends[:, 0] * n + edges.ends[:, 1], wall[:, 0] * n + wall[:, 1])
+    return _join_faces(edges.faces[(edges.faces[:, 1] >= 0) & ~barred], len(surface.faces))
+
+
+def _join_faces(pairs: Ints, m: int) -> Ints:
+    graph = sp.coo_array((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(m, m))
+    return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def path_edges(path: Ints, *, closed: bool) -> Ints:
+    """Return the (k, 2) vertex pairs along a path of (k,) vertices."""
+    pairs = np.stack([path, np.roll(path, -1)], axis=1)
+    return pairs if closed else pairs[:-1]
+
+
+def insert_path(
+    surface: Surface,
+    path_mm: ArrayLike,
+    *,
+    closed: bool,
+    tolerance_mm: float = 10.0,
+    deviation_mm: float | None = None,
+    geodesic: bool = True,
+    smooth_mm: float = 6.0,
+) -> Inserted:
+    """Cut a path into the surface, so that it runs along edges.
+
+    Points farther apart than about two edges are joined by geodesics. On a noisy surface the path is laid out on
+    a smooth copy with the same connectivity.
+
+    Parameters
+    ----------
+    surface : Surface
+    path_mm : (k, 3) float array, mm
+        Points on or near the surface. A closed path does not repeat its first point (it is dropped if it does).
+        An open path ends where its end points fall, on a boundary, a vertex or inside a face.
+    closed : bool
+    tolerance_mm : float
+        How far a point may lie off the surface.
+    deviation_mm : float, optional
+        How far the path's edges may stray from the path, measured where it is laid out. By default 0.003 mm on a
+        clean surface; on a noisy one a fiftieth of the mean edge, at most 0.05 mm.
+    geodesic : bool
+        Whether to join sparse points by geodesics; otherwise by plane sections.
+    smooth_mm : float
+        Length scale of the smooth copy; 0 lays the path on the surface as it is.
+
+    Returns
+    -------
+    Inserted
+
+    Raises
+    ------
+    OutlineError
+        Too few points, a point off the surface, points on separate pieces, or a path that crosses itself.
+
+    References
+    ----------
+    N. Sharp, K. Crane, "You can find geodesic paths in triangle meshes by just flipping edges", ACM Trans.
+    Graph. 39(6), 2020, for the geodesics.
+    """
+    return insert_paths(
+        surface, [path_mm], closed=closed, tolerance_mm=tolerance_mm, deviation_mm=deviation_mm,
+        geodesic=geodesic, smooth_mm=smooth_mm,
+    )
+
+
+def insert_paths(
+    surface: Surface,
+    paths_mm: Sequence[ArrayLike],
+    *,
+    closed: bool,
+    tolerance_mm: float = 10.0,
+    deviation_mm: float | None = None,
+    geodesic: bool = True,
+    smooth_mm: float = 6.0,
+) -> Inserted:
+    """Cut several paths that do not touch into the surface; all else as `insert_path`.
+
+    Parameters
+    ----------
+    surface : Surface
+    paths_mm : sequence of (k, 3) float arrays, mm
+    closed, tolerance_mm, deviation_mm, geodesic, smooth_mm
+        As for `insert_path`.
+
+    Returns
+    -------
+    Inserted
+
+    Raises
+    ------
+    OutlineError
+        As `insert_path`, or two paths that touch.
+    """
+    walk = work_copy(surface, scale_mm=smooth_mm)
+    if deviation_mm is None:
+        noisy = walk is not surface.vertices_mm
+        deviation_mm = min(0.05, 0.02 * surface.mean_edge_mm) if noisy else 0.003
+    how = _How(closed, deviation_mm, geodesic, smooth_mm)
+    spots = [_locate(surface, walk, _points(p, closed=closed), tolerance_mm=tolerance_mm) for p in paths_mm]
+    lost: NoWayError | None = None
+    for widen in (1.0, 3.0, None):
+        crop = _crop(surface, walk, [s.points_mm for s in spots], closed=closed, widen=widen)
+        try:
+            return _insert(surface, walk, crop, spots, how)
+        except NeedsWiderCrop:
+            continue
+        except NoWayError as err:
+            lost = err
+            if crop.whole:
+                break
+    raise OutlineError(
+        "the outline runs over two pieces of the surface that do not hang together",
+        where=at(lost.where) if lost else "",
+        do="Keep the outline on one piece, or join the pieces in the mesh.",
+    )
+
+
+@dataclass(frozen=True)
+class _How:
+    """How paths are to be inserted: the options of `insert_paths`, settled."""
+
+    closed: bool
+    deviation_mm: float
+    geodesic: bool
+    smooth_mm: float
+
+
+def _points(path_mm: ArrayLike, *, closed: bool) -> Floats:
+    """Check the points of a path and drop repeated ones."""
+    pts = np.asarray(path_mm, dtype=np.float64)
+    if pts.ndim != 2 or pts.shape[1:] != (3,):
+        raise OutlineError(f"the outline has shape {pts.shape}, not (k, 3)")
+    bad = ~np.isfinite(pts).all(axis=1)
+    if bad.any():
+        raise OutlineError(f"point {int(np.argmax(bad))} of the outline is not finite")
+    keep = np.r_[True, np.linalg.norm(np.diff(pts, axis=0), axis=1) > 1e-9]
+    pts = pts[keep]
+    if closed and len(pts) > 1 and np.linalg.norm(pts[0] - pts[-1]) <= 1e-9:
+        pts = pts[:-1]
+    least = 3 if closed else 2
+    if len(pts) < least:
+        raise OutlineError(f"the outline has {len(pts)} different points", do=f"Give at least {least}.")
+    return pts
+
+
+def _locate(surface: Surface, walk: Floats, pts: Floats, *, tolerance_mm: float) -> Located:
+    """Find points on the work copy, and check their distance to the surface itself."""
+    spot = surface.locate(pts)
+    worst = int(np.argmax(spot.distance_mm))
+    if spot.distance_mm[worst] > tolerance_mm:
+        raise OutlineError(
+            f"point {worst} of the outline lies {spot.distance_mm[worst]:.1f} mm off the surface, "
+            f"more than {tolerance_mm:g} mm",
+            where=at(tuple(pts[worst])), do="Move the point, check the unit, or allow a larger tolerance.",
+        )
+    return spot if walk is surface.vertices_mm else Surface(walk, surface.faces).locate(pts)
+
+
+@dataclass(frozen=True)
+class _Crop:
+    """Faces near a path. `faces`, `vertices`: indices in the surface; `local`: the faces renumbered."""
+
+    faces: Ints
+    vertices: Ints
+    local: Ints
+    rim: set[int]
+    whole: bool
+
+
+def _crop(surface: Surface, walk: Floats, lines: list[Floats], *, closed: bool, widen: float | None) -> _Crop:
+    m = len(surface.faces)
+    keep = np.ones(m, dtype=bool)
+    if widen is not None and m > 2000:
+        keep = _near(surface, walk, lines, closed=closed, widen=widen)
+    faces = np.flatnonzero(keep)
+    vertices, local = np.unique(surface.faces[faces], return_inverse=True)
+    rim: set[int] = set()
+    if not keep.all():
+        outside = np.zeros(len(walk), dtype=bool)
+        outside[surface.faces[~keep]] = True
+        rim = set(np.flatnonzero(outside[vertices]).tolist())
+    return _Crop(faces, vertices, local.reshape(-1, 3), rim, bool(keep.all()))
+
+
+def _near(surface: Surface, walk: Floats, lines: list[Floats], *, closed: bool, widen: float) -> Bools:
+    """Which faces lie near the chords of some paths."""
+    begins = np.vstack([p if closed else p[:-1] for p in lines])
+    ends = np.vstack([np.roll(p, -1, axis=0) if closed else p[1:] for p in lines])
+    gaps = np.linalg.norm(ends - begins, axis=1)
+    reach = widen * (4 * surface.mean_edge_mm + 0.3 * gaps.max())
+    samples = [
+        a + (b - a) * np.linspace(0, 1, int(np.ceil(2 * g / reach)) + 1, endpoint=False)[:, None]
+        for a, b, g in zip(begins, ends, gaps)
+    ]
+    p = walk[surface.faces]
+    middle = p.mean(axis=1)
+    size = np.linalg.norm(p - middle[:, None], axis=2).max(axis=1)
+    d, _ = cKDTree(np.vstack([*samples, *lines])).query(middle)
+    return _whole_stars(surface.faces, d < reach + size, len(walk))
+
+
+def _whole_stars(faces: Ints, keep: Bools, n: int) -> Bools:
+    """Add faces until no vertex of the piece joins two of its corners by a point only."""
+    for _ in range(10):
+        e = mesh_edges(faces[keep], n)
+        rim = e.ends[e.faces[:, 1] < 0]
+        pinched = np.bincount(rim.ravel(), minlength=n) > 2
+        if not pinched.any():
+            return keep
+        keep = keep | pinched[faces].any(axis=1)
+    return np.ones(len(faces), dtype=bool)
+
+
+def _insert(surface: Surface, walk: Floats, crop: _Crop, spots: list[Located], how: _How) -> Inserted:
+    """Lay located paths on a crop of the surface and put the mesh together again."""
+    h = surface.mean_edge_mm
+    snap = min(0.3 * how.deviation_mm, 0.02 * h)
+    spike = max(1.0, (0.5 if walk is surface.vertices_mm else 1.5) * h)
+    local = np.full(len(surface.faces), -1, dtype=np.int64)
+    local[crop.faces] = np.arange(len(crop.faces))
+    piece = Surface(walk[crop.vertices], crop.local)
+    patch = Patch(piece.vertices_mm, surface.vertices_mm[crop.vertices], crop.local, crop.rim)
+    paths: list[list[int]] = []
+    for spot in spots:
+        homes = local[spot.face]
+        if (homes < 0).any():
+            raise NeedsWiderCrop
+        line = Located(homes, spot.weights, spot.points_mm, spot.distance_mm)
+        if how.geodesic:
+            line = _join(piece, line, crop, closed=how.closed, snap_mm=snap)
+        line = _thin(line, closed=how.closed, within_mm=0.6 * how.deviation_mm, longest_mm=3 * h)
+        walls = {e for q in paths for a, b in links(q, how.closed) for e in ((a, b), (b, a))}
+        path = Trace(patch, snap, spike, how.closed, walls).run(line.face, line.weights)
+        if len(path) < (3 if how.closed else 2):
+            raise OutlineError(
+                "the outline closes on itself to nothing", where=at(tuple(spot.points_mm[0])),
+                do="Give points that go round an area.",
+            )
+        paths.append(path)
+    paths = Tidy(patch, paths, how.closed, how.deviation_mm, SURFACE_CAP_MM).run()
+    return _assemble(surface, walk, crop, patch, paths, how)
+
+
+def _join(piece: Surface, line: Located, crop: _Crop, *, closed: bool, snap_mm: float) -> Located:
+    """Put geodesics between points that are far apart."""
+    pts = line.points_mm
+    follow = np.roll(np.arange(len(pts)), -1)
+    gaps = np.linalg.norm(pts[follow] - pts, axis=1)
+    if not closed:
+        gaps[-1] = 0.0
+    p = piece.vertices_mm[piece.faces]
+    local_edge = np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).mean(axis=1)
+    far = gaps > np.minimum(2 * local_edge[line.face], 20.0)
+    if not far.any():
+        return line
+    ends = np.unique(np.r_[np.flatnonzero(far), follow[far]])
+    patch = Patch(piece.vertices_mm, piece.vertices_mm, piece.faces, set())
+    settle = Trace(patch, snap_mm, 0.0, closed)
+    vertex = {int(i): settle.put(int(line.face[i]), line.weights[i]) for i in ends}
+    geodesics = _Geodesics(*patch.arrays(), crop)
+    legs: list[Floats] = []
+    for i in range(len(pts)):
+        legs.append(pts[i : i + 1])
+        j = int(follow[i])
+        if far[i] and vertex[i] != vertex[j]:
+            legs.append(geodesics.between(vertex[i], vertex[j]))
+    return piece.locate(np.vstack(legs))
+
+
+class _Geodesics:
+    """Geodesics by edge flips on a crop of a surface."""
+
+    def __init__(self, vertices: Floats, faces: Ints, crop: _Crop) -> None:
+        import potpourri3d
+
+        self.vertices, self.crop = vertices, crop
+        self.solver = potpourri3d.EdgeFlipGeodesicSolver(vertices, faces)
+        n = len(vertices)
+        e = faces[:, [0, 1, 1, 2]].reshape(-1, 2)
+        graph = sp.coo_array((np.ones(len(e), dtype=np.int8), (e[:, 0], e[:, 1])), shape=(n, n))
+        self.part = connected_components(graph, directed=False)[1]
+        self.rim = cKDTree(vertices[sorted(crop.rim)]) if crop.rim else None
+
+    def between(self, a: int, b: int) -> Floats:
+        """Return the (k, 3) inner points of the geodesic from vertex a to vertex b."""
+        if self.part[a] != self.part[b]:
+            if self.crop.whole:
+                raise NoWayError(tuple(self.vertices[a]))
+            raise NeedsWiderCrop
+        way = np.asarray(self.solver.find_geodesic_path(a, b))
+        if self.rim is not None and (self.rim.query(way)[0] < 1e-6).any():
+            raise NeedsWiderCrop
+        return way[1:-1]
+
+
+def _thin(line: Located, *, closed: bool, within_mm: float, longest_mm: float) -> Located:
+    """Drop points that the chord past them misses by no more than `within_mm`."""
+    p = line.points_mm
+    if closed:
+        p = np.vstack([p, p[:1]])
+    keep = np.zeros(len(p), dtype=bool)
+    keep[[0, -1]] = True
+    stack = [(0, len(p) - 1)]
+    while stack:
+        i, j = stack.pop()
+        if j - i < 2:
+            continue
+        d, q = p[j] - p[i], p[i + 1 : j] - p[i]
+        length = float(np.linalg.norm(d))
+        t = np.clip(q @ d / max(length**2, 1e-300), 0.0, 1.0)
+        off = np.linalg.norm(q - t[:, None] * d, axis=1)
+        k = int(np.argmax(off))
+        if off[k] <= within_mm and length <= longest_mm:
+            continue
+        if off[k] <= within_mm:
+            k = (j - i) // 2 - 1
+        keep[i + 1 + k] = True
+        stack += [(i, i + 1 + k), (i + 1 + k, j)]
+    if closed:
+        keep = keep[:-1]
+    return Located(line.face[keep], line.weights[keep], line.points_mm[keep], line.distance_mm[keep])
+
+
+def _assemble(
+    surface: Surface, walk: Floats, crop: _Crop, patch: Patch, paths: list[list[int]], how: _How
+) -> Inserted:
+    """Put the cut patch back into the surface."""
+    n_old, old = len(walk), len(crop.vertices)
+    lookup = np.r_[crop.vertices, n_old + np.arange(len(patch.star) - old)]
+    ids = list(patch.tri)
+    cut = lookup[np.array([patch.tri[f] for f in ids], dtype=np.int64)]
+    rest = np.ones(len(surface.faces), dtype=bool)
+    rest[crop.faces] = False
+    faces = np.vstack([surface.faces[rest], cut])
+    parent_face = np.r_[np.flatnonzero(rest), crop.faces[[patch.home[f] for f in ids]]]
+    used, inverse = np.unique(faces, return_inverse=True)
+    weights = _mixing(crop, patch, n_old, lookup)[used]
+    parent_vertex = np.where(used < n_old, used, -1)
+    v = weights @ surface.vertices_mm
+    new = Surface(v, inverse.reshape(-1, 3), _mixed_colors(surface, weights), surface.repairs)
+    carry_copy(surface, new, weights @ walk, scale_mm=how.smooth_mm)
+    where = tuple(np.searchsorted(used, lookup[np.array(q, dtype=np.int64)]) for q in paths)
+    return Inserted(new, where, how.closed, parent_face, parent_vertex, weights)
+
+
+def _mixing(crop: _Crop, patch: Patch, n_old: int, lookup: Ints) -> sp.csr_array:
+    """Each vertex, old then new, as a mixture of the old ones."""
+    rows, cols, w = [np.arange(n_old)], [np.arange(n_old)], [np.ones(n_old)]
+    if patch.combo:
+        triples = [(v, u, x) for v, c in patch.combo.items() for u, x in c.items()]
+        r, c, x = (np.array(q) for q in zip(*triples))
+        rows.append(lookup[r])
+        cols.append(crop.vertices[c])
+        w.append(x)
+    n = n_old + len(patch.star) - patch.first_new
+    return sp.csr_array((np.concatenate(w), (np.concatenate(rows), np.concatenate(cols))), shape=(n, n_old))
+
+
+def _mixed_colors(surface: Surface, weights: sp.csr_array) -> np.ndarray | None:
+    if surface.colors is None:
+        return None
+    return np.clip(np.rint(weights @ surface.colors.astype(np.float64)), 0, 255).astype(np.uint8)
+
+
+def cut_at_level(
+    surface: Surface,
+    values: ArrayLike,
+    level: float = 0.0,
+    *,
+    snap: float = 0.05,
+    carry: Mapping[str, ArrayLike] | None = None,
+) -> LevelCut:
+    """Split the surface along the line where a field, linear in each triangle, takes a level.
+
+    Parameters
+    ----------
+    surface : Surface
+    values : (n,) float array
+        The field on the vertices.
+    level : float
+    snap : float
+        A crossing closer to a vertex than this share of the edge is put on the vertex, to avoid slivers.
+    carry : mapping of str to (n,) or (n, d) array, optional
+        Other fields to interpolate.
+
+    Returns
+    -------
+    LevelCut
+
+    Raises
+    ------
+    MeshError
+        A field of the wrong length, or with values that are not finite.
+    """
+    d = np.asarray(values, dtype=np.float64) - level
+    n = len(surface.vertices_mm)
+    if d.shape != (n,):
+        raise MeshError(f"the field has shape {d.shape}, not ({n},)")
+    if not np.isfinite(d).all():
+        raise MeshError(f"{int((~np.isfinite(d)).sum())} values of the field are not finite")
+    edges = mesh_edges(surface.faces, n)
+    s = _snapped(surface, edges, d, snap)
+    cross = np.flatnonzero(s[edges.ends[:, 0]] * s[edges.ends[:, 1]] < 0)
+    a, b = edges.ends[cross].T
+    t = s[a] / (s[a] - s[b])
+    k = np.arange(len(cross))
+    weights = sp.vstack([
+        sp.eye_array(n, format="csr"),
+        sp.csr_array((np.r_[1 - t, t], (np.r_[k, k], np.r_[a, b])), shape=(len(k), n)),
+    ], format="csr")
+    new_of_edge = np.full(len(edges.ends), -1, dtype=np.int64)
+    new_of_edge[cross] = n + k
+    v = weights @ surface.vertices_mm
+    faces, below, parent_face = _split_faces(surface.faces, new_of_edge[edges.of_face], s, d, v)
+    new = Surface(v, faces, _mixed_colors(surface, weights), surface.repairs)
+    pass_copy(surface, new, weights)
+    field_now = np.r_[np.where(s == 0, 0.0, d), np.zeros(len(k))] + level
+    carried = {q: weights @ np.asarray(x, dtype=np.float64) for q, x in (carry or {}).items()}
+    return LevelCut(new, field_now, below, parent_face, np.r_[np.arange(n), np.full(len(k), -1)], weights, carried)
+
+
+def _snapped(surface: Surface, edges: Edges, d: Floats, snap: float) -> Floats:
+    """Set values close to zero to zero, except where the line would then touch itself."""
+    a, b = edges.ends.T
+    free = np.zeros(len(d), dtype=bool)
+    rim = np.zeros(len(d), dtype=np.int64)
+    rim[edges.ends[edges.faces[:, 1] < 0]] = 1
+    mixed = d[a] * d[b] < 0
+    t = np.where(mixed, d[a] / np.where(mixed, d[a] - d[b], 1.0), 0.5)
+    near = np.zeros(len(d), dtype=bool)
+    near[a[mixed & (t < snap)]] = True
+    near[b[mixed & (t > 1 - snap)]] = True
+    # A vertex exactly on the level that must not be there is put a hair above it.
+    hair = 1e-6 * float(np.abs(d).max() or 1.0)
+    for _ in range(20):
+        s = np.where(near & ~free, 0.0, d)
+        s = np.where(free & (d == 0), hair, s)
+        pinched = _line_ends(surface, edges, s, d) > 2 - rim
+        pinched &= (s == 0) & ~free
+        if not pinched.any():
+            return s
+        free |= pinched
+    return np.where(d == 0, hair, d)
+
+
+def _below(faces: Ints, s: Floats, d: Floats) -> Bools:
+    """Whether each unsplit face counts as below: by its corners, or by its values before snapping if all are 0."""
+    total = np.sign(s)[faces].sum(axis=1)
+    flat = (s[faces] == 0).all(axis=1)
+    return np.where(flat, d[faces].sum(axis=1) < 0, total < 0)
+
+
+def _line_ends(surface: Surface, edges: Edges, s: Floats, d: Floats) -> Ints:
+    """How many pieces of the level line end at each vertex with value 0."""
+    f = surface.faces
+    below = _below(f, s, d)
+    count = np.zeros(len(s), dtype=np.int64)
+    # along edges whose two faces differ and are not split
+    split = (np.sign(s)[f].min(axis=1) < 0) & (np.sign(s)[f].max(axis=1) > 0)
+    one, two = edges.faces.T
+    zero = (s[edges.ends] == 0).all(axis=1)
+    on = zero & (two >= 0) & (below[one] != below[two])
+    np.add.at(count, edges.ends[on].ravel(), 1)
+    # across faces that are split through a corner
+    corner = split[:, None] & (s[f] == 0)
+    np.add.at(count, f[corner], 1)
+    return count
+
+
+def _split_faces(faces: Ints, made: Ints, s: Floats, d: Floats, v: Floats) -> tuple[Ints, Bools, Ints]:
+    """Split faces at their new edge vertices (-1 where an edge is not crossed)."""
+    count = (made >= 0).sum(axis=1)
+    whole = np.flatnonzero(count == 0)
+    out, low, parent = [faces[whole]], [_below(faces[whole], s, d)], [whole]
+    one = np.flatnonzero(count == 1)
+    a, b, c, p = _turn(faces, made, one, np.argmax(made[one] >= 0, axis=1))
+    for t, side in (((a, p, c), a), ((p, b, c), b)):
+        out.append(np.stack(t, axis=1))
+        low.append(s[side] < 0)
+        parent.append(one)
+    two = np.flatnonzero(count == 2)
+    # Turned so that edges bc and ca are crossed (at q and r) and ab is not.
+    a, b, c, _ = _turn(faces, made, two, np.argmax(made[two] < 0, axis=1))
+    start = np.argmax(made[two] < 0, axis=1)
+    q, r = made[two, (start + 1) % 3], made[two, (start + 2) % 3]
+    # The quad a b q r is cut along its shorter diagonal.
+    short = np.linalg.norm(v[a] - v[q], axis=1) <= np.linalg.norm(v[b] - v[r], axis=1)
+    x = np.where(short[:, None], np.stack([a, b, q], 1), np.stack([a, b, r], 1))
+    y = np.where(short[:, None], np.stack([a, q, r], 1), np.stack([b, q, r], 1))
+    for t3, side in ((np.stack([q, c, r], 1), c), (x, a), (y, a)):
+        out.append(t3)
+        low.append(s[side] < 0)
+        parent.append(two)
+    return np.vstack(out), np.concatenate(low), np.concatenate(parent)
+
+
+def _turn(faces: Ints, made: Ints, rows: Ints, start: Ints) -> tuple[Ints, Ints, Ints, Ints]:
+    """Return corners a, b, c of faces turned to begin at `start`, and what was made on the edge ab."""
+    f = faces[rows]
+    k = np.arange(len(rows))
+    return f[k, start], f[k, (start + 1) % 3], f[k, (start + 2) % 3], made[rows, start]
+
