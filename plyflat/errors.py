@@ -80,6 +80,10 @@ def _rebuild_job(faults: tuple[str, ...], where: str, do: str) -> JobError:
     return JobError(faults, where=where, do=do)
 
 
+class QuantityError(PlyflatError, ValueError):
+    """A quantity lacks its unit, has the wrong one, or cannot be: write it as the text says."""
+
+
 class FitError(PlyflatError, ValueError):
     """A piece fits on no roll: splice it, turn it or buy wider cloth."""
 

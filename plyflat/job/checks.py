@@ -1,0 +1,224 @@
+"""Checks between tables of a job file, on the file as read, so that they speak even where a table has other faults."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
+
+from .. import units
+from . import forms
+
+Fault = tuple[tuple[str | int, ...], str]
+_LAYERS = {
+    "peel_ply": ("peel ply", "25 mm"),
+    "release_film": ("release film", "40 mm"),
+    "breather": ("breather", "75 mm"),
+    "tape": ("sealant tape", "100 mm"),
+    "film": ("bag film", ""),
+}
+_KINDS = [kind for kind, _ in _LAYERS.values()]
+
+
+def across(data: dict[str, Any]) -> list[Fault]:
+    """Return the faults between tables: (key path, text) each.
+
+    Parameters
+    ----------
+    data : dict
+        The job file as read, before its values are turned.
+    """
+    checks = (_names, _regions, _cloths, _consumables, _bags, _resin, _boat, _distances, _prices, _notches)
+    return [fault for check in checks for fault in check(data)]
+
+
+def did_you_mean(given: object, known: Iterable[str]) -> str:
+    """Return "; did you mean 'x'?" for the closest known name, or an empty text."""
+    names = {name.casefold(): name for name in known}
+    close = difflib.get_close_matches(str(given).casefold(), names, n=1, cutoff=0.6)
+    return f"; did you mean '{names[close[0]]}'?" if close else ""
+
+
+def currencies(data: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Yield (key path, currency) of every price."""
+    rows: list[tuple[tuple[str, ...], dict[str, Any]]]
+    rows = [((kind, name), row) for kind in ("cloth", "consumable") for name, row in _tables(data, kind)]
+    rows.append((("resin",), _table(data, "resin")))
+    for path, row in rows:
+        found = units.currency_of(row.get("price"))
+        if found:
+            yield (*path, "price"), found
+
+
+def _table(data: dict[str, Any], key: str) -> dict[str, Any]:
+    found = data.get(key)
+    return found if isinstance(found, dict) else {}
+
+
+def _tables(data: dict[str, Any], key: str) -> list[tuple[str, dict[str, Any]]]:
+    return [(name, row) for name, row in _table(data, key).items() if isinstance(row, dict)]
+
+
+def _rows(data: dict[str, Any], key: str) -> list[tuple[int, dict[str, Any]]]:
+    found = data.get(key)
+    rows = found if isinstance(found, list | tuple) else []
+    return [(k, row) for k, row in enumerate(rows) if isinstance(row, dict)]
+
+
+def _value(row: dict[str, Any], key: str, read: Callable[[Any], Any], default: object = None) -> Any:
+    """Read one value, or None where it is absent or faulty: its own fault is told elsewhere."""
+    given = row.get(key, default)
+    try:
+        return None if given is None else read(given)
+    except ValueError:
+        return None
+
+
+def _known(given: object, known: Iterable[str], what: str, where: tuple[str | int, ...]) -> Iterator[Fault]:
+    names = list(known)
+    if isinstance(given, str) and given not in names:
+        there = f" (there is {', '.join(map(repr, names))})" if names else f" (no {what} is stated at all)"
+        yield where, f"no {what} '{given}'{did_you_mean(given, names) or there}"
+
+
+def _names(data: dict[str, Any]) -> Iterator[Fault]:
+    for kind in ("mesh", "cloth", "consumable", "bag"):
+        for name in _table(data, kind):
+            fault = forms.name_fault(name)
+            if fault:
+                yield (kind, name), fault
+    for name in _table(data, "consumable"):
+        if name in _table(data, "cloth"):
+            yield ("consumable", name), f"the name '{name}' is that of a cloth too; every material needs its own"
+
+
+def _regions(data: dict[str, Any]) -> Iterator[Fault]:
+    seen: dict[str, int] = {}
+    for k, row in _rows(data, "region"):
+        where = ("region", k)
+        name = row.get("name")
+        if isinstance(name, str) and seen.setdefault(name.casefold(), k) != k:
+            first = seen[name.casefold()] + 1
+            yield (*where, "name"), f"'{name}' is the name of region[{first}] already; file names would clash"
+        yield from _known(row.get("mesh"), _table(data, "mesh"), "mesh", (*where, "mesh"))
+        yield from _known(row.get("bag"), _table(data, "bag"), "bag", (*where, "bag"))
+        if ("outline" in row) == ("tape" in row):
+            both = "outline and tape are both stated" if "tape" in row else "neither outline nor tape is stated"
+            yield where, f"{both}; state exactly one of them"
+        for n, ply in _rows(row, "ply"):
+            yield from _known(ply.get("cloth"), _table(data, "cloth"), "cloth", (*where, "ply", n, "cloth"))
+
+
+def _cloths(data: dict[str, Any]) -> Iterator[Fault]:
+    lay = _table(data, "lay")
+    for name, row in _tables(data, "cloth"):
+        if row.get("fibre") == "other" and "fibre_density" not in row:
+            yield ("cloth", name), "fibre_density is missing; fibre 'other' has none of its own"
+        yield from _edges(row, row.get("edge", lay.get("edge", "10 mm")), ("cloth", name))
+    for name, row in _tables(data, "consumable"):
+        if row.get("kind") != "sealant tape":
+            yield from _edges(row, lay.get("edge", "10 mm"), ("consumable", name))
+
+
+def _edges(row: dict[str, Any], edge: object, where: tuple[str, ...]) -> Iterator[Fault]:
+    width = _value(row, "roll_width", units.length_mm)
+    edge_mm = _value({"edge": edge}, "edge", units.length_mm)
+    if width is not None and edge_mm is not None and 2 * edge_mm >= width:
+        yield (*where, "roll_width"), (
+            f"two edges of {units.text_mm(edge_mm)} leave nothing of a roll {units.text_mm(width)} wide"
+        )
+
+
+def _consumables(data: dict[str, Any]) -> Iterator[Fault]:
+    sheet, line = ("areal_weight", "roll_width"), ("mass_per_length",)
+    for name, row in _tables(data, "consumable"):
+        kind = row.get("kind")
+        if kind not in _KINDS:
+            continue
+        tape = kind == "sealant tape"
+        for key in () if tape else sheet:
+            if key not in row:
+                yield ("consumable", name), f"{key} is missing; a {kind} needs it"
+        for key in (*sheet, "turns") if tape else line:
+            if key in row:
+                yield ("consumable", name, key), f"{key} makes no sense for a {kind}; leave it out"
+
+
+def _bags(data: dict[str, Any]) -> Iterator[Fault]:
+    materials = _table(data, "consumable")
+    for name, bag in _tables(data, "bag"):
+        for key, (kind, _) in _LAYERS.items():
+            layer = _table(bag, key)
+            given = layer.get("material")
+            where = ("bag", name, key, "material")
+            fits = [m for m, row in _tables(data, "consumable") if row.get("kind") == kind]
+            if isinstance(given, str) and given not in materials:
+                yield from _known(given, fits or list(materials), "consumable", where)
+            elif isinstance(given, str) and given not in fits:
+                found = _table(materials, given).get("kind")
+                if found in _KINDS:
+                    yield where, f"'{given}' is {found}, but this layer takes {kind}"
+        yield from _margins(bag, ("bag", name))
+
+
+def _margins(bag: dict[str, Any], where: tuple[str, ...]) -> Iterator[Fault]:
+    """Each layer must reach at least as far as the one below it."""
+    below = ("", 0.0)
+    for key, (_, default) in _LAYERS.items():
+        if not default or not isinstance(bag.get(key), dict):
+            continue
+        margin = _value(bag[key], "margin", units.length_mm, default)
+        if margin is None:
+            continue
+        if margin < below[1]:
+            yield (*where, key, "margin"), (
+                f"{key} reaches {units.text_mm(margin)} beyond the ply, less than {below[0]} below it with "
+                f"{units.text_mm(below[1])}"
+            )
+        below = max(below, (key, margin), key=lambda layer: layer[1])
+
+
+def _resin(data: dict[str, Any]) -> Iterator[Fault]:
+    row = _table(data, "resin")
+    final, wet = _value(row, "fibre_mass_fraction", units.fraction), _value(row, "wet_out", units.fraction)
+    if final is not None and wet is not None and wet > final:
+        yield ("resin", "wet_out"), (
+            f"{units.text_fraction(wet)} fibre when wetted out is above the final {units.text_fraction(final)}; the bag "
+            "presses resin out, not in"
+        )
+
+
+def _boat(data: dict[str, Any]) -> Iterator[Fault]:
+    row = _table(data, "boat")
+    forward = _value(row, "forward", forms.VECTOR.read, [1, 0, 0])
+    up = _value(row, "up", forms.VECTOR.read, [0, 0, 1])
+    if forward and up:
+        angle = math.degrees(math.acos(min(abs(sum(a * b for a, b in zip(forward, up))), 1.0)))
+        if angle < 10.0:
+            yield ("boat",), f"forward and up are {angle:.1f} deg from one line; they should be about square"
+
+
+def _distances(data: dict[str, Any]) -> Iterator[Fault]:
+    for name, mesh in _tables(data, "mesh"):
+        row = _table(mesh, "check_distance")
+        a, b = _value(row, "from", units.point_mm), _value(row, "to", units.point_mm)
+        if a and b and math.dist(a, b) < 1.0:
+            yield ("mesh", name, "check_distance"), "from and to are less than 1 mm apart"
+
+
+def _prices(data: dict[str, Any]) -> Iterator[Fault]:
+    found = list(currencies(data))
+    wanted = data.get("currency") or (found[0][1] if found else None)
+    source = "the job counts in" if data.get("currency") else "the first price is in"
+    for where, currency in found:
+        if currency != wanted:
+            yield where, f"a price in {currency}, but {source} {wanted}"
+
+
+def _notches(data: dict[str, Any]) -> Iterator[Fault]:
+    row = _table(data, "laps")
+    every = _value(row, "notch_every", units.length_mm, "150 mm")
+    size = _value(row, "notch", units.length_mm, "6 mm")
+    if every is not None and size is not None and size >= every:
+        yield ("laps", "notch"), f"a notch of {units.text_mm(size)} does not fit in every {units.text_mm(every)}"

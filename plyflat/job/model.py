@@ -1,0 +1,546 @@
+"""The job: what the builder states, in the units used inside.
+
+Keys of the file are the fields' aliases. A field's annotation holds the `Form` in which its value is written, and the
+`Mark` of its default's source; the reader, the resolved copy and the published schema all follow from these.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    ValidationError,
+    ValidationInfo,
+    model_validator,
+)
+from pydantic_core import InitErrorDetails, PydanticCustomError
+
+from .. import units
+from . import forms
+from .checks import across, currencies
+from .forms import Form, Mark, Point, amount, length, share
+
+Face = Literal["out", "in"]
+Kind = Literal["peel ply", "release film", "breather", "bag film", "sealant tape"]
+Fibre = Literal["carbon", "glass", "aramid", "flax", "other"]
+
+FIBRE_DENSITY_G_CM3: dict[str, float] = {"carbon": 1.80, "glass": 2.56, "aramid": 1.44, "flax": 1.50}
+"""Typical densities, from memory of textbooks; a data sheet is better."""
+TAPE_G_M = 50.0
+"""Sealant tape of 12 x 3 mm, common practice."""
+
+PRACTICE, MEMORY, OURS = Mark("common practice"), Mark("from memory"), Mark("ours")
+
+_AREAL = amount(units.areal_weight_g_m2, units.text_areal_weight, 10, 5000, "200 g/m^2", "9 oz/yd^2")
+_DENSITY = amount(units.density_g_cm3, units.text_density, 0.5, 5.0, "1.15 g/cm^3")
+_ROLL_WIDTH = length(20, 5000, "1270 mm", "50 in")
+_ROLL_LENGTH = length(100, 5e6, "10 m")
+_MARGIN = length(0, 2000, "25 mm")
+_GAP = length(0, 200, "5 mm")
+_EDGE = length(0, 500, "10 mm")
+_STRAIN = share(0.0001, 0.5, "3 %")
+_PSI = share(0.0, 0.9, "55 %", open_ended=True)
+
+_LATER: Any = None  # filled in once the rest of the table or job is known
+
+_Table = TypeVar("_Table", bound="Table")
+
+
+class Table(BaseModel):
+    """A table of the job file; frozen, and strict about its keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def _filled(table: _Table, **values: Any) -> _Table:
+    """Return a copy with values that follow from elsewhere in the job, still counted as not stated."""
+    copy = table.model_copy()
+    copy.__dict__.update(values)
+    return copy
+
+
+class CheckDistance(Table):
+    """A distance known from the boat, to catch a wrong unit or scale."""
+
+    from_mm: Annotated[Point, forms.POINT] = Field(alias="from", description="First point, on the mesh.")
+    to_mm: Annotated[Point, forms.POINT] = Field(alias="to", description="Second point, on the mesh.")
+    distance_mm: Annotated[float, length(1, 1e5, "1200 mm")] = Field(
+        alias="distance", description="Straight distance between the two, as measured on the boat."
+    )
+    tolerance: Annotated[float, share(0.0001, 0.5, "0.5 %"), PRACTICE] = Field(
+        default=0.005, description="How far mesh and tape measure may differ."
+    )
+
+
+class Mesh(Table):
+    """A scan or model file."""
+
+    file: Annotated[Path, forms.FILE] = Field(
+        description="The mesh file, seen from the job file's folder. Held as a full path once read."
+    )
+    unit: Literal["m", "cm", "mm", "in", "ft"] | None = Field(
+        default=None, description="Unit of the numbers in the mesh file; may be left out where the file states it."
+    )
+    smooth_mm: Annotated[float | None, length(0.1, 500, "8 mm")] = Field(
+        default=None, alias="smooth", description="Take out scan noise smaller than this; left out: no smoothing."
+    )
+    fill_holes_mm: Annotated[float, length(0, 5000, "60 mm"), PRACTICE] = Field(
+        default=50.0,
+        alias="fill_holes",
+        description="Holes up to this diameter (perimeter over pi) are closed; larger ones are real openings and stay.",
+    )
+    keep: Literal["largest", "all"] = Field(
+        default="largest", description="Which of several loose pieces of the mesh to keep."
+    )
+    check_distance: CheckDistance | None = Field(
+        default=None, description="A distance known from the boat, to catch a wrong unit or scale."
+    )
+
+
+class Boat(Table):
+    """Which way the boat lies in the mesh's coordinates."""
+
+    forward: Annotated[Point, forms.VECTOR, OURS] = Field(
+        default=(1.0, 0.0, 0.0), description="Direction towards the bow, in the mesh's coordinates."
+    )
+    up: Annotated[Point, forms.VECTOR, OURS] = Field(
+        default=(0.0, 0.0, 1.0), description="Direction upwards, in the mesh's coordinates."
+    )
+
+
+class TapeSpec(Table):
+    """An outline marked on the hull with coloured tape and seen by the scanner."""
+
+    colour: Annotated[str, forms.COLOUR] = Field(description="Colour of the tape on the scan.")
+    edge: Literal["inner", "centre", "outer"] = Field(
+        default="inner", description="Which line of the tape is the outline."
+    )
+    seed_mm: Annotated[Point, forms.POINT] = Field(
+        alias="seed", description="A point inside the area to laminate; it tells the inside from the outside."
+    )
+    gap_mm: Annotated[float, length(0, 500, "20 mm"), OURS] = Field(
+        default=20.0, alias="gap", description="Breaks in the tape up to this length are bridged."
+    )
+
+
+class PlySpec(Table):
+    """One ply; the first in the file is laid first."""
+
+    cloth: Annotated[str, forms.NAME] = Field(description="Name of one of the cloths below.")
+    angle_deg: Annotated[float, forms.ANGLE] = Field(
+        alias="angle", description="Angle of the cloth's warp to the region's warp line, anticlockwise seen from outside."
+    )
+    grow_mm: Annotated[float, length(-2000, 2000, "0 mm", "-20 mm"), OURS] = Field(
+        default=0.0, alias="grow", description="Moves the outline along the surface: + outward, - inward."
+    )
+    face_up: Face | None = Field(
+        default=None, description="Overrules the cloth's own face_up for this ply. Filled from the cloth once read."
+    )
+    copies: Annotated[int, OURS] = Field(
+        default=1, ge=1, le=100, strict=True, description="How many of this ply are laid, one on the other."
+    )
+
+
+class RegionSpec(Table):
+    """An area to laminate and its plies."""
+
+    name: Annotated[str, forms.NAME] = Field(description="Name of the area; becomes part of file names.")
+    mesh: Annotated[str, forms.NAME] = Field(description="Name of one of the meshes above.")
+    bag: Annotated[str | None, forms.NAME] = Field(
+        default=None, description="Name of one of the bag stacks below; left out: no bag is worked out."
+    )
+    warp: Annotated[Literal["forward", "up"] | tuple[Point, Point], forms.WARP, OURS] = Field(
+        default="forward", description="The line that ply angles count from: a direction of the boat, or two points."
+    )
+    outline_mm: Annotated[tuple[Point, ...] | None, forms.OUTLINE] = Field(
+        default=None, alias="outline", description="Corners of the area on the surface. Either this or tape."
+    )
+    tape: TapeSpec | None = Field(default=None, description="Coloured tape that marks the area. Either this or outline.")
+    tolerance_mm: Annotated[float, length(0.01, 500, "10 mm"), OURS] = Field(
+        default=10.0, alias="tolerance", description="How far points of the outline may lie off the surface."
+    )
+    seams_mm: Annotated[tuple[Point, ...], forms.POINTS, OURS] = Field(
+        default=(),
+        alias="seams",
+        description="Points where a ring round an opening is to be opened; left out: the places are chosen.",
+    )
+    plies: tuple[PlySpec, ...] = Field(alias="ply", min_length=1, description="The plies, first laid first.")
+
+
+class Cloth(Table):
+    """A cloth on its roll. ``gap_mm``, ``edge_mm`` and ``strain_limit`` are filled from [lay] and [limits] once read."""
+
+    areal_weight_g_m2: Annotated[float, _AREAL] = Field(alias="areal_weight", description="Dry mass per area.")
+    roll_width_mm: Annotated[float, _ROLL_WIDTH] = Field(alias="roll_width", description="Whole width of the roll.")
+    roll_length_mm: Annotated[float, _ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
+    rolls: Annotated[int, OURS] = Field(
+        default=1, ge=0, le=1000, strict=True, description="How many rolls are in the shop; more may be bought."
+    )
+    price_per_m: Annotated[float | None, forms.PER_M] = Field(
+        default=None, alias="price", description="Price of a metre off the roll."
+    )
+    fibre: Fibre = Field(description="What the fibre is; it gives the fibre's density where that is left out.")
+    fibre_density_g_cm3: Annotated[float, _DENSITY, MEMORY] = Field(
+        default=_LATER, alias="fibre_density", description="Density of the fibre itself, not of the cloth."
+    )
+    face_up: Face = Field(
+        description="Which way the face that lies up on the cutting table ends: out (air side) or in (against the hull)."
+    )
+    turns_deg: Annotated[tuple[float, ...] | None, forms.TURNS, OURS] = Field(
+        default=(0.0, 180.0), alias="turns", description='How a piece may be turned on the roll; "free" for any turn.'
+    )
+    gap_mm: Annotated[float, _GAP] = Field(
+        default=_LATER, alias="gap", description="Least gap between pieces on the roll; left out: that of [lay]."
+    )
+    edge_mm: Annotated[float, _EDGE] = Field(
+        default=_LATER, alias="edge", description="Selvedge to keep clear on both sides; left out: that of [lay]."
+    )
+    strain_limit: Annotated[float, _STRAIN] = Field(
+        default=_LATER, description="Strain this cloth takes without wrinkling; left out: that of [limits]."
+    )
+
+    @model_validator(mode="after")
+    def _fill(self) -> Self:
+        if self.fibre_density_g_cm3 is None:
+            self.__dict__["fibre_density_g_cm3"] = FIBRE_DENSITY_G_CM3.get(self.fibre)
+        return self
+
+
+class Consumable(Table):
+    """A material of the bag: a sheet on its roll, or sealant tape."""
+
+    kind: Kind = Field(description="What it is; a layer of the bag takes its own kind only.")
+    areal_weight_g_m2: Annotated[float | None, _AREAL] = Field(
+        default=None, alias="areal_weight", description="Mass per area; sheets only."
+    )
+    mass_g_m: Annotated[
+        float | None, amount(units.mass_per_length_g_m, units.text_mass_per_length, 1, 2000, "50 g/m"), PRACTICE
+    ] = Field(default=None, alias="mass_per_length", description="Mass per length; sealant tape only.")
+    roll_width_mm: Annotated[float | None, _ROLL_WIDTH] = Field(
+        default=None, alias="roll_width", description="Whole width of the roll; sheets only."
+    )
+    roll_length_mm: Annotated[float, _ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
+    rolls: Annotated[int, OURS] = Field(
+        default=1, ge=0, le=1000, strict=True, description="How many rolls are in the shop; more may be bought."
+    )
+    price_per_m: Annotated[float | None, forms.PER_M] = Field(
+        default=None, alias="price", description="Price of a metre off the roll."
+    )
+    thickness_mm: Annotated[float | None, length(0.001, 50, "0.05 mm")] = Field(
+        default=None, alias="thickness", description="Thickness as it lies on the roll."
+    )
+    turns_deg: Annotated[tuple[float, ...] | None, forms.TURNS, OURS] = Field(
+        default=None,
+        alias="turns",
+        description='How a piece may be turned on the roll; "free" for any turn. Left out: quarter turns; half turns '
+        "for peel ply.",
+    )
+
+    @property
+    def is_tape(self) -> bool:
+        """Whether it comes as a line, not as a sheet."""
+        return self.kind == "sealant tape"
+
+    @model_validator(mode="after")
+    def _fill(self) -> Self:
+        if self.is_tape:
+            if self.mass_g_m is None:
+                self.__dict__["mass_g_m"] = TAPE_G_M
+        elif "turns_deg" not in self.model_fields_set:
+            half = self.kind == "peel ply"
+            self.__dict__["turns_deg"] = (0.0, 180.0) if half else (0.0, 90.0, 180.0, 270.0)
+        return self
+
+
+class Layer(Table):
+    """One layer of the bag: a material and how far it reaches beyond the largest ply."""
+
+    material: Annotated[str, forms.NAME] = Field(description="Name of one of the consumables above.")
+    margin_mm: Annotated[float, _MARGIN] = Field(
+        alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
+    )
+    cut: Literal["shape", "sheet", "length"] = Field(default="shape")
+
+
+class SheetLayer(Layer):
+    """A layer cut to the shape of the surface."""
+
+    cut: Literal["shape"] = Field(default="shape", description="Cut to the shape of the surface.")
+
+
+class PeelLayer(SheetLayer):
+    """Peel ply."""
+
+    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+        default=25.0, alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
+    )
+
+
+class ReleaseLayer(SheetLayer):
+    """Perforated release film."""
+
+    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+        default=40.0, alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
+    )
+
+
+class BreatherLayer(SheetLayer):
+    """Breather."""
+
+    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+        default=75.0, alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
+    )
+
+
+class TapeLayer(Layer):
+    """Sealant tape."""
+
+    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+        default=100.0, alias="margin", description="Where the tape runs: this far beyond the largest ply's edge."
+    )
+    overlap_mm: Annotated[float, length(0, 500, "25 mm"), PRACTICE] = Field(
+        default=25.0, alias="overlap", description="How far the tape's end runs past its start on each loop."
+    )
+    cut: Literal["length"] = Field(default="length", description="Laid as a line.")
+
+
+class FilmLayer(Layer):
+    """Bag film."""
+
+    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+        default=50.0, alias="margin", description="How far the film reaches beyond the tape, along the surface."
+    )
+    cut: Literal["shape", "sheet"] = Field(
+        default="sheet", description="sheet: a rectangle that reaches every corner; shape: cut to the surface."
+    )
+    slack_mm: Annotated[float, length(0, 5000, "0 mm"), OURS] = Field(
+        default=0.0, alias="slack", description="Film added to length and to width, beyond what the surface needs."
+    )
+
+
+class Bag(Table):
+    """A bag stack, from the laminate outwards."""
+
+    peel_ply: PeelLayer | None = Field(default=None, description="Peel ply, on the laminate.")
+    release_film: ReleaseLayer | None = Field(default=None, description="Perforated release film.")
+    breather: BreatherLayer | None = Field(default=None, description="Breather.")
+    tape: TapeLayer = Field(description="Sealant tape.")
+    film: FilmLayer = Field(description="Bag film.")
+    over_openings: bool = Field(
+        default=False,
+        strict=True,
+        description="true: the bag runs over what the area surrounds, such as a skeg, and only an outer line of tape is "
+        "laid; false: the bag is taped to it.",
+    )
+
+    KINDS: ClassVar[dict[str, str]] = {
+        "peel_ply": "peel ply",
+        "release_film": "release film",
+        "breather": "breather",
+        "tape": "sealant tape",
+        "film": "bag film",
+    }
+
+    def layers(self) -> tuple[tuple[str, Layer], ...]:
+        """Return (kind, layer) in the order they are laid."""
+        found = ((kind, getattr(self, key)) for key, kind in self.KINDS.items())
+        return tuple((kind, layer) for kind, layer in found if layer is not None)
+
+
+class Resin(Table):
+    """The resin system and how much of it stays."""
+
+    name: Annotated[str, forms.TEXT] = Field(default="resin", description="What to call it on lists.")
+    density_g_cm3: Annotated[float, amount(units.density_g_cm3, units.text_density, 0.8, 2.5, "1.15 g/cm^3"), MEMORY] = (
+        Field(default=1.15, alias="density", description="Density of the cured resin.")
+    )
+    ratio: Annotated[tuple[float, float], forms.RATIO] = Field(
+        description="Resin : hardener by mass, from the data sheet."
+    )
+    fibre_mass_fraction: Annotated[float, _PSI] = Field(
+        description="Share of fibre in the mass of the finished laminate."
+    )
+    wet_out_fibre_mass_fraction: Annotated[float, _PSI] = Field(
+        default=_LATER,
+        alias="wet_out",
+        description="Share of fibre when first wetted out, not above the final one; left out: the same.",
+    )
+    loss: Annotated[float, share(0.0, 1.0, "10 %"), PRACTICE] = Field(
+        default=0.10, description="Left in cups and rollers, as a share of what reaches the cloth."
+    )
+    price_per_kg: Annotated[float | None, forms.PER_KG] = Field(
+        default=None, alias="price", description="Price of a kilogram of resin and hardener mixed."
+    )
+
+    @model_validator(mode="after")
+    def _fill(self) -> Self:
+        if self.wet_out_fibre_mass_fraction is None:
+            self.__dict__["wet_out_fibre_mass_fraction"] = self.fibre_mass_fraction
+        return self
+
+
+class Laps(Table):
+    """Laps, margins and marks of the pieces."""
+
+    join_mm: Annotated[float, length(0, 500, "25 mm"), PRACTICE] = Field(
+        default=25.0, alias="join", description="Lap where two pieces of a ply join."
+    )
+    trim_mm: Annotated[float, length(0, 500, "10 mm"), PRACTICE] = Field(
+        default=10.0, alias="trim", description="Cloth left beyond the net outline, to trim off."
+    )
+    stagger_mm: Annotated[float, length(0, 2000, "75 mm"), PRACTICE] = Field(
+        default=75.0, alias="stagger", description="Distance of lap centre-lines of neighbouring plies."
+    )
+    notch_every_mm: Annotated[float, length(5, 5000, "150 mm"), OURS] = Field(
+        default=150.0, alias="notch_every", description="Distance of match marks along a join."
+    )
+    notch_mm: Annotated[float, length(0, 50, "6 mm"), OURS] = Field(
+        default=6.0, alias="notch", description="Size of a match mark."
+    )
+
+
+class Limits(Table):
+    """When to warn."""
+
+    strain: Annotated[float, _STRAIN, MEMORY] = Field(
+        default=0.03, description="Strain a cloth takes without wrinkling, where its own table does not say."
+    )
+    over_share: Annotated[float, share(0.0, 1.0, "5 %"), OURS] = Field(
+        default=0.05, description="Share of the area that may lie above the limit before a warning."
+    )
+    pieces: Annotated[int, OURS] = Field(
+        default=4, ge=1, le=50, strict=True, description="Most pieces a ring may be opened into."
+    )
+
+
+class LaySpec(Table):
+    """How pieces are laid out on the rolls."""
+
+    seconds: Annotated[float, amount(units.time_s, units.text_s, 0.1, 86400, "20 s", "5 min"), OURS] = Field(
+        default=20.0, description="Time to search for short lay-outs, over the whole job."
+    )
+    gap_mm: Annotated[float, _GAP, OURS] = Field(
+        default=5.0, alias="gap", description="Least gap between pieces on a roll."
+    )
+    edge_mm: Annotated[float, _EDGE, OURS] = Field(
+        default=10.0, alias="edge", description="Selvedge to keep clear on both sides of a roll."
+    )
+    seed: Annotated[int, OURS] = Field(
+        default=1, ge=0, le=2**31 - 1, strict=True, description="Start of the random search; same seed, same lay-out."
+    )
+
+
+class Job(Table):
+    """Everything the builder states about a job.
+
+    Make one with `read_job` or `job_from_text`. Values that the file leaves out are filled in.
+    """
+
+    version: Literal[1] = Field(description="Version of the job file's form; 1.")
+    name: Annotated[str, forms.TEXT] = Field(description="What to call the job on sheets and labels.")
+    currency: Annotated[str | None, forms.CURRENCY] = Field(
+        default=None, description="Currency of all prices; left out: that of the first price."
+    )
+    meshes: dict[str, Mesh] = Field(alias="mesh", min_length=1, description="Scans and models, by name.")
+    boat: Boat = Field(default_factory=Boat, description="Which way the boat lies in the mesh's coordinates.")
+    regions: tuple[RegionSpec, ...] = Field(alias="region", min_length=1, description="The areas to laminate.")
+    cloths: dict[str, Cloth] = Field(alias="cloth", min_length=1, description="Cloths, by name.")
+    consumables: dict[str, Consumable] = Field(
+        default_factory=dict, alias="consumable", description="Materials of the bag, by name."
+    )
+    bags: dict[str, Bag] = Field(default_factory=dict, alias="bag", description="Bag stacks, by name.")
+    resin: Resin | None = Field(default=None, description="Resin system; left out: no resin is worked out.")
+    laps: Laps = Field(default_factory=Laps, description="Laps, margins and marks of the pieces.")
+    limits: Limits = Field(default_factory=Limits, description="When to warn.")
+    lay: LaySpec = Field(default_factory=LaySpec, description="How pieces are laid out on the rolls.")
+
+    _path: Path | None = PrivateAttr(default=None)
+
+    @property
+    def path(self) -> Path | None:
+        """The job file, or None where the job came from a text."""
+        return self._path
+
+    @property
+    def folder(self) -> Path:
+        """The folder that mesh files are seen from."""
+        return self._path.parent if self._path else Path.cwd()
+
+    def __eq__(self, other: object) -> bool:
+        """Compare what the jobs say, wherever their files lie."""
+        return isinstance(other, Job) and self.__dict__ == other.__dict__
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def resolved_toml(self, *, folder: Path | None = None) -> str:
+        """Return the job with every value explicit and its unit; reading it gives an equal job.
+
+        Parameters
+        ----------
+        folder : Path, optional
+            Where the text will lie: mesh files are written as seen from there. The job file's own folder if left out.
+        """
+        from .resolved import resolved_toml
+
+        return resolved_toml(self, folder=folder)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _all_at_once(cls, data: Any, handler: ModelWrapValidatorHandler[Self], info: ValidationInfo) -> Self:
+        """Join the faults within each table with those between tables."""
+        faults = list(_details(across(data))) if isinstance(data, dict) else []
+        try:
+            job = handler(data)
+        except ValidationError as error:
+            faults = [_detail(e) for e in error.errors(include_url=False)] + faults
+        if faults:
+            raise ValidationError.from_exception_data(cls.__name__, faults)
+        context = info.context or {}
+        job._settle(data, context.get("folder"), context.get("path"))
+        return job
+
+    def _settle(self, data: dict[str, Any], folder: Path | None, path: Path | None) -> None:
+        """Fill in what one table takes from another."""
+        base = folder or Path.cwd()
+        self._path = path
+        self.__dict__["currency"] = self.currency or next((c for _, c in currencies(data)), None)
+        self.__dict__["meshes"] = {
+            name: _filled(mesh, file=Path(os.path.abspath(base / mesh.file))) for name, mesh in self.meshes.items()
+        }
+        self.__dict__["cloths"] = {name: self._cloth(cloth) for name, cloth in self.cloths.items()}
+        self.__dict__["regions"] = tuple(self._region(region) for region in self.regions)
+
+    def _cloth(self, cloth: Cloth) -> Cloth:
+        taken = {"gap_mm": self.lay.gap_mm, "edge_mm": self.lay.edge_mm, "strain_limit": self.limits.strain}
+        return _filled(cloth, **{key: value for key, value in taken.items() if getattr(cloth, key) is None})
+
+    def _region(self, region: RegionSpec) -> RegionSpec:
+        plies = tuple(_filled(p, face_up=p.face_up or self.cloths[p.cloth].face_up) for p in region.plies)
+        return _filled(region, plies=plies)
+
+
+def _detail(error: Any) -> InitErrorDetails:
+    """Make an error of pydantic's into one that can be raised again beside others."""
+    context = dict(error.get("ctx", {}))
+    kind = PydanticCustomError(error["type"], "{said}", {**context, "said": error["msg"]})
+    return InitErrorDetails(type=kind, loc=error["loc"], input=error["input"])
+
+
+def _details(faults: list[Any]) -> Iterator[InitErrorDetails]:
+    for loc, text in faults:
+        kind = PydanticCustomError("across", "{said}", {"said": text})
+        yield InitErrorDetails(type=kind, loc=loc, input=None)
+
+
+def forms_of(field: Any) -> tuple[Form | None, Mark | None]:
+    """Return the `Form` and the `Mark` in a field's annotation."""
+    form = next((m for m in field.metadata if isinstance(m, Form)), None)
+    return form, next((m for m in field.metadata if isinstance(m, Mark)), None)
