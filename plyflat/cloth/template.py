@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
+import numpy as np
+import shapely
 from shapely import LineString, Point, Polygon
+
+from ..errors import CheckError
+
+# Two lines that ought to be the same one may differ by this much (float64 on pieces of some metres).
+SAME_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -71,7 +78,7 @@ class Template:
     cut : Polygon
         The line to cut: net plus laps plus trim margin.
     laps : tuple of Polygon
-        The parts of ``cut`` that lie under or over a neighbouring piece.
+        The strips of ``cut`` beyond ``net`` that lie over a neighbouring piece.
     folds : tuple of LineString
         Corner (crease) lines of the surface, drawn and not cut.
     joins : tuple of LineString
@@ -88,6 +95,10 @@ class Template:
     angle_deg : float
         Angle of the warp to the region's warp line, degrees.
     copies : int
+    fold_concave : tuple of bool
+        For each fold, whether the corner is an inner one (hull to skeg) and not an edge.
+    warp_spread_deg : float
+        How far the region's warp direction turns over the piece: 95th percentile by area of the angle to its mean.
     """
 
     region: str
@@ -109,8 +120,77 @@ class Template:
     strain: Strain | None = None
     angle_deg: float = 0.0
     copies: int = 1
+    fold_concave: tuple[bool, ...] = ()
+    warp_spread_deg: float = 0.0
 
     @property
     def name(self) -> str:
         """Label that names the piece in every file: region / ply / piece."""
         return f"{self.region} / {self.ply} / {self.piece}"
+
+
+def check_template(template: Template) -> None:
+    """Check that a template can be drawn and cut as it stands.
+
+    Parameters
+    ----------
+    template : Template
+
+    Raises
+    ------
+    CheckError
+        Naming the first thing that is wrong.
+    """
+    _check_shapes(template)
+    net, cut = template.net, template.cut
+    beyond = net.difference(cut.buffer(SAME_MM)).area
+    _must(beyond == 0, template, f"{beyond:.3g} mm2 of the net outline lie outside the cut line")
+    for lap in template.laps:
+        outside, inside = lap.difference(cut.buffer(SAME_MM)).area, lap.intersection(net.buffer(-SAME_MM)).area
+        _must(outside == 0, template, f"{outside:.3g} mm2 of a lap lie outside the cut line")
+        _must(inside == 0, template, f"{inside:.3g} mm2 of a lap lie on the piece itself")
+    for line in template.folds + template.joins:
+        off = line.difference(cut.buffer(1e-3)).length
+        _must(off == 0, template, f"{off:.3g} mm of a fold or join line lie outside the cut line")
+    _must(len(template.fold_concave) in (0, len(template.folds)), template, "folds and their kinds do not match")
+    for notch in template.notches:
+        _check_notch(template, notch)
+    _check_warp(template)
+    for name in ("forward", "up"):
+        v = getattr(template, name)
+        _must(v is None or abs(np.hypot(*v) - 1) < 1e-9, template, f"the {name} arrow is not of length 1")
+
+
+def _must(good: bool, template: Template, what: str) -> None:
+    if not good:
+        raise CheckError(what, where=template.name, do="Please report this piece with its job file.")
+
+
+def _check_shapes(template: Template) -> None:
+    for f in fields(template):
+        value = getattr(template, f.name)
+        for shape in value if isinstance(value, tuple) else (value,):
+            if isinstance(shape, shapely.Geometry):
+                good = bool(np.isfinite(shapely.get_coordinates(shape)).all()) and shape.is_valid
+                _must(good, template, f"{f.name} is not a valid shape: {shapely.is_valid_reason(shape)}")
+    for name in ("net", "cut"):
+        shape = getattr(template, name)
+        _must(isinstance(shape, Polygon) and shape.area > 0, template, f"the {name} outline has no area")
+
+
+def _check_notch(template: Template, notch: Notch) -> None:
+    at, inward = np.array(notch.at_mm), np.array(notch.inward)
+    off = template.cut.boundary.distance(Point(at))
+    _must(off < 1e-3, template, f"notch {notch.mark} lies {off:.3g} mm off the cut line")
+    _must(abs(np.hypot(*inward) - 1) < 1e-9, template, f"notch {notch.mark} has no direction")
+    _must(template.cut.contains(Point(at + 0.01 * inward)), template, f"notch {notch.mark} points outward")
+
+
+def _check_warp(template: Template) -> None:
+    if not template.warp.is_empty:
+        xy = np.asarray(template.warp.coords)
+        level = abs(xy[-1, 1] - xy[0, 1]) < SAME_MM and xy[-1, 0] > xy[0, 0]
+        _must(level, template, "the warp line does not run along +x")
+        _must(template.net.buffer(SAME_MM).contains(template.warp), template, "the warp line leaves the piece")
+    if not template.centre.is_empty:
+        _must(template.net.contains(template.centre), template, "the centre mark lies outside the piece")

@@ -1,0 +1,72 @@
+"""Where a template's warp line and centre mark go."""
+
+from __future__ import annotations
+
+from shapely import LineString, Point, Polygon
+from shapely.ops import polylabel
+
+# The warp line stops this share of its length short of the edge at either end, so that it is not read as a cut.
+SHORT = 0.04
+
+
+def centre_mark(net: Polygon) -> Point:
+    """Return the centroid where it lies well inside, else the point farthest from the outline.
+
+    Parameters
+    ----------
+    net : Polygon
+        mm
+    """
+    deepest = polylabel(net, tolerance=max(0.005 * net.length, 1e-3))
+    middle = net.centroid
+    room = net.boundary.distance(deepest)
+    if net.contains(middle) and net.boundary.distance(middle) >= 0.5 * room:
+        return middle
+    return deepest
+
+
+def warp_line(net: Polygon, centre: Point) -> LineString:
+    """Return the longest line along +x through the centre mark, a little short of the outline at both ends.
+
+    Parameters
+    ----------
+    net : Polygon
+        mm
+    centre : Point
+    """
+    x0, _, x1, _ = net.bounds
+    chord = net.intersection(LineString([(x0 - 1, centre.y), (x1 + 1, centre.y)]))
+    parts = [g for g in getattr(chord, "geoms", [chord]) if g.geom_type == "LineString"]
+    here = min(parts, key=lambda g: g.distance(centre))
+    a, b = sorted((here.coords[0][0], here.coords[-1][0]))
+    return LineString([(a + SHORT * (b - a), centre.y), (b - SHORT * (b - a), centre.y)])
+
+
+def parts_of(shape: object) -> list[Polygon]:
+    """Return the polygons of any shapely shape, largest first; lines and points are dropped."""
+    found: list[Polygon] = []
+    for g in getattr(shape, "geoms", [shape]):
+        if isinstance(g, Polygon):
+            if g.area > 0:
+                found.append(g)
+        elif hasattr(g, "geoms"):
+            found.extend(parts_of(g))
+    return sorted(found, key=lambda p: -p.area)
+
+
+def lines_of(shape: object) -> list[LineString]:
+    """Return the lines of any shapely shape, longest first; points are dropped."""
+    found: list[LineString] = []
+    for g in getattr(shape, "geoms", [shape]):
+        if isinstance(g, LineString):
+            if g.length > 0:
+                found.append(LineString(g.coords))
+        elif hasattr(g, "geoms"):
+            found.extend(lines_of(g))
+    return sorted(found, key=lambda p: -p.length)
+
+
+def whole(shape: Polygon, *, slits_mm2: float = 1e-9) -> Polygon:
+    """Return a polygon without interior rings too small to be anything but rounding."""
+    rings = [r for r in shape.interiors if Polygon(r).area > slits_mm2]
+    return Polygon(shape.exterior, rings) if len(rings) < len(shape.interiors) else shape
