@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -49,7 +49,7 @@ class TapeLoops:
     widths_mm : tuple of float
         Measured width of the tape of each loop, mm.
     gaps : tuple of (point, length)
-        Where the tape was missing and was bridged: a point (3,) and a length, both mm.
+        Where the tape was missing for more than about 6 mm and was bridged: a point (3,) and a length, both mm.
     share : float
         Area of the tape's colour over that of the whole surface.
     colour : tuple of int
@@ -214,14 +214,15 @@ def _classify(
     """Which vertices (n,) are tape, and the tape's colour as found."""
     if surface.colors is None:
         raise OutlineError("the mesh has no vertex colours, so no tape can be seen", do="Give an outline of points.")
-    rgb, area = _diffused(surface), _vertex_areas(surface)
+    rgb, area, even = surface.colors.astype(np.float64), _vertex_areas(surface), _evening(surface)
     near = np.linalg.norm(surface.vertices_mm - seed, axis=1) < max(_SEED_ROUND_MM, 3 * surface.mean_edge_mm)
+    near = _alike(even(_chromaticity(rgb)), near)
     hull = np.median(rgb[near], axis=0) if hull is None else hull
     hue, base = _lab_ab(wanted[None])[0], _lab_ab(hull[None])[0]
     grey = min(np.linalg.norm(hue), np.linalg.norm(hue - base)) < _GREY  # told by lightness, if at all
     best, contrast = np.zeros(len(rgb), bool), 0.0
     for space in (_lab,) if grey else (_chromaticity, _lab_ab):
-        mask, apart = _nearer(space(rgb), space(hull[None])[0], space(wanted[None])[0], near)
+        mask, apart = _nearer(even(space(rgb)), space(hull[None])[0], space(wanted[None])[0], near)
         mask = _without_spots(surface, mask, area)
         if apart > contrast and mask.any():
             best, contrast = mask, apart
@@ -232,6 +233,15 @@ def _classify(
         )
     r, g, b = np.median(surface.colors[best], axis=0).round().astype(int).tolist()
     return best, (r, g, b)
+
+
+def _alike(c: Floats, near: Bools) -> Bools:
+    """Those near the seed that have the commonest colour there, be there tape as well."""
+    alike = near
+    for _ in range(4):
+        off = np.linalg.norm(c - np.median(c[alike], axis=0), axis=1)
+        alike = near & (off <= 3 * np.quantile(off[near], 0.25))
+    return alike
 
 
 def _nearer(c: Floats, hull: Floats, wanted: Floats, near: Bools) -> tuple[Bools, float]:
@@ -345,8 +355,8 @@ def _web(surface: Surface) -> sparse.csr_matrix:
     )
 
 
-def _diffused(surface: Surface) -> Floats:
-    """Colours (n, 3) with their grain evened out over 1.5 mm, where the mesh is fine enough for that."""
+def _evening(surface: Surface) -> Callable[[Floats], Floats]:
+    """Return what evens out the grain of values on the vertices over 1.5 mm, where the mesh is fine enough for that."""
     e, n = _edges(surface)[0], len(surface.vertices_mm)
     i, j = np.divmod(np.unique(e[:, 0] * n + e[:, 1]), n)
     length = np.linalg.norm(surface.vertices_mm[i] - surface.vertices_mm[j], axis=1)
@@ -354,10 +364,14 @@ def _diffused(surface: Surface) -> Floats:
     near = sparse.csr_matrix((weight, (i, j)), shape=(n, n))
     near = near + near.T + sparse.identity(n, format="csr")
     near = sparse.diags(1 / np.asarray(near.sum(axis=1)).ravel()) @ near
-    rgb = np.asarray(surface.colors, dtype=np.float64)
-    for _ in range(int(np.clip(round((_DIFFUSE_MM / surface.mean_edge_mm) ** 2), 1, 8))):
-        rgb = near @ rgb
-    return rgb
+    passes = int(np.clip(round((_DIFFUSE_MM / surface.mean_edge_mm) ** 2), 1, 8))
+
+    def even(values: Floats) -> Floats:
+        for _ in range(passes):
+            values = near @ values
+        return values
+
+    return even
 
 
 def _pieces(surface: Surface, mask: Bools) -> tuple[int, Ints]:
@@ -617,16 +631,29 @@ def _centred(patch: Surface, tape: Bools, line: Floats) -> tuple[Floats, float, 
         line = _resampled(line)
         at, beside = _offsets(patch, line, p)
         keep = np.abs(beside) < max(reach * width, 4.0)
-        size = np.bincount(at[keep], area[keep], minlength=len(line))
-        moment = np.bincount(at[keep], (area * beside)[keep], minlength=len(line))
-        window = np.ones(3)
-        size, moment = (np.convolve(np.concatenate([q[-1:], q, q[:1]]), window, "valid") for q in (size, moment))
+        # a strip is longer on the outside of a bend: weigh by its width alone
+        fair = area / np.clip(1 - _bend(patch, line)[at] * beside, 0.3, 3.0)
+        size, moment = (_windowed(at[keep], q[keep], len(line)) for q in (fair, fair * beside))
         full = size > 0.4 * 3 * _STEP_MM * width
-        width = float(area[keep].sum()) / (max(full.sum(), 1) * closed_length(line) / len(line))
+        width = float(fair[keep].sum()) / (max(full.sum(), 1) * closed_length(line) / len(line))
         middle = np.where(full, moment / np.maximum(size, 1e-9), 0.0)
         shift = _smoothed(middle, np.where(full, 1.0, 1e-6), _SMOOTH_MM / _STEP_MM)
         line = _on(patch, line + shift[:, None] * _leftward(patch, line))
     return line, width, ~full
+
+
+def _windowed(at: Ints, values: Floats, count: int) -> Floats:
+    """Sums (count,) of values over each sample of a closed line and its two neighbours."""
+    own = np.bincount(at, values, minlength=count).astype(np.float64)
+    return np.roll(own, 1) + own + np.roll(own, -1)
+
+
+def _bend(patch: Surface, line: Floats, span: int = 5) -> Floats:
+    """Curvature (k,) of the line within the surface, 1/mm, positive where it bends to the left."""
+    ahead, behind = np.roll(line, -span, axis=0) - line, line - np.roll(line, span, axis=0)
+    length = 0.5 * (np.linalg.norm(ahead, axis=1) + np.linalg.norm(behind, axis=1))
+    bend = ((ahead - behind) * _leftward(patch, line)).sum(axis=1) / length**2
+    return _smoothed(bend, np.ones(len(line)), 2.0 * span)
 
 
 def _offsets(patch: Surface, line: Floats, points: Floats) -> tuple[Ints, Floats]:
@@ -636,7 +663,7 @@ def _offsets(patch: Surface, line: Floats, points: Floats) -> tuple[Ints, Floats
 
 
 def _runs(line: Floats, bare: Bools) -> tuple[tuple[tuple[float, float, float], float], ...]:
-    """Middle and length of each run of samples without tape."""
+    """Middle and length of each run of two or more samples without tape."""
     if not bare.any() or bare.all():
         return ()
     start = int(np.argmin(bare))
@@ -644,8 +671,9 @@ def _runs(line: Floats, bare: Bools) -> tuple[tuple[tuple[float, float, float], 
     for i in [*((start + np.arange(len(bare))) % len(bare)).tolist(), start]:
         if bare[i]:
             run.append(i)
-        elif run:
+        elif len(run) > 1:
             x, y, z = line[run].mean(axis=0).tolist()
             out.append(((x, y, z), float(_STEP_MM * len(run))))
+        if not bare[i]:
             run = []
     return tuple(out)

@@ -10,6 +10,7 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from plyflat.surface.load import load_surface
 from plyflat.surface.mesh import Surface, closed_length
 from plyflat.surface.tape import find_tape
 
@@ -174,6 +175,17 @@ def test_tape_on_the_scan_is_found(demo, clean):
         assert closed_length(line) == pytest.approx(closed_length(curve), rel=0.01)
     assert tape.width_mm == pytest.approx(demo.TAPE_WIDTH_MM, abs=0.8)
     assert not tape.to_the_edge
+
+
+@pytest.mark.reference(source="the curves the tape was painted along", kind="derived")
+def test_tape_is_found_on_the_file_as_it_is_loaded(demo):
+    surface = load_surface(DEMO / "skeg_scan.ply", unit="m", fill_holes_mm=60, smooth_mm=8)
+    tape = find_tape(surface, colour="blue", seed_mm=SEED, edge="centre")
+    assert len(tape.loops_mm) == 2
+    for line, curve in zip(tape.loops_mm, (demo.hull_tape_curve(6000), demo.skeg_tape_curve(6000))):
+        assert np.sqrt((cKDTree(curve).query(line)[0] ** 2).mean()) < 1.0
+    assert tape.width_mm == pytest.approx(demo.TAPE_WIDTH_MM, abs=0.8)
+    assert surface.locate(np.concatenate(tape.loops_mm)).distance_mm.max() < 1e-6
 
 
 @pytest.mark.reference(source="the curves the tape was painted along", kind="derived")

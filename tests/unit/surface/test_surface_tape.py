@@ -153,6 +153,29 @@ def test_marks_inside_the_area_do_no_harm():
     assert _rms(tape.loops_mm[0], _lifted(curve)) < 0.8
 
 
+def test_specks_of_the_colour_are_dropped():
+    curve, rng = _ring(95), np.random.default_rng(5)
+    specks = [_ring(1.8, centre=c, count=50) for c in rng.uniform((100, 80), (260, 220), (60, 2))]
+    sheet = _sheet([curve])
+    lone = cKDTree(np.concatenate(specks)).query(sheet.vertices_mm[:, :2])[0] < 1.5
+    colors = np.where(lone[:, None], COLOURS["blue"], sheet.colors).astype(np.uint8)
+    tape = find_tape(Surface(sheet.vertices_mm, sheet.faces, colors), colour="blue", seed_mm=SEED, edge="centre")
+    assert len(tape.loops_mm) == 1
+    assert _rms(tape.loops_mm[0], _lifted(curve)) < 0.8
+
+
+@pytest.mark.parametrize("width", [6.0, 25.0, 50.0])
+def test_tape_of_other_widths(width):
+    tape = find_tape(_sheet([_ring(95)], width=width), colour="blue", seed_mm=SEED, edge="centre")
+    assert tape.width_mm == pytest.approx(width, rel=0.07)
+    assert _rms(tape.loops_mm[0], _lifted(_ring(95))) < 0.9
+
+
+def test_small_loop_whose_tape_nearly_fills_the_surroundings_of_the_seed():
+    tape = find_tape(_sheet([_ring(30)]), colour="blue", seed_mm=SEED, edge="centre")
+    assert _rms(tape.loops_mm[0], _lifted(_ring(30))) < 0.8
+
+
 def test_colour_not_found_lists_what_is_there():
     with pytest.raises(OutlineError, match="no tape of colour 'red'") as caught:
         find_tape(_sheet([_ring(95)]), colour="red", seed_mm=SEED)
