@@ -2,85 +2,134 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
 
-from shapely import Polygon
+from ..errors import FitError, QuantityError
+from ..progress import Tell
+from .checks import check_cloth, check_fit, check_parts
+from .outline import SAME_MM
+from .parts import Lay, Part, Place
+from .search import Problem, Stop, find_lay
+
+__all__ = ["Lay", "Part", "Place", "nest"]
 
 
-@dataclass(frozen=True)
-class Part:
-    """A shape to be laid out.
+def nest(
+    parts: Sequence[Part],
+    *,
+    width_mm: float,
+    gap_mm: float = 0.0,
+    edge_mm: float = 0.0,
+    seconds: float = 10.0,
+    seed: int = 0,
+    max_length_mm: float | None = None,
+    progress: Tell | None = None,
+    stop: Stop | None = None,
+) -> Lay:
+    """Lay parts out on a width of cloth so that the length used is short.
 
-    Attributes
+    Quick answers come first; then a packing library searches in processes of its own until the time is used or a
+    proven bound is met. What comes back has been checked in double precision against the given outlines. Parts are
+    never mirrored, and nothing is laid into a part's openings.
+
+    Parameters
     ----------
-    outline : Polygon
-        mm; x runs along the roll. Interior rings are openings.
-    turns_deg : tuple of float or None
-        The allowed turns about the piece's own origin, degrees; None for any.
-    copies : int
-    name : str
-    """
+    parts : sequence of Part
+        Outlines in mm, x along the roll.
+    width_mm : float
+        The roll's whole width.
+    gap_mm : float
+        Least distance between two parts.
+    edge_mm : float
+        Margin kept clear along both edges of the roll; the two ends have none.
+    seconds : float
+        Time for the search. At 0 only quick answers are tried, and the same input gives the same lay; a timed search
+        is not repeatable to the last piece.
+    seed : int
+        Zero or more.
+    max_length_mm : float, optional
+        A longer lay is no answer.
+    progress : callable, optional
+        Called with "laying out" and the share of the time used.
+    stop : threading.Event or callable, optional
+        Set, or returning True, to end the search early. Ctrl-C does the same.
 
-    outline: Polygon
-    turns_deg: tuple[float, ...] | None = (0.0, 180.0)
-    copies: int = 1
-    name: str = ""
+    Returns
+    -------
+    Lay
+        The best found; ``stopped`` tells whether the search was broken off.
 
+    Raises
+    ------
+    FitError
+        If a part is wider than the usable width at every allowed turn, the margins leave no width, or no lay within
+        `max_length_mm` was found.
+    QuantityError
+        If there are no parts, or a measure, count, time or seed makes no sense.
+    ShapeError
+        If an outline is empty, not finite, without area or crosses itself.
+    SolveError
+        If the packing library fails.
+    CheckError
+        If no lay passes the check.
+    StoppedError
+        If the search was stopped before there was a lay.
 
-@dataclass(frozen=True)
-class Place:
-    """Where one copy of a part lies: turn the part's outline about (0, 0), then shift it.
-
-    Attributes
+    References
     ----------
-    part : int
-        Index into the parts.
-    copy : int
-    turn_deg : float
-    shift_mm : tuple of float
-    outline : Polygon
-        The part as it lies, mm from the roll's end (x) and edge (y).
+    .. [1] Gardeyn, J., Vanden Berghe, G., Wauters, T. (2025): An open-source heuristic to reboot 2D nesting research.
+       arXiv 2509.13329. The search in the packing library.
+
+    Examples
+    --------
+    >>> from shapely import box
+    >>> lay = nest([Part(box(0, 0, 300, 500), copies=4)], width_mm=1000, seconds=0)
+    >>> round(lay.length_mm), lay.bound_name
+    (600, 'area')
     """
+    room_mm = check_cloth(width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
+    check_parts(parts)
+    check_search(seconds=seconds, seed=seed, max_length_mm=max_length_mm)
+    problem = Problem.of(
+        parts, check_fit(parts, room_mm=room_mm), width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm
+    )
+    lay = find_lay(problem, seconds=seconds, seed=seed, progress=progress, stop=stop)
+    if max_length_mm is not None and lay.length_mm > max_length_mm + SAME_MM:
+        raise _too_long(lay, max_length_mm)
+    return lay
 
-    part: int
-    copy: int
-    turn_deg: float
-    shift_mm: tuple[float, float]
-    outline: Polygon
 
+def check_search(*, seconds: float, seed: int, max_length_mm: float | None = None) -> None:
+    """Check the numbers that steer a search.
 
-@dataclass(frozen=True)
-class Lay:
-    """A verified lay-out of parts on one width.
-
-    Attributes
+    Parameters
     ----------
-    places : tuple of Place
-    width_mm, length_mm : float
-        The roll's whole width, and the length used from its end.
-    use : float
-        Part area over ``width_mm * length_mm``.
-    bound_mm : float
-        No lay-out of these parts can be shorter.
-    bound_name : str
-    gap_mm, edge_mm : float
-        What was asked for.
-    least_gap_mm : float
-        The smallest distance between two parts, measured; infinity for a single part.
-    seconds, seed : float, int
-    stopped : bool
-        True where the user broke off the search and this is the best so far.
-    """
+    seconds : float
+    seed : int
+    max_length_mm : float, optional
 
-    places: tuple[Place, ...]
-    width_mm: float
-    length_mm: float
-    use: float
-    bound_mm: float
-    bound_name: str
-    gap_mm: float
-    edge_mm: float
-    least_gap_mm: float
-    seconds: float
-    seed: int
-    stopped: bool = False
+    Raises
+    ------
+    QuantityError
+        If one makes no sense.
+    """
+    if not math.isfinite(seconds) or seconds < 0:
+        raise QuantityError(f"the time for the search is {seconds:g} s", do="Give zero or more")
+    if not isinstance(seed, int) or seed < 0:
+        raise QuantityError(f"the seed is {seed}", do="Give a whole number, zero or more")
+    if max_length_mm is not None and not max_length_mm > 0:
+        raise QuantityError(f"the greatest length is {max_length_mm:g} mm", do="Give a length above zero")
+
+
+def _too_long(lay: Lay, max_length_mm: float) -> FitError:
+    if lay.bound_mm > max_length_mm:
+        proof = f"; no lay of these parts can be shorter than {lay.bound_mm:.1f} mm (by {lay.bound_name})"
+        do = "Use a longer or wider roll, or two"
+    else:
+        proof, do = f"; a length of {lay.bound_mm:.1f} mm is not ruled out", "Give more time, or a longer roll"
+    return FitError(
+        f"the shortest lay found is {lay.length_mm:.1f} mm long, {lay.length_mm - max_length_mm:.1f} mm more than "
+        f"allowed{proof}",
+        do=do,
+    )

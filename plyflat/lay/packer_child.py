@@ -1,0 +1,105 @@
+"""The process that runs the packing library: a script of its own, started by ``packer.py``.
+
+It imports nothing of this package, reads one task as a line of JSON, and writes answers as lines of JSON. A fault in
+the library ends the process; the reason then stands on its error output. It ends itself when its parent is gone.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, TextIO
+
+
+def leave_with_parent() -> None:
+    """Wait for the parent's end of the pipe to close, which also happens when the parent is killed."""
+    sys.stdin.read()
+    os._exit(0)
+
+
+def send(out: TextIO, kind: str, **content: Any) -> None:
+    """Write one message."""
+    out.write(json.dumps({"kind": kind, **content}) + "\n")
+    out.flush()
+
+
+def send_lay(out: TextIO, solution: Any, seed: int, *, quick: bool) -> None:
+    """Write a lay: its length and [item, turn, x, y] for every piece."""
+    places = [[int(p.id), p.rotation, *p.translation] for p in solution.placed_items]
+    send(out, "lay", length=solution.width, places=places, seed=seed, quick=quick)
+
+
+def config(task: dict, seed: int, seconds: int) -> Any:
+    """Give the library's settings for one run."""
+    import spyrrow
+
+    return spyrrow.StripPackingConfig(
+        total_computation_time=seconds, num_workers=1, seed=seed, min_items_separation=task["gap"] or None
+    )
+
+
+def search(out: TextIO, instance: Any, task: dict, seed: int, seconds: int) -> None:
+    """Run one timed search and pass on each better lay that is free of overlaps."""
+    import spyrrow
+
+    # The library's other reports (infeasible, improving) still have overlaps in them.
+    sound = {spyrrow.ReportType.ExplFeas, spyrrow.ReportType.CmprFeas, spyrrow.ReportType.Final}
+    reports, best = spyrrow.ProgressQueue(), float("inf")
+    with ThreadPoolExecutor(1) as pool:
+        run = pool.submit(instance.solve, config(task, seed, seconds), reports)
+        while True:
+            ended = run.done()
+            lays = [lay for kind, lay in reports.drain() if kind in sound and lay.width < best]
+            if lays:
+                shortest = min(lays, key=lambda lay: lay.width)
+                best = shortest.width
+                send_lay(out, shortest, seed, quick=False)
+            if ended:
+                break
+            time.sleep(0.02)
+        run.result()
+
+
+def work(out: TextIO, task: dict, start: float) -> None:
+    """Give the quick answers first, then search until the time is used."""
+    import spyrrow
+
+    items = [
+        spyrrow.Item(str(k), [tuple(p) for p in item["shape"]], item["copies"], item["turns"])
+        for k, item in enumerate(task["items"])
+    ]
+    instance = spyrrow.StripPackingInstance("", task["height"], items)
+    end = start + task["seconds"]
+    # The library takes whole seconds only: the odd part of the time goes to quick answers.
+    odd = task["seconds"] % 1.0
+    for k, seed in enumerate(task["quick_seeds"]):
+        if k and task["seconds"] and time.monotonic() - start > odd:
+            break
+        send_lay(out, instance.solve(config(task, seed, 0)), seed, quick=True)
+    for seed in range(task["search_seed"], task["search_seed"] + 1000):
+        left = end - time.monotonic()
+        if left < 0.3:
+            break
+        search(out, instance, task, seed, max(1, round(left)))
+
+
+def main() -> None:
+    """Take the task from standard input and answer on standard output."""
+    start = time.monotonic()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Whatever the library prints goes to the error output, so that the answers stay clean.
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)
+    task = json.loads(sys.stdin.readline())
+    threading.Thread(target=leave_with_parent, daemon=True).start()
+    work(out, task, start)
+    send(out, "end")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,93 @@
+"""What goes into a lay, and what comes out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from shapely import Polygon
+
+
+@dataclass(frozen=True)
+class Part:
+    """A shape to be laid out.
+
+    Attributes
+    ----------
+    outline : Polygon
+        mm; x runs along the roll. Interior rings are openings; nothing is laid into them, but their area is not
+        counted as used.
+    turns_deg : tuple of float or None
+        The allowed turns about the piece's own origin, degrees; None for any.
+    copies : int
+    name : str
+    """
+
+    outline: Polygon
+    turns_deg: tuple[float, ...] | None = (0.0, 180.0)
+    copies: int = 1
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where one copy of a part lies: turn the part's outline about (0, 0), then shift it.
+
+    Attributes
+    ----------
+    part : int
+        Index into the parts.
+    copy : int
+        From 0, in the order along the roll.
+    turn_deg : float
+    shift_mm : tuple of float
+    outline : Polygon
+        The part as it lies, mm from the roll's end (x) and edge (y).
+    """
+
+    part: int
+    copy: int
+    turn_deg: float
+    shift_mm: tuple[float, float]
+    outline: Polygon
+
+
+@dataclass(frozen=True)
+class Lay:
+    """A verified lay-out of parts on one width.
+
+    Attributes
+    ----------
+    places : tuple of Place
+    width_mm, length_mm : float
+        The roll's whole width, and the length used from its end. There is no margin at the two ends.
+    use : float
+        Part area over ``width_mm * length_mm``.
+    bound_mm : float
+        No lay-out of these parts can be shorter.
+    bound_name : str
+    gap_mm, edge_mm : float
+        What was asked for.
+    least_gap_mm : float
+        The smallest distance between two parts, measured; infinity for a single part.
+    seconds, seed : float, int
+    stopped : bool
+        True where the user broke off the search and this is the best so far.
+    """
+
+    places: tuple[Place, ...]
+    width_mm: float
+    length_mm: float
+    use: float
+    bound_mm: float
+    bound_name: str
+    gap_mm: float
+    edge_mm: float
+    least_gap_mm: float
+    seconds: float
+    seed: int
+    stopped: bool = False
+
+    @property
+    def over_bound(self) -> float:
+        """How much longer this lay is than any lay of these parts could be, at most, as a fraction."""
+        return self.length_mm / self.bound_mm - 1.0

@@ -1,0 +1,432 @@
+"""The search for a short lay: from parts to the packing library's terms, and back to a checked lay."""
+
+from __future__ import annotations
+
+import math
+import os
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..errors import CheckError, SolveError, StoppedError
+from ..progress import Tell, quiet
+from .bounds import length_bound
+from .checks import check_places
+from .outline import Floats, hull_points, laid, plainer, turn_matrix
+from .packer import SAME_DEG, Item, Packers, RawLay, Task
+from .parts import Lay, Part, Place
+from .settle import Pieces, cut_in_triangles, settle
+
+#: How a search is told to end early.
+Stop = threading.Event | Callable[[], bool]
+
+#: The strip given to the library is this share wider than the cloth: it refuses exact fits. `settle` takes it back.
+SLACK = 1e-4
+#: A lay this near to the proven bound, as a share of its length, is as good as optimal.
+MET = 1e-4
+#: Quick answers tried; fewer where there are many pieces, so that they take a second or so.
+QUICK = 20
+QUICK_PIECES = 3000
+#: Lays kept in hand, and how many from different seeds are made exact at the end.
+KEPT = 60
+FINISHED = 3
+#: A lay within this factor of the goal may meet it once it is made exact.
+NEAR = 1.002
+STAGE = "laying out"
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A part as the search sees it.
+
+    Attributes
+    ----------
+    turns_deg : tuple of float or None
+        Turns at which it fits.
+    ring : (n, 2) float array
+        Plainer outline round the part, about `middle`, mm.
+    middle : (2,) float array
+        Its middle in the part's own coordinates, mm.
+    hull : (h, 2) float array
+        Hull of the given outline, about `middle`, mm.
+    triangles : (t, 3, 2) float array
+        The plainer outline in triangles, about `middle`, mm.
+    """
+
+    turns_deg: tuple[float, ...] | None
+    ring: Floats
+    middle: Floats
+    hull: Floats
+    triangles: Floats
+
+    @classmethod
+    def of(cls, part: Part, turns_deg: tuple[float, ...] | None) -> Shape:
+        """Prepare a part."""
+        outer = plainer(part.outline, turns_deg)
+        x0, y0, x1, y1 = outer.bounds
+        middle = np.array([0.5 * (x0 + x1), 0.5 * (y0 + y1)])
+        ring = np.asarray(outer.exterior.coords)[:-1] - middle
+        return cls(turns_deg, ring, middle, hull_points(part.outline) - middle, cut_in_triangles(outer) - middle)
+
+    def turn(self, found_deg: float) -> float:
+        """Give the allowed turn that the library means by one of its own."""
+        if self.turns_deg is None:
+            return found_deg
+        off = [abs((turn - found_deg + 180.0) % 360.0 - 180.0) for turn in self.turns_deg]
+        if min(off) > SAME_DEG:
+            raise CheckError(f"a piece is turned {found_deg:g} degrees, which is not allowed")
+        return self.turns_deg[int(np.argmin(off))]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Parts and the cloth they go on.
+
+    Attributes
+    ----------
+    parts : tuple of Part
+    shapes : tuple of Shape
+        One for each part.
+    width_mm, gap_mm, edge_mm : float
+    bound_mm : float
+        No lay is shorter.
+    bound_name : str
+    """
+
+    parts: tuple[Part, ...]
+    shapes: tuple[Shape, ...]
+    width_mm: float
+    gap_mm: float
+    edge_mm: float
+    bound_mm: float
+    bound_name: str
+
+    @classmethod
+    def of(
+        cls,
+        parts: Sequence[Part],
+        turns_deg: Sequence[tuple[float, ...] | None],
+        *,
+        width_mm: float,
+        gap_mm: float,
+        edge_mm: float,
+    ) -> Problem:
+        """Prepare checked parts.
+
+        Parameters
+        ----------
+        parts : sequence of Part
+        turns_deg : sequence of tuple of float or None
+            The turns at which each fits.
+        width_mm, gap_mm, edge_mm : float
+
+        Returns
+        -------
+        Problem
+        """
+        bound = length_bound(parts, width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
+        shapes = tuple(Shape.of(part, turns) for part, turns in zip(parts, turns_deg))
+        return cls(tuple(parts), shapes, width_mm, gap_mm, edge_mm, bound.length_mm, bound.name)
+
+    @property
+    def room_mm(self) -> float:
+        """Usable width."""
+        return self.width_mm - 2.0 * self.edge_mm
+
+    @property
+    def pieces(self) -> int:
+        """Number of pieces, copies counted."""
+        return sum(part.copies for part in self.parts)
+
+    def tasks(self, *, seconds: float, seed: int, slack: float = SLACK, more_gap_mm: float = 0.0) -> list[Task]:
+        """Give the work of each child process.
+
+        Parameters
+        ----------
+        seconds : float
+        seed : int
+        slack : float
+            Share by which the strip is wider than the cloth.
+        more_gap_mm : float
+            Added to the gap between parts.
+
+        Returns
+        -------
+        list of Task
+        """
+        gap = self.gap_mm + more_gap_mm
+        items = tuple(
+            Item(shape.ring.tolist(), int(part.copies), None if shape.turns_deg is None else list(shape.turns_deg))
+            for part, shape in zip(self.parts, self.shapes)
+        )
+        height = self.room_mm * (1.0 + slack) + 2.0 * gap
+        processes = _processes()
+        quick = max(3, min(QUICK, QUICK_PIECES // self.pieces))
+        seeds = [seed * QUICK + k for k in range(quick)]
+        return [
+            Task(items, height, gap, seconds, tuple(seeds[p::processes]), 1000 * (seed * processes + p))
+            for p in range(min(processes, quick))
+        ]
+
+    def finish(self, raw: RawLay) -> tuple[Place, ...]:
+        """Make the library's lay exact.
+
+        Parameters
+        ----------
+        raw : RawLay
+
+        Returns
+        -------
+        tuple of Place
+            In order of part and copy; checked.
+
+        Raises
+        ------
+        CheckError
+            If no small moves make it right.
+        """
+        which = np.array([int(place[0]) for place in raw.places])
+        turns = [self.shapes[k].turn(place[1]) for k, place in zip(which, raw.places)]
+        at = np.array([place[2:] for place in raw.places], dtype=float)
+        pieces = self._pieces(which, turns)
+        at = self._into_room(pieces, at)
+        moves = _draw_in(pieces.moved(at), room_mm=self.room_mm, gap_mm=self.gap_mm)
+        return self._places(which, turns, at + moves)
+
+    def lay(self, raw: RawLay) -> Lay:
+        """Make the library's lay exact, check it and measure it.
+
+        Parameters
+        ----------
+        raw : RawLay
+
+        Returns
+        -------
+        Lay
+
+        Raises
+        ------
+        CheckError
+            If it cannot be made right.
+        """
+        places = self.finish(raw)
+        length_mm = max(place.outline.bounds[2] for place in places)
+        gap_mm = check_places(
+            self.parts,
+            places,
+            width_mm=self.width_mm,
+            gap_mm=self.gap_mm,
+            edge_mm=self.edge_mm,
+            length_mm=length_mm,
+        )
+        area = sum(part.copies * part.outline.area for part in self.parts)
+        use = area / (self.width_mm * length_mm)
+        bound = self.bound_mm, self.bound_name
+        return Lay(
+            places, self.width_mm, length_mm, use, *bound, self.gap_mm, self.edge_mm, gap_mm, seconds=0.0, seed=0
+        )
+
+    def _pieces(self, which: np.ndarray, turns: list[float]) -> Pieces:
+        """Give the turned parts with their middles at (0, 0)."""
+        boxes, triangles, owner = [], [], []
+        for n, (k, turn) in enumerate(zip(which, turns)):
+            matrix, shape = turn_matrix(turn), self.shapes[k]
+            hull = shape.hull @ matrix
+            boxes.append([*hull.min(axis=0), *hull.max(axis=0)])
+            triangles.append(shape.triangles @ matrix)
+            owner.append(np.full(len(shape.triangles), n, dtype=np.intp))
+        return Pieces(np.array(boxes), np.concatenate(triangles), np.concatenate(owner))
+
+    def _into_room(self, pieces: Pieces, at: Floats) -> Floats:
+        """Shift the lay so that the strip's slack lies half on each side and the first part at 0."""
+        slack_mm = self._overhang(pieces, at)
+        at = at - np.array([(pieces.boxes[:, 0] + at[:, 0]).min(), slack_mm])
+        return at
+
+    def _overhang(self, pieces: Pieces, at: Floats) -> float:
+        """Give the shift in y that puts the lay in the middle of the room."""
+        low = (pieces.boxes[:, 1] + at[:, 1]).min()
+        high = (pieces.boxes[:, 3] + at[:, 1]).max()
+        return float(0.5 * (low + high) - 0.5 * self.room_mm)
+
+    def _places(self, which: np.ndarray, turns: list[float], at: Floats) -> tuple[Place, ...]:
+        """Give the places, copies numbered along the roll."""
+        places: list[Place] = []
+        seen = [0] * len(self.parts)
+        for n in np.lexsort((at[:, 1], at[:, 0])):
+            k, turn = int(which[n]), turns[n]
+            shift = at[n] - self.shapes[k].middle @ turn_matrix(turn) + [0.0, self.edge_mm]
+            shift_mm = (float(shift[0]), float(shift[1]))
+            places.append(Place(k, seen[k], turn, shift_mm, laid(self.parts[k].outline, turn, shift_mm)))
+            seen[k] += 1
+        return tuple(sorted(places, key=lambda place: (place.part, place.copy)))
+
+
+def _draw_in(pieces: Pieces, *, room_mm: float, gap_mm: float, rounds: int = 6) -> Floats:
+    """Repair a lay by small moves, then shorten it by further ones while that helps."""
+    total = np.zeros((len(pieces.boxes), 2))
+    length = float(pieces.boxes[:, 2].max())
+    reach_mm = 20.0 * SLACK * room_mm
+    for turn in range(rounds):
+        step = settle(pieces, room_mm=room_mm, gap_mm=gap_mm, reach_mm=reach_mm)
+        if step is None:
+            if turn == 0:
+                raise CheckError("no small moves put the parts of a lay apart and inside the cloth")
+            break
+        moves, shorter = step
+        total, pieces = total + moves, pieces.moved(moves)
+        if turn and shorter > length * (1.0 - 2e-5):
+            break
+        length = shorter
+    return total
+
+
+class Hunt:
+    """One search: lays come in, the shortest are kept, and the best of them is made exact.
+
+    Parameters
+    ----------
+    problem : Problem
+    seconds : float
+    goal_mm : float
+        A lay no longer than this ends the search.
+    tell : callable
+    stop : threading.Event, callable or None
+    """
+
+    def __init__(self, problem: Problem, seconds: float, goal_mm: float, tell: Tell, stop: Stop | None) -> None:
+        self.problem, self.seconds, self.goal_mm, self.tell, self.stop = problem, seconds, goal_mm, tell, stop
+        self.start = time.monotonic()
+        self.raws: list[RawLay] = []
+        self.count = 0
+        self.stopped = False
+
+    def run(self, tasks: Sequence[Task]) -> Lay | None:
+        """Run child processes until the time is used or the user stops it; give a lay only if it meets the goal."""
+        try:
+            with Packers(tasks) as packers:
+                return self._listen(packers)
+        except KeyboardInterrupt:
+            self.stopped = True
+        except SolveError:
+            if not self.raws:
+                raise
+        return None
+
+    def finish(self) -> Lay | None:
+        """Make the shortest lays exact and give the best, or None if none can be."""
+        best: Lay | None = None
+        done: set[int] = set()
+        try:
+            for raw in self.raws:
+                if raw.seed in done:
+                    continue
+                lay = self._exact(raw)
+                if lay is None:
+                    continue
+                done.add(raw.seed)
+                best = lay if best is None or lay.length_mm < best.length_mm else best
+                if len(done) >= FINISHED:
+                    break
+        except KeyboardInterrupt:
+            self.stopped = True
+        self.raws.clear()
+        return best
+
+    def _listen(self, packers: Packers) -> Lay | None:
+        # The first quick answer is always waited for, and with no time given all of them are.
+        until = math.inf if not self.seconds else self.start + self.seconds - self._reserve()
+        for raw in packers.lays(until=lambda: until if self.raws else math.inf):
+            self.tell(STAGE, min(1.0, (time.monotonic() - self.start) / (self.seconds or 1.0)))
+            if _asked(self.stop):
+                self.stopped = True
+                return None
+            if raw is not None and self._keep(raw) and (lay := self._goal_met(raw)):
+                return lay
+        return None
+
+    def _reserve(self) -> float:
+        """Give the time kept back for making the answer exact, s."""
+        return min(0.1 * self.seconds, 0.01 * self.problem.pieces)
+
+    def _keep(self, raw: RawLay) -> bool:
+        """Keep a lay in order of length; True if it is the shortest so far."""
+        self.count += 1
+        self.raws.append(raw)
+        # The seed settles ties, so that quick answers do not depend on which process was faster.
+        self.raws.sort(key=lambda lay: (lay.length, lay.seed))
+        del self.raws[KEPT:]
+        return self.raws[0] is raw
+
+    def _goal_met(self, raw: RawLay) -> Lay | None:
+        if raw.length - 2.0 * self.problem.gap_mm > self.goal_mm * NEAR or not self.seconds:
+            return None
+        lay = self._exact(raw)
+        return lay if lay is not None and lay.length_mm <= self.goal_mm else None
+
+    def _exact(self, raw: RawLay) -> Lay | None:
+        try:
+            return self.problem.lay(raw)
+        except CheckError:
+            return None
+
+
+def _asked(stop: Stop | None) -> bool:
+    if stop is None:
+        return False
+    return stop.is_set() if isinstance(stop, threading.Event) else bool(stop())
+
+
+def _processes() -> int:
+    """Give the number of searches to run side by side: on two cores, two seeds of one thread beat one of two."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(cores, 8))
+
+
+def find_lay(
+    problem: Problem,
+    *,
+    seconds: float,
+    seed: int,
+    target_mm: float = 0.0,
+    progress: Tell | None = None,
+    stop: Stop | None = None,
+) -> Lay:
+    """Search for a short lay.
+
+    Parameters
+    ----------
+    problem : Problem
+    seconds : float
+    seed : int
+    target_mm : float
+        The search also ends as soon as the lay is no longer than this.
+    progress : callable, optional
+    stop : threading.Event or callable, optional
+
+    Returns
+    -------
+    Lay
+
+    Raises
+    ------
+    SolveError, CheckError, StoppedError
+        As ``nest``.
+    """
+    goal_mm = max(target_mm, problem.bound_mm * (1.0 + MET))
+    hunt = Hunt(problem, seconds, goal_mm, progress or quiet, stop)
+    lay = hunt.run(problem.tasks(seconds=seconds, seed=seed)) or hunt.finish()
+    if lay is None and not hunt.stopped:
+        # Rounding or the strip's slack spoiled every answer: quick ones without slack and with a little more gap.
+        lay = hunt.run(problem.tasks(seconds=0.0, seed=seed, slack=0.0, more_gap_mm=SLACK * problem.room_mm))
+        lay = lay or hunt.finish()
+    if lay is None and hunt.stopped:
+        raise StoppedError("the search was stopped before there was a lay", do="Give it a few seconds")
+    if lay is None:
+        raise CheckError(
+            f"none of {hunt.count} lays passed the check", do="Simplify the outlines, or change the gap a little"
+        )
+    return replace(lay, seconds=time.monotonic() - hunt.start, seed=seed, stopped=hunt.stopped)
