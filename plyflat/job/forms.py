@@ -55,7 +55,7 @@ class Mark:
     Attributes
     ----------
     text : str
-        "common practice", "from memory" or "ours".
+        "common practice", "from memory", "this program's choice", or the part of the job it is taken from.
     """
 
     text: str

@@ -37,7 +37,7 @@ FIBRE_DENSITY_G_CM3: dict[str, float] = {"carbon": 1.80, "glass": 2.56, "aramid"
 TAPE_G_M = 50.0
 """Sealant tape of 12 x 3 mm, common practice."""
 
-PRACTICE, MEMORY, OURS = Mark("common practice"), Mark("from memory"), Mark("ours")
+PRACTICE, MEMORY, OURS = Mark("common practice"), Mark("from memory"), Mark("this program's choice")
 
 _AREAL = amount(units.areal_weight_g_m2, units.text_areal_weight, 10, 5000, "200 g/m^2", "9 oz/yd^2")
 _DENSITY = amount(units.density_g_cm3, units.text_density, 0.5, 5.0, "1.15 g/cm^3")
@@ -141,7 +141,7 @@ class PlySpec(Table):
     grow_mm: Annotated[float, length(-2000, 2000, "0 mm", "-20 mm"), OURS] = Field(
         default=0.0, alias="grow", description="Moves the outline along the surface: + outward, - inward."
     )
-    face_up: Face | None = Field(
+    face_up: Annotated[Face | None, Mark("the cloth's")] = Field(
         default=None, description="Overrules the cloth's own face_up for this ply. Filled from the cloth once read."
     )
     copies: Annotated[int, OURS] = Field(
@@ -197,13 +197,13 @@ class Cloth(Table):
     turns_deg: Annotated[tuple[float, ...] | None, forms.TURNS, OURS] = Field(
         default=(0.0, 180.0), alias="turns", description='How a piece may be turned on the roll; "free" for any turn.'
     )
-    gap_mm: Annotated[float, _GAP] = Field(
+    gap_mm: Annotated[float, _GAP, Mark("that of [lay]")] = Field(
         default=_LATER, alias="gap", description="Least gap between pieces on the roll; left out: that of [lay]."
     )
-    edge_mm: Annotated[float, _EDGE] = Field(
+    edge_mm: Annotated[float, _EDGE, Mark("that of [lay]")] = Field(
         default=_LATER, alias="edge", description="Selvedge to keep clear on both sides; left out: that of [lay]."
     )
-    strain_limit: Annotated[float, _STRAIN] = Field(
+    strain_limit: Annotated[float, _STRAIN, Mark("that of [limits]")] = Field(
         default=_LATER, description="Strain this cloth takes without wrinkling; left out: that of [limits]."
     )
 
@@ -368,7 +368,7 @@ class Resin(Table):
     fibre_mass_fraction: Annotated[float, _PSI] = Field(
         description="Share of fibre in the mass of the finished laminate."
     )
-    wet_out_fibre_mass_fraction: Annotated[float, _PSI] = Field(
+    wet_out_fibre_mass_fraction: Annotated[float, _PSI, Mark("the final one")] = Field(
         default=_LATER,
         alias="wet_out",
         description="Share of fibre when first wetted out, not above the final one; left out: the same.",
@@ -446,7 +446,7 @@ class Job(Table):
 
     version: Literal[1] = Field(description="Version of the job file's form; 1.")
     name: Annotated[str, forms.TEXT] = Field(description="What to call the job on sheets and labels.")
-    currency: Annotated[str | None, forms.CURRENCY] = Field(
+    currency: Annotated[str | None, forms.CURRENCY, Mark("that of the first price")] = Field(
         default=None, description="Currency of all prices; left out: that of the first price."
     )
     meshes: dict[str, Mesh] = Field(alias="mesh", min_length=1, description="Scans and models, by name.")
