@@ -1,0 +1,48 @@
+"""Edges of a triangle mesh, as whole arrays."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from .mesh import Floats, Ints
+
+
+def directed_edges(f: Ints) -> Ints:
+    """(3m, 2) edges as the faces run; edge 3 i + k runs from corner k of face i to the next."""
+    return f[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+
+
+def edge_keys(n: int, e: Ints) -> Ints:
+    """One number for each edge of a mesh of n points, the same both ways."""
+    return e.min(axis=1) * n + e.max(axis=1)
+
+
+def rim_edges(n: int, f: Ints) -> Ints:
+    """(k,) indices into `directed_edges` of the edges that have one face only.
+
+    Sorted, since looking each edge's twin up costs several times as much on millions of edges.
+    """
+    key = edge_keys(n, directed_edges(f))
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    step = key[1:] != key[:-1]
+    alone = np.concatenate([[True], step]) & np.concatenate([step, [True]])
+    return np.sort(order[alone])
+
+
+def neighbours(n: int, e: Ints) -> Any:
+    """Sparse (n, n) matrix with a 1 where edges ``e``, taken both ways, join two points."""
+    from scipy.sparse import coo_matrix
+
+    both = np.concatenate([e, e[:, ::-1]])
+    near = coo_matrix((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(n, n)).tocsr()
+    near.data[:] = 1.0
+    return near
+
+
+def face_areas(v: Floats, f: Ints) -> Floats:
+    """(m,) areas of the faces."""
+    p = v[f]
+    return 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)

@@ -1,0 +1,330 @@
+"""Small holes of a mesh filled: a triangulation of the rim, refined to the edge length about it and faired.
+
+References
+----------
+.. [1] P. Liepa, "Filling holes in meshes", Symposium on Geometry Processing 2003: least area by dynamic
+   programming (sec. 3), refinement to the density of the surroundings (sec. 4), fairing by the second-order
+   umbrella operator (sec. 5).
+.. [2] G. Barequet, M. Sharir, "Filling gaps in the boundary of a polyhedron", CAGD 12, 1995.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ._edges import directed_edges, edge_keys, face_areas, neighbours, rim_edges
+from .mesh import Bools, Floats, Ints, closed_length
+
+#: A rim longer than this many points is filled from its middle; the search for least area costs the cube.
+RIM_MOST = 500
+#: The longest rim of a piece is filled only when a disc of its length is less than this share of the piece:
+#: then it is a hole in a closed body, not the edge of an open scan.
+CLOSED_SHARE = 0.02
+#: A filled hole whose faired surface leaves the harmonic one by more than this share of its width is not faired.
+FAIR_SHARE = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Filled:
+    """A mesh with its small holes filled."""
+
+    v: Floats
+    f: Ints
+    c: NDArray[np.uint8] | None
+    count: int
+    largest_mm: float
+    where: Floats | None
+
+
+def boundary(n: int, f: Ints) -> list[Ints]:
+    """Return the boundary loops, the surface on their left, of a mesh whose boundaries do not touch."""
+    follow = dict(directed_edges(f)[rim_edges(n, f)].tolist())
+    loops = []
+    while follow:
+        start, at = follow.popitem()
+        loop = [start]
+        while at != start:
+            loop.append(at)
+            at = follow.pop(at)
+        loops.append(np.array(loop, dtype=np.int64))
+    return loops
+
+
+def small_holes(v: Floats, f: Ints, loops: list[Ints], largest_mm: float, piece: Ints) -> Bools:
+    """Tell which loops are holes to fill: small, and not the outermost boundary of an open piece."""
+    of = np.zeros(len(v), dtype=np.int64)
+    of[f] = piece[:, None]
+    area = np.bincount(piece, face_areas(v, f))
+    length = np.array([closed_length(v[q]) for q in loops])
+    small = length / np.pi <= largest_mm
+    longest: dict[int, int] = {}
+    for i, q in enumerate(loops):
+        k = int(of[q[0]])
+        if k not in longest or length[i] > length[longest[k]]:
+            longest[k] = i
+    for k, i in longest.items():
+        small[i] &= length[i] ** 2 / (4 * np.pi) < CLOSED_SHARE * area[k]
+    return small
+
+
+def fill_holes(v: Floats, f: Ints, c: NDArray[np.uint8] | None, largest_mm: float, piece: Ints) -> Filled:
+    """Fill the small holes of a manifold, oriented mesh.
+
+    Parameters
+    ----------
+    v : (n, 3) float array, mm
+    f : (m, 3) int array
+    c : (n, 3) uint8 array or None
+    largest_mm : float, mm
+        Holes up to this diameter (perimeter / π) are filled.
+    piece : (m,) int array
+        Piece of each face.
+    """
+    loops = boundary(len(v), f)
+    chosen = [q for q, yes in zip(loops, small_holes(v, f, loops, largest_mm, piece)) if yes] if loops else []
+    if not chosen:
+        return Filled(v, f, c, 0, 0.0, None)
+    known = np.sort(edge_keys(len(v), directed_edges(f)))
+    points, patches, owner, widths = [v], [], [], []
+    at = len(v)
+    for i, loop in enumerate(chosen):
+        fresh, tri = _patch(v, loop, known)
+        index = np.concatenate([loop, at + np.arange(len(fresh))])
+        points.append(fresh)
+        patches.append(index[tri])
+        owner.append(np.full(len(fresh), i))
+        widths.append(closed_length(v[loop]) / np.pi)
+        at += len(fresh)
+    out_f = np.concatenate([f, *patches])
+    out_v, out_c = _fair(np.concatenate(points), out_f, c, len(v), np.concatenate(owner), np.array(widths))
+    worst = int(np.argmax(widths))
+    return Filled(out_v, out_f, out_c, len(chosen), widths[worst], v[chosen[worst]].mean(axis=0))
+
+
+# --- one hole --------------------------------------------------------------------------------------------------
+
+
+def _patch(v: Floats, loop: Ints, known: Ints) -> tuple[Floats, Ints]:
+    """Triangles over one hole: new points, and faces whose indices run over the rim, then the new points."""
+    rim = v[loop][::-1]  # the hole lies on the right of its loop
+    taken = _taken(loop[::-1], len(v), known)
+    tri = _least_area(rim, taken) if len(rim) <= RIM_MOST else None
+    points = rim
+    if tri is None:
+        n = len(rim)
+        points = np.vstack([rim, rim.mean(axis=0)])
+        tri = np.stack([np.arange(n), (np.arange(n) + 1) % n, np.full(n, n)], axis=1)
+    points, tri = _refine(points, tri, taken, closed_length(rim) / len(rim))
+    back = np.arange(len(points))
+    back[: len(rim)] = back[: len(rim)][::-1]
+    return points[len(rim) :], back[tri]
+
+
+def _taken(loop: Ints, n: int, known: Ints) -> Bools:
+    """(k, k) True where two rim points are already joined by an edge of the mesh."""
+    key = np.minimum.outer(loop, loop) * n + np.maximum.outer(loop, loop)
+    at = np.minimum(np.searchsorted(known, key), len(known) - 1)
+    return known[at] == key
+
+
+def _least_area(rim: Floats, taken: Bools) -> Ints | None:
+    """Triangulate a closed loop with the least area [1]_, [2]_; None if the chords left do not suffice."""
+    n = len(rim)
+    bar = taken.copy()
+    i = np.arange(n)
+    bar[i, (i + 1) % n] = bar[(i + 1) % n, i] = False
+    cost = np.zeros((n, n))
+    best = np.zeros((n, n), dtype=np.int64)
+    slight = 1e-4  # among equal areas (a flat hole) the shorter sides win
+    for span in range(2, n):
+        i = np.arange(n - span)[:, None]
+        j, k = i + span, i + np.arange(1, span)[None, :]
+        a, b, c = rim[i], rim[k], rim[j]
+        area = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=2)
+        sides = ((b - a) ** 2).sum(2) + ((c - b) ** 2).sum(2)
+        w = cost[i, k] + cost[k, j] + area + slight * sides
+        pick = np.argmin(w, axis=1)
+        total = w[np.arange(len(w)), pick]
+        if span < n - 1:
+            total[bar[i[:, 0], j[:, 0]]] = np.inf
+        cost[i[:, 0], j[:, 0]] = total
+        best[i[:, 0], j[:, 0]] = i[:, 0] + 1 + pick
+    if not np.isfinite(cost[0, n - 1]):
+        return None
+    return np.array(list(_unfold(best, n)), dtype=np.int64)
+
+
+def _unfold(best: Ints, n: int) -> Iterator[tuple[int, int, int]]:
+    todo = [(0, n - 1)]
+    while todo:
+        i, j = todo.pop()
+        if j - i < 2:
+            continue
+        k = int(best[i, j])
+        yield i, k, j
+        todo += [(i, k), (k, j)]
+
+
+# --- refinement ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Inner:
+    """Inner edges a-b of a patch: the face left of a -> b with its far corner c, and the other with d."""
+
+    a: Ints
+    b: Ints
+    c: Ints
+    d: Ints
+    left: Ints
+    right: Ints
+
+
+def _inner(tri: Ints, n: int) -> _Inner:
+    e = directed_edges(tri)
+    far = tri[:, [2, 0, 1]].ravel()
+    key = e[:, 0] * n + e[:, 1]
+    order = np.argsort(key)
+    want = e[:, 1] * n + e[:, 0]
+    at = np.minimum(np.searchsorted(key, want, sorter=order), len(key) - 1)
+    twin = order[at]
+    here = np.flatnonzero((key[twin] == want) & (e[:, 0] < e[:, 1]))
+    other = twin[here]
+    return _Inner(e[here, 0], e[here, 1], far[here], far[other], here // 3, other // 3)
+
+
+def _refine(p: Floats, tri: Ints, taken: Bools, h: float) -> tuple[Floats, Ints]:
+    """Split long inner edges at their middle and swap edges towards Delaunay until they are about h long."""
+    tri = _swap(p, tri, taken)
+    for _ in range(60):
+        q = _inner(tri, len(p))
+        length = np.linalg.norm(p[q.a] - p[q.b], axis=1)
+        pick = _apart(q, np.flatnonzero(length > 1.5 * h), -length)
+        if not len(pick):
+            break
+        a, b, c, d = q.a[pick], q.b[pick], q.c[pick], q.d[pick]
+        m = len(p) + np.arange(len(pick))
+        p = np.vstack([p, 0.5 * (p[a] + p[b])])
+        new = [np.stack(t, axis=1) for t in ((a, m, c), (m, b, c), (b, m, d), (m, a, d))]
+        stay = np.ones(len(tri), dtype=bool)
+        stay[q.left[pick]] = stay[q.right[pick]] = False
+        tri = _swap(p, np.concatenate([tri[stay], *new]), taken)
+    return p, tri
+
+
+def _apart(q: _Inner, todo: Ints, rank: Floats) -> Ints:
+    """Edges out of ``todo``, lowest rank first, no two of which share a face."""
+    used: set[int] = set()
+    pick = []
+    for i in todo[np.argsort(rank[todo], kind="stable")].tolist():
+        left, right = int(q.left[i]), int(q.right[i])
+        if left not in used and right not in used:
+            used |= {left, right}
+            pick.append(i)
+    return np.array(pick, dtype=np.int64)
+
+
+def _swap(p: Floats, tri: Ints, taken: Bools) -> Ints:
+    """Swap inner edges whose opposite angles exceed a straight one, never onto an edge that is there already."""
+    rim = len(taken)
+    for _ in range(100):
+        q = _inner(tri, len(p))
+        gain = _angle(p, q.c, q.a, q.b) + _angle(p, q.d, q.a, q.b) - np.pi
+        there = edge_keys(len(p), directed_edges(tri))
+        low, high = np.minimum(q.c, q.d), np.maximum(q.c, q.d)
+        free = ~np.isin(low * len(p) + high, there) & (low != high)
+        outer = high < rim
+        free[outer] &= ~taken[low[outer], high[outer]]
+        todo = np.flatnonzero((gain > 1e-6) & free)
+        todo = todo[_keeps_side(p, q, todo)]
+        pick = _distinct(q, _apart(q, todo, -gain), len(p))
+        if not len(pick):
+            break
+        tri = tri.copy()
+        a, b, c, d = q.a[pick], q.b[pick], q.c[pick], q.d[pick]
+        tri[q.left[pick]] = np.stack([a, d, c], axis=1)
+        tri[q.right[pick]] = np.stack([d, b, c], axis=1)
+    return tri
+
+
+def _distinct(q: _Inner, pick: Ints, n: int) -> Ints:
+    """Of swaps that would make the same edge keep the first."""
+    key = np.minimum(q.c[pick], q.d[pick]) * n + np.maximum(q.c[pick], q.d[pick])
+    return pick[np.sort(np.unique(key, return_index=True)[1])]
+
+
+def _keeps_side(p: Floats, q: _Inner, i: Ints) -> Bools:
+    """Whether the two faces after the swap still face the way of the two before (no fold)."""
+    a, b, c, d = p[q.a[i]], p[q.b[i]], p[q.c[i]], p[q.d[i]]
+    before = np.cross(b - a, c - a) + np.cross(d - a, b - a)
+    one, two = np.cross(d - a, c - a), np.cross(b - d, c - d)
+    return ((one * before).sum(1) > 0) & ((two * before).sum(1) > 0)
+
+
+def _angle(p: Floats, at: Ints, a: Ints, b: Ints) -> Floats:
+    u, w = p[a] - p[at], p[b] - p[at]
+    return np.arctan2(np.linalg.norm(np.cross(u, w), axis=1), (u * w).sum(axis=1))
+
+
+# --- fairing ---------------------------------------------------------------------------------------------------
+
+
+def _fair(
+    v: Floats, f: Ints, c: NDArray[np.uint8] | None, old: int, owner: Ints, widths: Floats
+) -> tuple[Floats, NDArray[np.uint8] | None]:
+    """Move the new points (from index ``old``) so that the patches run on from their surroundings [1]_."""
+    if len(v) == old:
+        return v, c
+    local, g, count = _surroundings(f, old)
+    x = v[local]
+    u = _umbrella(g, len(local))
+    inner = np.arange(len(local)) >= len(local) - count
+    flat = _solve(u[inner], x, inner)
+    rows = inner.copy()
+    rows[np.unique(g[inner[g].any(axis=1)])] = True  # the rim too: its umbrella reaches the old surface
+    bent = _solve(u[rows], x, inner)
+    off = np.zeros(len(widths))
+    np.maximum.at(off, owner, np.linalg.norm(bent - flat, axis=1))
+    out = v.copy()
+    out[old:] = np.where((off > FAIR_SHARE * widths)[owner][:, None], flat, bent)
+    if c is None:
+        return out, None
+    tint = np.zeros((len(local), 3))
+    tint[~inner] = c[local[~inner]]
+    fresh = np.clip(np.rint(_solve(u[inner], tint, inner)), 0, 255).astype(np.uint8)
+    return out, np.concatenate([c, fresh])
+
+
+def _surroundings(f: Ints, old: int) -> tuple[Ints, Ints, int]:
+    """Points of the patches and two rings about them (old first), and the faces among them."""
+    mark = np.zeros(int(f.max()) + 1, dtype=bool)
+    mark[old:] = True
+    count = int(mark.sum())
+    for _ in range(2):
+        mark[f[mark[f].any(axis=1)]] = True
+    near = f[mark[f].all(axis=1)]
+    local = np.flatnonzero(mark)
+    at = np.cumsum(mark) - 1
+    return local, at[near], count
+
+
+def _umbrella(f: Ints, n: int) -> Any:
+    """Sparse x -> x - mean of the neighbours."""
+    from scipy.sparse import diags, eye
+
+    near = neighbours(n, directed_edges(f))
+    degree = np.maximum(np.diff(near.indptr), 1)
+    return (eye(n, format="csr") - diags(1.0 / degree) @ near).tocsr()
+
+
+def _solve(rows: Any, x: Floats, inner: Bools) -> Floats:
+    """Least squares of ``rows @ x`` over the inner points, the others held."""
+    from scipy.sparse.linalg import splu
+
+    free, held = rows[:, inner], rows[:, ~inner]
+    return splu((free.T @ free).tocsc()).solve(-(free.T @ (held @ x[~inner])))

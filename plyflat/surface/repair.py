@@ -1,0 +1,595 @@
+"""A mesh mended until it is a manifold, oriented surface, with everything done written down.
+
+Order: unused points, double points, flat and double faces, edges and corners where sheets touch, pieces, small
+holes, the side the normals point to. Everything but the filling of holes works on whole arrays.
+
+References
+----------
+.. [1] A. Guéziec, G. Taubin, F. Lazarus, W. Horn, "Cutting and stitching: converting sets of polygons to manifold
+   surfaces", IEEE TVCG 7(2), 2001: cut at the singular edges, then give each fan of faces its own corner.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import CheckError, MeshError
+from ._edges import directed_edges, edge_keys, face_areas, neighbours, rim_edges
+from ._fill import fill_holes
+from .mesh import Bools, Floats, Ints, Repair, Surface
+
+Progress = Callable[[float, str], None]
+Point = tuple[float, float, float]
+
+#: Points nearer than this share of the mean edge, and never more than this many mm, are one point.
+MERGE_SHARE, MERGE_MOST_MM = 1e-3, 0.01
+#: A face lower than this share of its longest side is flat.
+FLAT_SHARE = 1e-6
+#: A spike sticks out more than this many medians, and more than this share of the edges about it.
+SPIKE_MEDIANS, SPIKE_SHARE = 5.0, 0.7
+
+
+@dataclass(frozen=True, eq=False)
+class _Work:
+    v: Floats
+    f: Ints
+    c: NDArray[np.uint8] | None
+    log: tuple[Repair, ...]
+
+    def note(self, what: str, count: int, where: Floats | None = None, move: float = 0.0) -> _Work:
+        if not count:
+            return self
+        at = None if where is None else (float(where[0]), float(where[1]), float(where[2]))
+        return replace(self, log=(*self.log, Repair(what, int(count), float(move), at)))
+
+    def centre(self, face: int) -> Floats:
+        return self.v[self.f[face]].mean(axis=0)
+
+
+def repair_surface(
+    surface: Surface,
+    *,
+    fill_holes_mm: float = 50.0,
+    keep: str = "largest",
+    scrap_share: float = 1e-3,
+    flip: bool = False,
+    progress: Progress | None = None,
+) -> Surface:
+    """Mend a surface: afterwards it is edge- and vertex-manifold and consistently oriented.
+
+    The normals of a closed body point out of it (positive volume). Those of an open scan point to the side to
+    which the larger part of its area pointed in the file: that is the scanner's side, but a file may be wrong as a
+    whole, so look at it, and use ``flip``.
+
+    Parameters
+    ----------
+    surface : Surface
+    fill_holes_mm : float, mm
+        Holes up to this diameter (perimeter / π) are filled; 0 fills none. The outermost boundary of an open
+        scan is never filled.
+    keep : {"largest", "all"}
+        Keep the piece of the largest area, or all pieces above ``scrap_share``.
+    scrap_share : float
+        Share of the largest piece's area below which a loose piece is a scrap.
+    flip : bool
+        Turn the surface over at the end.
+    progress : callable (share done, what), optional
+
+    Returns
+    -------
+    Surface
+        One `Repair` is added for each kind of thing done.
+
+    Raises
+    ------
+    MeshError
+        Nothing is left after mending, or ``keep`` is neither word.
+    """
+    if keep not in ("largest", "all"):
+        raise MeshError(f"keep is '{keep}'", do="Known: largest, all.")
+    tell = progress or (lambda share, what: None)
+    w = _Work(surface.vertices_mm, surface.faces, surface.colors, surface.repairs)
+    for share, what, step in (
+        (0.0, "merging double points", _merge),
+        (0.3, "removing flat faces", _drop_flat),
+        (0.4, "removing double faces", _drop_double),
+        (0.5, "separating touching sheets", _separate),
+        (0.8, "sorting pieces", lambda q: _keep_pieces(q, keep, scrap_share)),
+        (0.85, "filling holes", lambda q: _fill(q, fill_holes_mm)),
+        (0.9, "orienting", lambda q: _outward(q, flip)),
+        (0.95, "looking for spikes", _flag_spikes),
+    ):
+        tell(share, what)
+        w = step(w)
+        if not len(w.f):
+            raise MeshError(f"no triangle is left after {what}", do="Export the mesh again.")
+    _verify(w)
+    tell(1.0, "mended")
+    return Surface(w.v, w.f, w.c, w.log)
+
+
+# --- equal rows ------------------------------------------------------------------------------------------------
+
+
+def _groups(rows: NDArray) -> tuple[Ints, Ints]:
+    """Group equal rows: index of the first row of each group, and the group of each row.
+
+    Rows are sorted by a mixed 64-bit hash, several times quicker than by columns; if two unequal rows ever share
+    a hash the sort by columns decides.
+    """
+    bits = np.ascontiguousarray(rows).view(np.uint64)
+    mix = np.zeros(len(bits), dtype=np.uint64)
+    for k in range(bits.shape[1]):
+        mix ^= bits[:, k]
+        mix *= np.uint64(0x9E3779B97F4A7C15)
+        mix ^= mix >> np.uint64(29)
+    order = np.argsort(mix, kind="stable")
+    same = mix[order][1:] == mix[order][:-1]
+    if (bits[order][1:][same] != bits[order][:-1][same]).any():
+        order = np.lexsort(bits.T[::-1])
+        same = (bits[order][1:] == bits[order][:-1]).all(axis=1)
+    group = np.concatenate([[0], np.cumsum(~same)])
+    of = np.empty(len(bits), dtype=np.int64)
+    of[order] = group
+    first = order[np.concatenate([[True], ~same])]
+    rank = np.argsort(np.argsort(first))
+    return np.sort(first), rank[of]
+
+
+def weld(vertices: Floats) -> tuple[Ints, Ints]:
+    """Points that are exactly equal: the first of each, and where each point went.
+
+    Parameters
+    ----------
+    vertices : (n, 3) float array
+
+    Returns
+    -------
+    (k,) int array
+        Index of the first point of each place, in the order of the input.
+    (n,) int array
+        Place of each point, 0..k-1.
+    """
+    return _groups(np.asarray(vertices, dtype=np.float64) + 0.0)  # + 0.0 makes -0 into 0
+
+
+def _compact(w: _Work) -> tuple[_Work, int]:
+    """Leave out the points no face uses."""
+    used = np.zeros(len(w.v), dtype=bool)
+    used[w.f] = True
+    if used.all():
+        return w, 0
+    at = np.cumsum(used) - 1
+    return replace(w, v=w.v[used], f=at[w.f], c=None if w.c is None else w.c[used]), int((~used).sum())
+
+
+# --- points and faces ------------------------------------------------------------------------------------------
+
+
+def merge_tolerance_mm(surface: Surface) -> float:
+    """Distance in mm below which two points count as one: see `MERGE_SHARE`; at least one step of float32."""
+    return _tolerance(surface.vertices_mm, surface.faces)
+
+
+def _tolerance(v: Floats, f: Ints) -> float:
+    edge = np.linalg.norm(v[f] - v[f[:, [1, 2, 0]]], axis=2).mean()
+    return float(max(min(MERGE_SHARE * edge, MERGE_MOST_MM), _step(v)))
+
+
+def _step(v: Floats) -> float:
+    return float(np.abs(v).max()) * 2.0**-23
+
+
+def _merge(w: _Work) -> _Work:
+    w, unused = _compact(w)
+    w = w.note("unused points removed", unused)
+    first, to = weld(w.v)
+    tol = _tolerance(w.v, w.f)
+    to = _join_near(w.v[first], tol)[to]
+    n, k = len(w.v), int(to.max()) + 1
+    if n == k:
+        return w
+    size = np.bincount(to, minlength=k)
+    v = _mean(w.v, to, size)
+    c = None if w.c is None else np.rint(_mean(w.c.astype(np.float64), to, size)).astype(np.uint8)
+    alone = size[to] == 1
+    v[to[alone]] = w.v[alone]
+    move = np.linalg.norm(v[to] - w.v, axis=1)
+    at = v[to[int(np.argmax(np.where(size[to] > 1, 1 + move, 0)))]]
+    out = replace(w, v=v, f=to[w.f], c=c)
+    return out.note(f"double points merged (nearer than {tol:.2g} mm)", n - k, at, float(move.max()))
+
+
+def _join_near(v: Floats, tol: float) -> Ints:
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    near = cKDTree(v).query_pairs(tol, output_type="ndarray")
+    if not len(near):
+        return np.arange(len(v))
+    graph = coo_matrix((np.ones(len(near), bool), (near[:, 0], near[:, 1])), shape=(len(v), len(v)))
+    return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def _mean(x: Floats, to: Ints, size: Ints) -> Floats:
+    return np.stack([np.bincount(to, x[:, k], minlength=len(size)) for k in range(3)], axis=1) / size[:, None]
+
+
+def repeated(f: Ints) -> Bools:
+    """(m,) True for a face that names a point twice."""
+    return (f[:, 0] == f[:, 1]) | (f[:, 1] == f[:, 2]) | (f[:, 2] == f[:, 0])
+
+
+def flat(v: Floats, f: Ints) -> Bools:
+    """(m,) True for a face of three points that has, to rounding, no height."""
+    p = v[f]
+    side = np.linalg.norm(p - p[:, [1, 2, 0]], axis=2).max(axis=1)
+    twice = np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+    return ~repeated(f) & (twice <= side * np.maximum(FLAT_SHARE * side, 2 * _step(v)))
+
+
+def _drop_flat(w: _Work) -> _Work:
+    same = repeated(w.f)
+    out = w
+    if same.any():
+        out = replace(w, f=w.f[~same]).note(
+            "faces with a repeated corner removed", int(same.sum()), w.centre(int(np.argmax(same)))
+        )
+    out = _turn_flat(out)
+    low = flat(out.v, out.f)
+    if low.any():
+        out = replace(out, f=out.f[~low]).note(
+            "faces without area removed", int(low.sum()), out.centre(int(np.argmax(low)))
+        )
+    return _compact(out)[0] if len(out.f) else out
+
+
+def _turn_flat(w: _Work) -> _Work:
+    """Swap the long side of a flat face with its neighbour, so that taking it out leaves no slit."""
+    todo = np.flatnonzero(flat(w.v, w.f))
+    if not len(todo):
+        return w
+    f, n = w.f.copy(), len(w.v)
+    e = directed_edges(f)
+    key = edge_keys(n, e)
+    order = np.argsort(key, kind="stable")
+    done, touched, at = 0, set(), None
+    for i in todo.tolist():
+        pair = _across(w.v, f, i, key, order)
+        if pair is None or pair[0] in touched or i in touched:
+            continue
+        j, two = pair
+        if flat(w.v, two).any():
+            continue
+        f[[i, j]] = two
+        touched |= {i, j}
+        done, at = done + 1, w.centre(i)
+    return replace(w, f=f).note("flat faces swapped with their neighbour", done, at)
+
+
+def _across(v: Floats, f: Ints, i: int, key: Ints, order: Ints) -> tuple[int, Ints] | None:
+    p = v[f[i]]
+    k = int(np.argmax(np.linalg.norm(p - p[[1, 2, 0]], axis=1)))
+    a, b, c = f[i, k], f[i, (k + 1) % 3], f[i, (k + 2) % 3]
+    want = min(a, b) * len(v) + max(a, b)
+    low, high = np.searchsorted(key, [want, want + 1], sorter=order)
+    others = [int(h) // 3 for h in order[low:high] if int(h) // 3 != i]
+    if len(others) != 1:
+        return None
+    j = others[0]
+    rest = [x for x in f[j].tolist() if x not in (a, b)]
+    if len(rest) != 1 or a not in f[j] or b not in f[j]:
+        return None
+    d = rest[0]
+    if d == c:
+        return None
+    fresh = min(c, d) * len(v) + max(c, d)
+    spot = np.searchsorted(key, [fresh, fresh + 1], sorter=order)
+    if spot[1] > spot[0]:
+        return None
+    return j, np.array([[a, d, c], [d, b, c]])
+
+
+def _drop_double(w: _Work) -> _Work:
+    first, _ = _groups(np.sort(w.f, axis=1))
+    count = len(w.f) - len(first)
+    if not count:
+        return w
+    twin = np.ones(len(w.f), dtype=bool)
+    twin[first] = False
+    out = replace(w, f=w.f[first])
+    return out.note("double faces removed", count, w.centre(int(np.argmax(twin))))
+
+
+# --- manifold --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Links:
+    """Which faces hang together across which edge.
+
+    ``a`` and ``b`` are (k,) half edges (3 face + corner) joined in pairs; ``same`` tells that both run the same
+    way, so that one of the faces is the wrong way round; ``crowded`` lists half edges of edges with three or more
+    faces.
+    """
+
+    a: Ints
+    b: Ints
+    same: Bools
+    crowded: Ints
+
+
+def _links(v: Floats, f: Ints) -> _Links:
+    e = directed_edges(f)
+    key = edge_keys(len(v), e)
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    start = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
+    size = np.diff(np.append(start, len(key)))
+    two = start[size == 2]
+    a, b = order[two], order[two + 1]
+    many = [order[s : s + n] for s, n in zip(start[size > 2], size[size > 2])]
+    if many:
+        more = [q for run in many for q in _pair_up(v, f, run)]
+        extra = np.array(more, dtype=np.int64).reshape(-1, 2)
+        a, b = np.concatenate([a, extra[:, 0]]), np.concatenate([b, extra[:, 1]])
+    crowded = np.concatenate(many) if many else np.zeros(0, dtype=np.int64)
+    return _Links(a, b, e[a, 0] == e[b, 0], crowded)
+
+
+def _pair_up(v: Floats, f: Ints, run: Ints) -> list[tuple[int, int]]:
+    """Of the faces on one edge join those two by two that run on most straightly, up to a right angle."""
+    face, corner = run // 3, run % 3
+    p, q = v[f[face, corner]], v[f[face, (corner + 1) % 3]]
+    along = q[0] - p[0]
+    along /= max(np.linalg.norm(along), 1e-300)
+    away = v[f[face, (corner + 2) % 3]] - p
+    away -= (away @ along)[:, None] * along
+    away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-300)
+    cosine = away @ away.T
+    i, j = np.triu_indices(len(run), 1)
+    pairs, free = [], set(range(len(run)))
+    for k in np.argsort(cosine[i, j], kind="stable").tolist():
+        x, y = int(i[k]), int(j[k])
+        if cosine[x, y] < 0 and x in free and y in free:
+            pairs.append((int(run[x]), int(run[y])))
+            free -= {x, y}
+    return pairs
+
+
+def _components(count: int, a: Ints, b: Ints) -> Ints:
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    graph = coo_matrix((np.ones(len(a), bool), (a, b)), shape=(count, count))
+    return connected_components(graph, directed=False)[1].astype(np.int64)
+
+
+def _separate(w: _Work) -> _Work:
+    """Orient what hangs together and give each fan of faces its own corner, until the mesh is manifold."""
+    w = _turn_alike(w)
+    split, at, cut, cut_at = 0, None, 0, None
+    for _ in range(100):
+        links = _links(w.v, w.f)
+        w, fresh, place = _split_corners(w, links)
+        split, at = split + fresh, place if fresh and at is None else at
+        bad = _bad_faces(w)
+        if not len(bad):
+            break
+        cut_at = w.centre(int(bad[0])) if cut_at is None else cut_at
+        cut += len(bad)
+        w = _compact(replace(w, f=np.delete(w.f, bad, axis=0)))[0]
+        if not len(w.f):
+            return w
+    w = w.note("points split where sheets touch", split, at)
+    return w.note("faces removed where sheets could not be told apart", cut, cut_at)
+
+
+def _turn_alike(w: _Work) -> _Work:
+    """Turn the faces that face the other way than the larger part of what they hang together with.
+
+    Each face has two nodes, as it is and turned over; links join the nodes that agree. A sheet whose two nodes
+    come out joined has one side only (a Möbius strip); it is oriented along a tree from one of its faces, and
+    cut later where the tree's branches meet the wrong way round.
+    """
+    links = _links(w.v, w.f)
+    if not links.same.any():
+        return w
+    m = len(w.f)
+    i, j = links.a // 3, links.b // 3
+    odd = links.same * m
+    label = _components(2 * m, np.concatenate([i, i + m]), np.concatenate([j + odd, j + m - odd]))
+    as_is, turned = label[:m], label[m:]
+    area = face_areas(w.v, w.f)
+    weight = np.bincount(as_is, area, minlength=int(label.max()) + 1)
+    for_it, against = weight[as_is], weight[turned]
+    turn = (against > for_it) | ((against == for_it) & (turned < as_is))
+    one_sided = as_is == turned
+    if one_sided.any():
+        turn[one_sided] = _turn_along_tree(m, links, area)[one_sided]
+    return _turn(w, turn, "faces turned to agree with their neighbours")
+
+
+def _turn_along_tree(m: int, links: _Links, area: Floats) -> Bools:
+    """(m,) Whether to turn each face so that it agrees with its parent in a tree over the faces."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import breadth_first_order
+
+    i, j = links.a // 3, links.b // 3
+    graph = coo_matrix((np.where(links.same, 2, 1), (i, j)), shape=(m, m)).tocsr()
+    piece = _components(m, i, j)
+    turn = np.zeros(m, dtype=bool)
+    for root in np.unique(piece, return_index=True)[1].tolist():
+        order, parent = breadth_first_order(graph, root, directed=False)
+        up = parent[order[1:]]
+        odd = np.asarray(np.maximum(graph[order[1:], up], graph[up, order[1:]])).ravel() == 2
+        for k, p, flips in zip(order[1:].tolist(), up.tolist(), odd.tolist()):
+            turn[k] = turn[p] ^ flips
+        if area[order[turn[order]]].sum() > 0.5 * area[order].sum():
+            turn[order] = ~turn[order]
+    return turn
+
+
+def _turn(w: _Work, turn: Bools, what: str) -> _Work:
+    if not turn.any():
+        return w
+    f = w.f.copy()
+    f[turn] = f[turn][:, ::-1]
+    return replace(w, f=f).note(what, int(turn.sum()), w.centre(int(np.argmax(turn))))
+
+
+def _split_corners(w: _Work, links: _Links) -> tuple[_Work, int, Floats | None]:
+    """Cut at the unlinked edges and at one-sided seams: each fan of corners becomes a point of its own [1]_."""
+    good = ~links.same
+    a, b = links.a[good], links.b[good]
+    a_end, b_end = a - a % 3 + (a + 1) % 3, b - b % 3 + (b + 1) % 3
+    # The edge runs the other way in the second face: start meets end.
+    fan = _components(w.f.size, np.concatenate([a, a_end]), np.concatenate([b_end, b]))
+    corner = w.f.ravel()
+    fans = int(fan.max()) + 1
+    if fans == len(w.v):
+        return w, 0, None
+    of = np.empty(fans, dtype=np.int64)
+    of[fan] = corner
+    order = np.argsort(of, kind="stable")
+    rank = np.empty(fans, dtype=np.int64)
+    rank[order] = np.arange(fans)
+    of = of[order]
+    twice = np.flatnonzero(of[1:] == of[:-1])
+    out = replace(w, v=w.v[of], f=rank[fan].reshape(-1, 3), c=None if w.c is None else w.c[of])
+    return out, fans - len(w.v), out.v[twice[0]] if len(twice) else None
+
+
+def _bad_faces(w: _Work) -> Ints:
+    """Faces to take out where an edge still has two faces on one side: all but the first on each side."""
+    e = directed_edges(w.f)
+    key = e[:, 0] * len(w.v) + e[:, 1]
+    order = np.argsort(key, kind="stable")
+    again = order[1:][key[order][1:] == key[order][:-1]]
+    return np.unique(again // 3)
+
+
+# --- pieces ----------------------------------------------------------------------------------------------------
+
+
+def pieces(surface_faces: Ints, count: int) -> Ints:
+    """Number the pieces that hang together by shared points.
+
+    Parameters
+    ----------
+    surface_faces : (m, 3) int array
+    count : int
+        How many points there are.
+
+    Returns
+    -------
+    (m,) int array
+        Piece of each face, from 0.
+    """
+    f = surface_faces
+    label = _components(count, f[:, [0, 1]].ravel(), f[:, [1, 2]].ravel())[f[:, 0]]
+    return np.unique(label, return_inverse=True)[1].astype(np.int64)
+
+
+def _keep_pieces(w: _Work, keep: str, scrap_share: float) -> _Work:
+    piece = pieces(w.f, len(w.v))
+    each = face_areas(w.v, w.f)
+    area = np.bincount(piece, each)
+    if len(area) == 1:
+        return w
+    stay = np.zeros(len(area), dtype=bool)
+    stay[int(np.argmax(area))] = True
+    if keep == "all":
+        stay |= area >= scrap_share * area.max()
+    if stay.all():
+        return w
+    lost = area[~stay].sum()
+    worst = int(np.argmax(np.where(stay, -1.0, area)))
+    at = w.centre(int(np.argmax(np.where(piece == worst, each, -1.0))))
+    out = _compact(replace(w, f=w.f[stay[piece]]))[0]
+    share = lost / area.sum()
+    return out.note(
+        f"loose pieces dropped ({lost:.4g} mm², {100 * share:.2g} % of the area)", int((~stay).sum()), at
+    )
+
+
+# --- holes, side, spikes ---------------------------------------------------------------------------------------
+
+
+def _fill(w: _Work, fill_holes_mm: float) -> _Work:
+    if fill_holes_mm <= 0:
+        return w
+    filled = fill_holes(w.v, w.f, w.c, fill_holes_mm, pieces(w.f, len(w.v)))
+    out = replace(w, v=filled.v, f=filled.f, c=filled.c)
+    return out.note(
+        f"holes filled (up to {fill_holes_mm:g} mm across, largest {filled.largest_mm:.3g} mm)",
+        filled.count,
+        filled.where,
+    )
+
+
+def _outward(w: _Work, flip: bool) -> _Work:
+    piece = pieces(w.f, len(w.v))
+    count = int(piece.max()) + 1
+    is_open = np.zeros(count, dtype=bool)
+    is_open[piece[rim_edges(len(w.v), w.f) // 3]] = True
+    p = w.v[w.f] - w.v.mean(axis=0)
+    six = np.einsum("ij,ij->i", p[:, 0], np.cross(p[:, 1], p[:, 2]))
+    inside_out = (np.bincount(piece, six, minlength=count) < 0) & ~is_open
+    w = _turn(w, inside_out[piece], "faces of a closed body turned outward")
+    return _turn(w, np.ones(len(w.f), dtype=bool), "faces turned over as asked") if flip else w
+
+
+def spikes(v: Floats, f: Ints) -> tuple[Ints, Floats]:
+    """Find single points that stick out of the surface.
+
+    Returns
+    -------
+    (k,) int array
+        The points, worst first.
+    (n,) float array, mm
+        How far each point lies off the mean of its neighbours, along the normal there.
+    """
+    near = neighbours(len(v), directed_edges(f))
+    degree = np.maximum(np.diff(near.indptr), 1)
+    ring = v - (near @ v) / degree[:, None]
+    p = v[f]
+    cross = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
+    normal = np.stack(
+        [np.bincount(f.ravel(), np.repeat(cross[:, k], 3), minlength=len(v)) for k in range(3)], 1
+    )
+    length = np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
+    out = np.abs((ring * normal).sum(axis=1)) / length
+    row = np.repeat(np.arange(len(v)), np.diff(near.indptr))
+    edge = np.bincount(row, np.linalg.norm(v[row] - v[near.indices], axis=1), minlength=len(v)) / degree
+    highest = np.zeros(len(v))
+    np.maximum.at(highest, row, out[near.indices])
+    found = (out > SPIKE_MEDIANS * np.median(out)) & (out > SPIKE_SHARE * edge) & (out >= highest)
+    found[directed_edges(f)[rim_edges(len(v), f)]] = False
+    at = np.flatnonzero(found)
+    return at[np.argsort(-out[at], kind="stable")], out
+
+
+def _flag_spikes(w: _Work) -> _Work:
+    at, out = spikes(w.v, w.f)
+    if not len(at):
+        return w
+    return w.note(f"spikes seen and left alone (up to {out[at[0]]:.3g} mm)", len(at), w.v[at[0]])
+
+
+def _verify(w: _Work) -> None:
+    """Check what is promised, by other means than those that brought it about."""
+    e = directed_edges(w.f)
+    key = np.sort(e[:, 0] * len(w.v) + e[:, 1])
+    twice = int((key[1:] == key[:-1]).sum())
+    if twice:
+        raise CheckError(f"{twice} edges have two faces on one side after mending")
+    import igl
+
+    if not np.all(igl.is_vertex_manifold(w.f)):
+        raise CheckError("two sheets still touch in a point after mending")
