@@ -266,6 +266,11 @@ def _name(given: object) -> str:
     return str(given)
 
 
+def named(*examples: str) -> Form:
+    """Return the form of a name that becomes part of file names."""
+    return Form(_name, _same, {"type": "string", "pattern": NAME_PATTERN, "examples": list(examples)})
+
+
 def _file(given: object) -> Path:
     if not isinstance(given, str) or not given.strip() or not given.isprintable():
         raise QuantityError(f"{given!r} is no file name", do='Write it in quotes, such as "hull_scan.ply"')
@@ -324,7 +329,6 @@ VECTOR = Form(_vector, list, {**_NUMBERS3, "examples": [[1, 0, 0]]})
 OUTLINE = Form(_outline, _write_outline, _OUTLINE_SCHEMA)
 COLOUR = Form(_colour, _same, {"type": "string", "examples": ["blue", "#1f6fd0"]})
 TEXT = Form(_text, _same, {"type": "string", "minLength": 1, "maxLength": 200, "examples": ["Foredeck patch"]})
-NAME = Form(_name, _same, {"type": "string", "pattern": NAME_PATTERN, "examples": ["bow panel"]})
 FILE = Form(_file, str, {"type": "string", "minLength": 1, "examples": ["hull_scan.ply"]})
 CURRENCY = Form(_currency, _same, {"type": "string", "examples": ["EUR"]})
 RATIO = Form(units.ratio, units.text_ratio, {"type": "string", "examples": ["100:30"]})

@@ -40,7 +40,7 @@ TAPE_G_M = 50.0
 PRACTICE, MEMORY, OURS = Mark("common practice"), Mark("from memory"), Mark("this program's choice")
 
 _AREAL = amount(units.areal_weight_g_m2, units.text_areal_weight, 10, 5000, "200 g/m^2", "9 oz/yd^2")
-_DENSITY = amount(units.density_g_cm3, units.text_density, 0.5, 5.0, "1.15 g/cm^3")
+_FIBRE_DENSITY = amount(units.density_g_cm3, units.text_density, 0.5, 5.0, "1.8 g/cm^3")
 _ROLL_WIDTH = length(20, 5000, "1270 mm", "50 in")
 _ROLL_LENGTH = length(100, 5e6, "10 m")
 _MARGIN = length(0, 2000, "25 mm")
@@ -81,10 +81,13 @@ class CheckDistance(Table):
 
 
 class Mesh(Table):
-    """A scan or model file."""
+    """A scan or model file.
+
+    ``file`` is held as a full path once the job is read.
+    """
 
     file: Annotated[Path, forms.FILE] = Field(
-        description="The mesh file, seen from the job file's folder. Held as a full path once read."
+        description="The mesh file, seen from the job file's folder."
     )
     unit: Literal["m", "cm", "mm", "in", "ft"] | None = Field(
         default=None, description="Unit of the numbers in the mesh file; may be left out where the file states it."
@@ -132,9 +135,12 @@ class TapeSpec(Table):
 
 
 class PlySpec(Table):
-    """One ply; the first in the file is laid first."""
+    """One ply; the first in the file is laid first.
 
-    cloth: Annotated[str, forms.NAME] = Field(description="Name of one of the cloths below.")
+    ``face_up`` is filled from the cloth once the job is read.
+    """
+
+    cloth: Annotated[str, forms.named("carbon twill 200")] = Field(description="Name of one of the cloths below.")
     angle_deg: Annotated[float, forms.ANGLE] = Field(
         alias="angle", description="Angle of the cloth's warp to the region's warp line, anticlockwise seen from outside."
     )
@@ -142,7 +148,7 @@ class PlySpec(Table):
         default=0.0, alias="grow", description="Moves the outline along the surface: + outward, - inward."
     )
     face_up: Annotated[Face | None, Mark("the cloth's")] = Field(
-        default=None, description="Overrules the cloth's own face_up for this ply. Filled from the cloth once read."
+        default=None, description="Overrules the cloth's own face_up for this ply."
     )
     copies: Annotated[int, OURS] = Field(
         default=1, ge=1, le=100, strict=True, description="How many of this ply are laid, one on the other."
@@ -152,9 +158,9 @@ class PlySpec(Table):
 class RegionSpec(Table):
     """An area to laminate and its plies."""
 
-    name: Annotated[str, forms.NAME] = Field(description="Name of the area; becomes part of file names.")
-    mesh: Annotated[str, forms.NAME] = Field(description="Name of one of the meshes above.")
-    bag: Annotated[str | None, forms.NAME] = Field(
+    name: Annotated[str, forms.named("bow panel")] = Field(description="Name of the area; becomes part of file names.")
+    mesh: Annotated[str, forms.named("hull")] = Field(description="Name of one of the meshes above.")
+    bag: Annotated[str | None, forms.named("standard")] = Field(
         default=None, description="Name of one of the bag stacks below; left out: no bag is worked out."
     )
     warp: Annotated[Literal["forward", "up"] | tuple[Point, Point], forms.WARP, OURS] = Field(
@@ -176,7 +182,10 @@ class RegionSpec(Table):
 
 
 class Cloth(Table):
-    """A cloth on its roll. ``gap_mm``, ``edge_mm`` and ``strain_limit`` are filled from [lay] and [limits] once read."""
+    """A cloth on its roll.
+
+    ``gap_mm``, ``edge_mm`` and ``strain_limit`` are filled from [lay] and [limits] once the job is read.
+    """
 
     areal_weight_g_m2: Annotated[float, _AREAL] = Field(alias="areal_weight", description="Dry mass per area.")
     roll_width_mm: Annotated[float, _ROLL_WIDTH] = Field(alias="roll_width", description="Whole width of the roll.")
@@ -188,7 +197,7 @@ class Cloth(Table):
         default=None, alias="price", description="Price of a metre off the roll."
     )
     fibre: Fibre = Field(description="What the fibre is; it gives the fibre's density where that is left out.")
-    fibre_density_g_cm3: Annotated[float, _DENSITY, MEMORY] = Field(
+    fibre_density_g_cm3: Annotated[float, _FIBRE_DENSITY, MEMORY] = Field(
         default=_LATER, alias="fibre_density", description="Density of the fibre itself, not of the cloth."
     )
     face_up: Face = Field(
@@ -263,7 +272,7 @@ class Consumable(Table):
 class Layer(Table):
     """One layer of the bag: a material and how far it reaches beyond the largest ply."""
 
-    material: Annotated[str, forms.NAME] = Field(description="Name of one of the consumables above.")
+    material: Annotated[str, forms.named("peel ply 85")] = Field(description="Name of one of the consumables above.")
     margin_mm: Annotated[float, _MARGIN] = Field(
         alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
     )
@@ -444,7 +453,7 @@ class Job(Table):
     Make one with `read_job` or `job_from_text`. Values that the file leaves out are filled in.
     """
 
-    version: Literal[1] = Field(description="Version of the job file's form; 1.")
+    version: Literal[1] = Field(description="Version of the job file's form.")
     name: Annotated[str, forms.TEXT] = Field(description="What to call the job on sheets and labels.")
     currency: Annotated[str | None, forms.CURRENCY, Mark("that of the first price")] = Field(
         default=None, description="Currency of all prices; left out: that of the first price."
