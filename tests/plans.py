@@ -32,7 +32,7 @@ from plyflat.surface.mesh import Repair, Surface
 from plyflat.surface.region import Region
 
 RADIUS_MM, CELL_MM = 800.0, 20.0
-REGION = "Bug <Süd> & keel/aft"
+REGION = "Bug Süd & keel aft"
 CLOTH, FILM = "carbon twill 200", "bag film 50"
 
 JOB = """
@@ -49,7 +49,7 @@ forward = [1, 0, 0]
 up = [0, 0, 1]
 
 [[region]]
-name = "Bug <Süd> & keel/aft"
+name = "Bug Süd & keel aft"
 mesh = "hull"
 bag = "standard"
 warp = "forward"
@@ -130,7 +130,7 @@ def piece(surface, flat, shape, peak):
     middle = uv[part.faces].mean(axis=1) - np.array([900.0, -200.0])
     strain = peak * np.exp(-(middle**2).sum(axis=1) / 250.0**2)
     stretch = np.stack([1 + strain, 1 - strain / 2], axis=1)
-    return Piece3D(part, Flat(uv, stretch, np.zeros(len(strain), bool), False), strain)
+    return Piece3D(part, Flat(uv, stretch, np.zeros(len(strain), bool), False, 1.0004), strain)
 
 
 def strain_of(pieces, limit=0.03):

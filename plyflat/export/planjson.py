@@ -1,0 +1,312 @@
+"""A plan as JSON, with a schema that says what every number is."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from importlib import metadata, resources
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from shapely import LineString, Polygon
+
+from ..cloth.template import Notch, Strain, Template
+from ..errors import CheckError
+from ..surface.mesh import Repair
+from ..surface.region import Region
+
+if TYPE_CHECKING:
+    from ..lay.nest import Lay
+    from ..planned import LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..shop.quantity import Quantity
+
+#: Raised when a reader of older plans would misread a new one.
+SCHEMA_VERSION = 1
+_DECIMALS = 6
+_PACKAGES = (
+    "plyflat", "numpy", "scipy", "shapely", "libigl", "potpourri3d", "trimesh", "spyrrow", "ezdxf", "pyvista", "matplotlib",
+)  # fmt: skip
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of `plan_to_dict`."""
+    text = resources.files(__package__).joinpath("plan_schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def plan_to_dict(plan: Plan, *, files: Iterable[str] = ()) -> dict[str, Any]:
+    """Return everything in a plan as plain lists, dicts, words and numbers.
+
+    Parameters
+    ----------
+    plan : Plan
+    files : iterable of str
+        Names of the files written with it, relative to their folder.
+
+    Raises
+    ------
+    CheckError
+        If a number is not finite, or a roll holds a piece that no ply or layer has.
+    """
+    number = _Numbers()
+    out = {
+        "made_by": "plyflat",
+        "schema_version": SCHEMA_VERSION,
+        "versions": versions(),
+        "job": {
+            "name": plan.job.name,
+            "file": str(plan.job.path) if plan.job.path else None,
+            "currency": plan.job.currency,
+            "resolved_toml": plan.job.resolved_toml(),
+        },
+        "meshes": [_mesh(m) for m in plan.meshes],
+        "regions": [_region(r, number) for r in plan.regions],
+        "rolls": [_roll(r, number) for r in plan.rolls],
+        "resin": [_quantity(q) for q in plan.resin],
+        "shopping": [_quantity(q) for q in plan.shopping],
+        "bin": [_quantity(q) for q in plan.bin],
+        "cautions": [asdict(c) for c in plan.cautions],
+        "checks": [{**asdict(c), "measured": float(c.measured), "limit": float(c.limit)} for c in plan.checks],
+        "seconds": {stage: round(float(s), 3) for stage, s in plan.seconds.items()},
+        "files": sorted(files),
+    }
+    refuse_odd_numbers(out)
+    return out
+
+
+def versions() -> dict[str, str]:
+    """Return the version of Python and of every package that has a part in the numbers."""
+    return {"python": platform.python_version(), **{name: metadata.version(name) for name in _PACKAGES}}
+
+
+def refuse_odd_numbers(value: Any, where: str = "plan") -> None:
+    """Refuse numbers that are infinite or not numbers, anywhere inside.
+
+    Parameters
+    ----------
+    value : anything made of dicts, lists, words and numbers
+    where : str
+        Its name, for the message.
+
+    Raises
+    ------
+    CheckError
+        Naming the place.
+    """
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            refuse_odd_numbers(inner, f"{where}.{key}")
+    elif isinstance(value, (list, tuple)):
+        for k, inner in enumerate(value):
+            refuse_odd_numbers(inner, f"{where}[{k}]")
+    elif isinstance(value, float) and not math.isfinite(value):
+        raise CheckError(f"the number is {value}", where=where)
+
+
+class _Numbers:
+    """Numbers the templates in order, so that rolls can point to them."""
+
+    def __init__(self) -> None:
+        self._by_object: dict[int, int] = {}
+        self._by_name: dict[str, int] = {}
+
+    def new(self, template: Template) -> int:
+        number = len(self._by_object) + 1
+        self._by_object[id(template)] = number
+        self._by_name.setdefault(template.name, number)
+        return number
+
+    def of(self, template: Template) -> int:
+        found = self._by_object.get(id(template)) or self._by_name.get(template.name)
+        if found is None:
+            raise CheckError("the roll holds a piece that no ply or layer has", where=template.name)
+        return found
+
+
+def _points(points: Any) -> list:
+    rounded: list = np.round(np.asarray(points, dtype=float), _DECIMALS).tolist()
+    return rounded
+
+
+def _shape(polygon: Polygon) -> dict:
+    rings = [_points(np.asarray(ring.coords)[:-1, :2]) for ring in (polygon.exterior, *polygon.interiors)]
+    return {"outer": rings[0], "openings": rings[1:]}
+
+
+def _line(line: LineString) -> list:
+    return _points(np.asarray(line.coords)[:, :2]) if not line.is_empty else []
+
+
+def _mesh(mesh: MeshPlan) -> dict:
+    surface = mesh.surface
+    return {
+        "name": mesh.name,
+        "file": mesh.file,
+        "unit": mesh.unit,
+        "vertices": len(surface.vertices_mm),
+        "triangles": len(surface.faces),
+        "size_mm": _points(surface.size_mm),
+        "area_mm2": float(surface.area_mm2),
+        "scale_error": None if mesh.scale_error is None else float(mesh.scale_error),
+        "repairs": [_repair(r) for r in surface.repairs],
+    }
+
+
+def _repair(repair: Repair) -> dict:
+    return {
+        "what": repair.what,
+        "count": int(repair.count),
+        "largest_move_mm": float(repair.largest_move_mm),
+        "where_mm": None if repair.where_mm is None else _points(repair.where_mm),
+    }
+
+
+def _loops(region: Region) -> list:
+    return [_points(region.surface.vertices_mm[loop]) for loop in region.loops]
+
+
+def _region(region: RegionPlan, number: _Numbers) -> dict:
+    return {
+        "name": region.name,
+        "mesh": region.mesh,
+        "area_mm2": float(region.base.area_mm2),
+        "perimeter_mm": float(region.base.perimeter_mm),
+        "outline_mm": _loops(region.base),
+        "warp_mm": _points(region.warp_mm),
+        "seams_mm": [_points(seam) for seam in region.seams_mm],
+        "plies": [_ply(p, number) for p in region.plies],
+        "layers": [_layer(p, number) for p in region.layers],
+    }
+
+
+def _ply(ply: PlyPlan, number: _Numbers) -> dict:
+    return {
+        "name": ply.name,
+        "cloth": ply.cloth,
+        "angle_deg": float(ply.angle_deg),
+        "grow_mm": float(ply.grow_mm),
+        "area_mm2": float(ply.area_mm2),
+        "lap_area_mm2": float(ply.lap_area_mm2),
+        "outline_mm": _loops(ply.region),
+        "strain": _strain(ply.strain),
+        "templates": [_template(t, number.new(t)) for t in ply.templates],
+    }
+
+
+def _layer(layer: LayerPlan, number: _Numbers) -> dict:
+    return {
+        "kind": layer.kind,
+        "material": layer.material,
+        "margin_mm": float(layer.margin_mm),
+        "area_mm2": float(layer.area_mm2),
+        "lap_area_mm2": float(layer.lap_area_mm2),
+        "outline_mm": None if layer.region is None else _loops(layer.region),
+        "length_mm": float(layer.length_mm),
+        "slack_mm": _points(layer.slack_mm),
+        "strain": _strain(layer.strain),
+        "templates": [_template(t, number.new(t)) for t in layer.templates],
+    }
+
+
+def _strain(strain: Strain | None) -> dict | None:
+    return None if strain is None else {name: float(value) for name, value in asdict(strain).items()}
+
+
+def _template(t: Template, number: int) -> dict:
+    return {
+        "number": number,
+        "name": t.name,
+        "piece": t.piece,
+        "material": t.material,
+        "face_up": t.face_up,
+        "mirrored": bool(t.mirrored),
+        "angle_deg": float(t.angle_deg),
+        "copies": int(t.copies),
+        "net_area_mm2": float(t.net.area),
+        "cut_area_mm2": float(t.cut.area),
+        "net": _shape(t.net),
+        "cut": _shape(t.cut),
+        "laps": [_shape(lap) for lap in t.laps],
+        "folds": [_line(line) for line in t.folds],
+        "joins": [_line(line) for line in t.joins],
+        "notches": [_notch(n) for n in t.notches],
+        "warp": _line(t.warp),
+        "centre_mm": None if t.centre.is_empty else _points((t.centre.x, t.centre.y)),
+        "forward": None if t.forward is None else _points(t.forward),
+        "up": None if t.up is None else _points(t.up),
+        "strain": _strain(t.strain),
+    }
+
+
+def _notch(notch: Notch) -> dict:
+    return {"at_mm": _points(notch.at_mm), "inward": _points(notch.inward), "mark": notch.mark}
+
+
+def _roll(roll: RollPlan, number: _Numbers) -> dict:
+    parts = [number.of(part) for part in roll.parts]
+    return {
+        "material": roll.material,
+        "kind": roll.kind,
+        "roll_width_mm": float(roll.roll_width_mm),
+        "roll_length_mm": float(roll.roll_length_mm),
+        "rolls": int(roll.rolls),
+        "length_mm": float(roll.length_mm),
+        "net_area_mm2": float(roll.net_area_mm2),
+        "cut_area_mm2": float(roll.cut_area_mm2),
+        "used_area_mm2": float(roll.used_area_mm2),
+        "mass_g": float(roll.mass_g),
+        "cost": None if roll.cost is None else float(roll.cost),
+        "lays": [_lay(lay, parts) for lay in roll.lays],
+    }
+
+
+def _lay(lay: Lay, parts: Sequence[int]) -> dict:
+    places = [
+        {
+            "template": parts[p.part],
+            "copy": int(p.copy),
+            "turn_deg": float(p.turn_deg),
+            "shift_mm": _points(p.shift_mm),
+            "from_mm": _points(p.outline.bounds[:2]),
+            "to_mm": _points(p.outline.bounds[2:]),
+        }
+        for p in lay.places
+    ]
+    numbers = ("width_mm", "length_mm", "use", "bound_mm", "gap_mm", "edge_mm", "seconds")
+    gap = float(lay.least_gap_mm)
+    return {
+        **{name: float(getattr(lay, name)) for name in numbers},
+        "bound_name": lay.bound_name,
+        "least_gap_mm": None if gap == math.inf else gap,
+        "seed": int(lay.seed),
+        "stopped": bool(lay.stopped),
+        "places": places,
+    }
+
+
+def _quantity(q: Quantity) -> dict:
+    out = asdict(q)
+    for name in ("amount", "low", "high"):
+        out[name] = float(out[name])
+    return out
+
+
+def as_json(value: dict[str, Any]) -> str:
+    """Return JSON text (UTF-8, no NaN).
+
+    Parameters
+    ----------
+    value : dict
+
+    Raises
+    ------
+    CheckError
+        If a number is not finite.
+    """
+    refuse_odd_numbers(value)
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, indent=None, separators=(", ", ": ")) + "\n"
+

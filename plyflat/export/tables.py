@@ -1,0 +1,191 @@
+"""Lists as CSV (RFC 4180, UTF-8): what to cut, what is used of each roll, quantities, bag layers."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ..cloth.template import Template
+from ..errors import CheckError
+
+if TYPE_CHECKING:
+    from ..lay.nest import Place
+    from ..planned import Plan, RollPlan
+    from ..shop.quantity import Quantity
+
+CUT_HEAD = (
+    "roll material", "region", "ply or layer", "piece", "copy", "copies", "face up", "warp angle (deg)", "net area (m2)",
+    "cut area (m2)", "length along roll as cut (mm)", "width across roll as cut (mm)", "roll number", "number on the lay",
+    "from roll end (mm)", "from roll edge (mm)", "turned (deg)",
+)  # fmt: skip
+ROLL_HEAD = (
+    "material", "kind", "roll width (mm)", "roll length (mm)", "rolls", "length used (m)", "surface to cover (m2)",
+    "pieces as cut (m2)", "roll area used (m2)", "share used (%)", "mass (g)", "cost",
+)  # fmt: skip
+QUANTITY_HEAD = ("list", "item", "amount", "unit", "low", "high", "cost", "basis")
+LAYER_HEAD = (
+    "region", "order", "layer", "material", "margin (mm)", "surface area (m2)", "corner laps (m2)", "pieces",
+    "cut area (m2)", "tape length (m)", "slack along warp line (mm)", "slack across warp line (mm)",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Laid:
+    """One piece as it lies on a roll.
+
+    Attributes
+    ----------
+    number : int
+        Its number on the lay's picture and list, from 1.
+    roll : int
+        Number of the roll, from 1.
+    template : Template
+    place : Place
+    """
+
+    number: int
+    roll: int
+    template: Template
+    place: Place
+
+    @property
+    def span_mm(self) -> tuple[float, float, float, float]:
+        """From the roll's end and edge: first x, first y, last x, last y, mm."""
+        x0, y0, x1, y1 = self.place.outline.bounds
+        return x0, y0, x1, y1
+
+
+def laid_pieces(roll: RollPlan) -> tuple[tuple[Laid, ...], ...]:
+    """Return the pieces of every lay of a material, in order from the roll's end.
+
+    Parameters
+    ----------
+    roll : RollPlan
+
+    Raises
+    ------
+    CheckError
+        If a piece was laid out more or less often than it has copies.
+    """
+    found = Counter(place.part for lay in roll.lays for place in lay.places)
+    for k, part in enumerate(roll.parts):
+        if roll.lays and found[k] != part.copies:
+            raise CheckError(f"laid out {found[k]} times, wanted {part.copies}", where=part.name)
+    return tuple(tuple(_in_order(roll, n)) for n in range(len(roll.lays)))
+
+
+def _in_order(roll: RollPlan, number: int) -> Iterator[Laid]:
+    places = sorted(roll.lays[number].places, key=lambda p: (round(p.outline.bounds[0], 3), p.outline.bounds[1]))
+    for k, place in enumerate(places):
+        yield Laid(k + 1, number + 1, roll.parts[place.part], place)
+
+
+def cut_list(plan: Plan) -> str:
+    """Return the cut list, one row for each piece on a roll.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    rows = (_cut_row(piece) for roll in plan.rolls for lay in laid_pieces(roll) for piece in lay)
+    return as_csv(CUT_HEAD, rows)
+
+
+def _cut_row(piece: Laid) -> tuple:
+    t, place = piece.template, piece.place
+    x0, y0, x1, y1 = piece.span_mm
+    return (
+        t.material, t.region, t.ply, t.piece, place.copy + 1, t.copies, t.face_up, f"{t.angle_deg + 0.0:g}",
+        f"{t.net.area / 1e6:.4f}", f"{t.cut.area / 1e6:.4f}", f"{x1 - x0:.1f}", f"{y1 - y0:.1f}", piece.roll, piece.number,
+        f"{x0:.1f}", f"{y0:.1f}", f"{place.turn_deg:g}",
+    )  # fmt: skip
+
+
+def roll_list(plan: Plan) -> str:
+    """Return what is used of each material.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    return as_csv(_priced(ROLL_HEAD, plan), map(_roll_row, plan.rolls))
+
+
+def _priced(head: Sequence[str], plan: Plan) -> tuple[str, ...]:
+    """The head with the job's currency as the unit of its cost."""
+    money = plan.job.currency
+    return tuple(f"cost ({money})" if h == "cost" and money else h for h in head)
+
+
+def _roll_row(roll: RollPlan) -> tuple:
+    share = f"{100 * roll.cut_area_mm2 / roll.used_area_mm2:.1f}" if roll.used_area_mm2 else ""
+    return (
+        roll.material, roll.kind, f"{roll.roll_width_mm:.0f}" if roll.roll_width_mm else "", f"{roll.roll_length_mm:.0f}",
+        roll.rolls, f"{roll.length_mm / 1000:.3f}", _m2(roll.net_area_mm2), _m2(roll.cut_area_mm2),
+        _m2(roll.used_area_mm2), share, f"{roll.mass_g:.0f}", _money(roll.cost),
+    )  # fmt: skip
+
+
+def quantity_list(plan: Plan) -> str:
+    """Return what to buy, what to mix and what is thrown away, with ranges and grounds.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    lists = (("buy", plan.shopping), ("mix", plan.resin), ("bin", plan.bin))
+    return as_csv(_priced(QUANTITY_HEAD, plan), (_quantity_row(name, q) for name, rows in lists for q in rows))
+
+
+def _quantity_row(name: str, q: Quantity) -> tuple:
+    amounts = [f"{a:.6g}" for a in (q.amount, q.low, q.high)]
+    return name, q.item, amounts[0], q.unit, amounts[1], amounts[2], _money(q.cost), q.basis
+
+
+def layer_list(plan: Plan) -> str:
+    """Return the bag's layers region by region, in order of laying.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    rows = []
+    for region in plan.regions:
+        for k, layer in enumerate(region.layers):
+            pieces = sum(t.copies for t in layer.templates)
+            cut = sum(t.copies * t.cut.area for t in layer.templates)
+            film = layer.kind == "bag film"
+            slack = [f"{s:.1f}" if film else "" for s in layer.slack_mm]
+            tape = f"{layer.length_mm / 1000:.3f}" if layer.length_mm else ""
+            sheet = [_m2(layer.area_mm2), _m2(layer.lap_area_mm2), pieces, _m2(cut)] if layer.templates else [""] * 4
+            rows.append(
+                (region.name, k + 1, layer.kind, layer.material, f"{layer.margin_mm:g}", *sheet, tape, *slack)
+            )
+    return as_csv(LAYER_HEAD, rows)
+
+
+def _m2(area_mm2: float) -> str:
+    return f"{area_mm2 / 1e6:.4f}"
+
+
+def _money(cost: float | None) -> str:
+    return "" if cost is None else f"{cost:.2f}"
+
+
+def as_csv(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Return rows as RFC 4180 text: comma, CR LF, quotes doubled where needed.
+
+    Parameters
+    ----------
+    head : sequence of str
+    rows : iterable of sequences, each as long as ``head``
+    """
+    out = io.StringIO(newline="")
+    pen = csv.writer(out)
+    pen.writerow(head)
+    pen.writerows(rows)
+    return out.getvalue()
