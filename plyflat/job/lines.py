@@ -81,7 +81,8 @@ class _Scan:
         if many:
             self.counts[(*path, last)] = self.counts.get((*path, last), -1) + 1
         self.table = self._path([*parents, last])
-        self._mark(self.table, start)
+        for n in range(1, len(self.table) + 1):  # a table's parents may have no line of their own
+            self._mark(self.table[:n], start)
         self._skip()
         self.at += 2 if many else 1
 

@@ -142,7 +142,7 @@ class PlySpec(Table):
 
     cloth: Annotated[str, forms.named("carbon twill 200")] = Field(description="Name of one of the cloths below.")
     angle_deg: Annotated[float, forms.ANGLE] = Field(
-        alias="angle", description="Angle of the cloth's warp to the region's warp line, anticlockwise seen from outside."
+        alias="angle", description="Angle of the cloth's warp to the region's warp line, anticlockwise seen from the air side."
     )
     grow_mm: Annotated[float, length(-2000, 2000, "0 mm", "-20 mm"), OURS] = Field(
         default=0.0, alias="grow", description="Moves the outline along the surface: + outward, - inward."
