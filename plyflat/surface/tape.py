@@ -13,19 +13,15 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from ..errors import OutlineError
+from ._colour import COLOURS, alike, chromaticity, lab, lab_ab, nearer, rgb_of, seen
 from .mesh import Bools, Floats, Ints, Surface, closed_length
+
+__all__ = ["COLOURS", "TapeLoops", "find_tape", "tape_region"]
 
 if TYPE_CHECKING:
     from .region import Region
 
 Edge = Literal["inner", "centre", "outer"]
-
-#: Colours by name, sRGB as a camera sees tape or pen in daylight.
-COLOURS: dict[str, tuple[int, int, int]] = {
-    "red": (200, 40, 40), "orange": (235, 125, 35), "yellow": (235, 210, 50), "green": (45, 145, 70),
-    "blue": (40, 95, 190), "purple": (115, 60, 150), "pink": (235, 110, 165), "brown": (115, 75, 45),
-    "white": (240, 240, 240), "grey": (135, 135, 135), "black": (30, 30, 30),
-}  # fmt: skip
 
 _SPOT_MM2 = 60.0  # smaller patches of the colour are dirt or noise
 _STRIP_MM = 100.0  # a longer patch that closes nothing is a loop left open, a shorter one a mark
@@ -121,8 +117,10 @@ def find_tape(
     """
     if edge not in ("inner", "centre", "outer"):
         raise OutlineError(f"no tape edge {edge!r}", do='It is "inner", "centre" or "outer".')
+    if not 0 <= gap_mm < np.inf:
+        raise OutlineError(f"the gap to bridge is {gap_mm} mm", do="Give a length of 0 mm or more.")
     seed = _on_surface(surface, np.asarray(seed_mm, dtype=np.float64))
-    mask, found = _classify(surface, seed, _rgb(colour), None if hull_colour is None else _rgb(hull_colour), colour)
+    mask, found = _classify(surface, seed, rgb_of(colour), None if hull_colour is None else rgb_of(hull_colour), colour)
     web = _web(surface)
     nearest = int(np.argmin(np.linalg.norm(surface.vertices_mm - seed, axis=1)))
     if mask[nearest]:
@@ -173,41 +171,6 @@ def tape_region(
 # --- colours ----------------------------------------------------------------------------------------------------
 
 
-def _rgb(colour: str | Sequence[int]) -> Floats:
-    """sRGB (3,) in 0..255 from a name, "#rrggbb" or three numbers."""
-    if isinstance(colour, str):
-        word = colour.strip().lower()
-        if word in COLOURS:
-            return np.array(COLOURS[word], dtype=np.float64)
-        if len(word) == 7 and word[0] == "#" and set(word[1:]) <= set("0123456789abcdef"):
-            return np.array([int(word[i : i + 2], 16) for i in (1, 3, 5)], dtype=np.float64)
-        raise OutlineError(f"no colour {colour!r}", do=f'Write "#rrggbb" or one of {", ".join(COLOURS)}.')
-    out = np.asarray(colour, dtype=np.float64)
-    if out.shape != (3,) or out.min() < 0 or out.max() > 255:
-        raise OutlineError(f"no colour {tuple(colour)}", do="Give red, green and blue in 0 to 255.")
-    return out
-
-
-def _chromaticity(rgb: Floats) -> Floats:
-    """Share of each channel (n, 3): the same in sun and shade; the small term keeps black from being all noise."""
-    c = rgb / 255.0
-    return c / (c.sum(axis=1, keepdims=True) + 0.05)
-
-
-def _lab(rgb: Floats) -> Floats:
-    """CIE L*a*b* (n, 3) under D65 of sRGB in 0..255."""
-    c = rgb / 255.0
-    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
-    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
-    t = linear @ to_xyz.T / to_xyz.sum(axis=1)
-    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
-    return np.stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])], axis=1)
-
-
-def _lab_ab(rgb: Floats) -> Floats:
-    return _lab(rgb)[:, 1:]
-
-
 def _classify(
     surface: Surface, seed: Floats, wanted: Floats, hull: Floats | None, word: str | Sequence[int]
 ) -> tuple[Bools, tuple[int, int, int]]:
@@ -216,72 +179,23 @@ def _classify(
         raise OutlineError("the mesh has no vertex colours, so no tape can be seen", do="Give an outline of points.")
     rgb, area, even = surface.colors.astype(np.float64), _vertex_areas(surface), _evening(surface)
     near = np.linalg.norm(surface.vertices_mm - seed, axis=1) < max(_SEED_ROUND_MM, 3 * surface.mean_edge_mm)
-    near = _alike(even(_chromaticity(rgb)), near)
+    near = alike(even(chromaticity(rgb)), near)
     hull = np.median(rgb[near], axis=0) if hull is None else hull
-    hue, base = _lab_ab(wanted[None])[0], _lab_ab(hull[None])[0]
+    hue, base = lab_ab(wanted[None])[0], lab_ab(hull[None])[0]
     grey = min(np.linalg.norm(hue), np.linalg.norm(hue - base)) < _GREY  # told by lightness, if at all
     best, contrast = np.zeros(len(rgb), bool), 0.0
-    for space in (_lab,) if grey else (_chromaticity, _lab_ab):
-        mask, apart = _nearer(even(space(rgb)), space(hull[None])[0], space(wanted[None])[0], near)
+    for space in (lab,) if grey else (chromaticity, lab_ab):
+        mask, apart = nearer(even(space(rgb)), space(hull[None])[0], space(wanted[None])[0], near)
         mask = _without_spots(surface, mask, area)
         if apart > contrast and mask.any():
             best, contrast = mask, apart
     if not best.any():
         raise OutlineError(
-            f"no tape of colour {word!r} found; the scan's colours are {_seen(rgb, area)}",
+            f"no tape of colour {word!r} found; the scan's colours are {seen(rgb, area)}",
             do="Name the tape's colour as the scan shows it, as #rrggbb if need be.",
         )
     r, g, b = np.median(surface.colors[best], axis=0).round().astype(int).tolist()
     return best, (r, g, b)
-
-
-def _alike(c: Floats, near: Bools) -> Bools:
-    """Those near the seed that have the commonest colour there, be there tape as well."""
-    alike = near
-    for _ in range(4):
-        off = np.linalg.norm(c - np.median(c[alike], axis=0), axis=1)
-        alike = near & (off <= 3 * np.quantile(off[near], 0.25))
-    return alike
-
-
-def _nearer(c: Floats, hull: Floats, wanted: Floats, near: Bools) -> tuple[Bools, float]:
-    """Which colours c (n, d) are nearer to the tape's than to the hull's, and how many spreads the two lie apart.
-
-    The colour asked for gives the direction only: tape is paler or darker on a scan than in its name.
-    """
-    aim = (wanted - hull) / np.linalg.norm(wanted - hull)
-    off = c - hull
-    size = np.linalg.norm(off, axis=1)
-    spread = np.median(np.abs(off[near] @ aim)) / 0.6745
-    floor = max(5 * spread, 0.25 * float(np.linalg.norm(wanted - hull)))
-    candidate = (size > floor) & (off @ aim > 0.8 * size)
-    if not candidate.any():
-        return candidate, 0.0
-    strong = candidate & (off @ aim >= np.median(off[candidate] @ aim))
-    for _ in range(3):
-        tape = np.median(off[strong], axis=0)
-        length = float(np.linalg.norm(tape))
-        along = off @ tape / length
-        across = np.linalg.norm(off - np.outer(along, tape / length), axis=1)
-        strong = (along > 0.5 * length) & (across < 0.6 * length)
-        if not strong.any():
-            return strong, 0.0
-    own = np.median(np.abs(along[strong] - length)) / 0.6745
-    return strong, length / float(spread + own + 1e-9)
-
-
-def _seen(rgb: Floats, area: Floats) -> str:
-    """The scan's colours by name, with an example and their share of the area."""
-    names, weight = list(COLOURS), np.array([0.4, 1.0, 1.0])  # lightness tells little in uneven light
-    table = _lab(np.array([COLOURS[n] for n in names], dtype=np.float64))
-    which = cKDTree(table * weight).query(_lab(rgb) * weight)[1]
-    share = np.bincount(which, area, minlength=len(names)) / area.sum()
-    words = []
-    for i in np.argsort(-share)[:4]:
-        if share[i] >= 0.001:
-            r, g, b = np.median(rgb[which == i], axis=0).round().astype(int)
-            words.append(f"{names[i]} (#{r:02x}{g:02x}{b:02x}) {100 * share[i]:.1f} %")
-    return ", ".join(words)
 
 
 # --- the mesh as a web of distances ------------------------------------------------------------------------------
@@ -544,6 +458,11 @@ def _zero_line(surface: Surface, faces: Ints, lie: Floats) -> Floats:
     t = (a / (a - b))[:, None]
     points = surface.vertices_mm[keys[:, 0]] * (1 - t) + surface.vertices_mm[keys[:, 1]] * t
     chains = [points[c] for c in _chains(link, len(keys))]
+    if not chains:
+        raise OutlineError(
+            "the tape is too wide to have a middle line", where=_at(surface.vertices_mm.mean(axis=0)),
+            do="Give an outline of points.",
+        )
     longest = max(chains, key=closed_length)
     count = np.bincount(link.ravel(), minlength=len(keys))
     if (count == 1).any():

@@ -5,7 +5,7 @@ from scipy.spatial import cKDTree
 
 from plyflat.errors import OutlineError
 from plyflat.surface.mesh import Surface, closed_length
-from plyflat.surface.tape import COLOURS, find_tape
+from plyflat.surface.tape import COLOURS, find_tape, tape_region
 
 HULL, WIDTH = (150, 166, 152), 12.0
 
@@ -231,3 +231,22 @@ def test_refuses_bad_seeds_and_meshes():
         find_tape(Surface(sheet.vertices_mm, sheet.faces), colour="blue", seed_mm=SEED)
     with pytest.raises(OutlineError, match="no tape edge"):
         find_tape(sheet, colour="blue", seed_mm=SEED, edge="left")
+    with pytest.raises(OutlineError, match="gap to bridge is -1"):
+        find_tape(sheet, colour="blue", seed_mm=SEED, gap_mm=-1)
+
+
+def test_tape_of_the_hull_s_own_colour_is_not_found():
+    sheet = _sheet([_ring(95)])
+    with pytest.raises(OutlineError, match="no tape of colour"):
+        find_tape(sheet, colour=HULL, hull_colour=HULL, seed_mm=SEED)
+
+
+def test_region_between_the_loops():
+    v, f = shapes.post_on_plate(radius=60.0, height=110.0, reach=150.0, around=200, along=90)
+    t = np.linspace(0, 2 * np.pi, 4000, endpoint=False)
+    low, high = (np.stack([r * np.cos(t), r * np.sin(t), 0 * t + z], 1) for r, z in ((130, 0.0), (60, 70.0)))
+    region = tape_region(Surface(v, f, _paint(v, [low, high])), colour="blue", seed_mm=(90, 0, 0), name="root")
+    assert region.name == "root"
+    assert len(region.loops) == 2
+    true = np.pi * (124**2 - 60**2) + 2 * np.pi * 60 * 64
+    assert region.area_mm2 == pytest.approx(true, rel=0.01)
