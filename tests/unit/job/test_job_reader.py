@@ -284,8 +284,9 @@ def _text_of(number: float, unit: str) -> str:
 
 def lengths(low_mm: float, high_mm: float) -> st.SearchStrategy[str]:
     sizes = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
+    spare = 1e-6 * (high_mm - low_mm)  # so that turning the unit cannot lead over a limit
     return st.sampled_from(sorted(sizes)).flatmap(
-        lambda u: st.floats(low_mm / sizes[u] * 1.0001, high_mm / sizes[u] * 0.9999).map(lambda x: _text_of(x, u))
+        lambda u: st.floats((low_mm + spare) / sizes[u], (high_mm - spare) / sizes[u]).map(lambda x: _text_of(x, u))
     )
 
 
