@@ -25,13 +25,15 @@ RIM_MOST = 500
 #: The longest rim of a piece is filled only when a disc of its length is less than this share of the piece:
 #: then it is a hole in a closed body, not the edge of an open scan.
 CLOSED_SHARE = 0.02
+#: A face whose area is a smaller share of its longest side squared is flat.
+FLAT_SHARE = 1e-6
 #: A filled hole whose faired surface leaves the harmonic one by more than this share of its width is not faired.
 FAIR_SHARE = 0.25
 
 
 @dataclass(frozen=True, eq=False)
 class Filled:
-    """A mesh with its small holes filled."""
+    """A mesh with its small holes filled; ``pinched`` ones, whose rim touches itself, are left open."""
 
     v: Floats
     f: Ints
@@ -39,6 +41,8 @@ class Filled:
     count: int
     largest_mm: float
     where: Floats | None
+    pinched: int = 0
+    pinched_where: Floats | None = None
 
 
 def boundary(n: int, f: Ints) -> list[Ints]:
@@ -90,20 +94,29 @@ def fill_holes(v: Floats, f: Ints, c: NDArray[np.uint8] | None, largest_mm: floa
     if not chosen:
         return Filled(v, f, c, 0, 0.0, None)
     known = np.sort(edge_keys(len(v), directed_edges(f)))
-    points, patches, owner, widths = [v], [], [], []
+    points, patches, owner = [v], [f], []
+    widths: list[float] = []
+    middles, pinched = [], []
     at = len(v)
-    for i, loop in enumerate(chosen):
+    for loop in chosen:
         fresh, tri = _patch(v, loop, known)
-        index = np.concatenate([loop, at + np.arange(len(fresh))])
+        middle = v[loop].mean(axis=0)
+        if _has_flat(np.vstack([v[loop], fresh]), tri):
+            pinched.append(middle)
+            continue
+        patches.append(np.concatenate([loop, at + np.arange(len(fresh))])[tri])
         points.append(fresh)
-        patches.append(index[tri])
-        owner.append(np.full(len(fresh), i))
+        owner.append(np.full(len(fresh), len(widths)))
         widths.append(closed_length(v[loop]) / np.pi)
+        middles.append(middle)
         at += len(fresh)
-    out_f = np.concatenate([f, *patches])
+    shut = pinched[0] if pinched else None
+    if not widths:
+        return Filled(v, f, c, 0, 0.0, None, len(pinched), shut)
+    out_f = np.concatenate(patches)
     out_v, out_c = _fair(np.concatenate(points), out_f, c, len(v), np.concatenate(owner), np.array(widths))
     worst = int(np.argmax(widths))
-    return Filled(out_v, out_f, out_c, len(chosen), widths[worst], v[chosen[worst]].mean(axis=0))
+    return Filled(out_v, out_f, out_c, len(widths), widths[worst], middles[worst], len(pinched), shut)
 
 
 # --- one hole --------------------------------------------------------------------------------------------------
@@ -125,6 +138,12 @@ def _patch(v: Floats, loop: Ints, known: Ints) -> tuple[Floats, Ints]:
     return points[len(rim) :], back[tri]
 
 
+def _has_flat(p: Floats, tri: Ints) -> bool:
+    q = p[tri]
+    side = ((q - q[:, [1, 2, 0]]) ** 2).sum(axis=2).max(axis=1)
+    return bool((face_areas(p, tri) <= FLAT_SHARE * side).any())
+
+
 def _taken(loop: Ints, n: int, known: Ints) -> Bools:
     """(k, k) True where two rim points are already joined by an edge of the mesh."""
     key = np.minimum.outer(loop, loop) * n + np.maximum.outer(loop, loop)
@@ -141,13 +160,14 @@ def _least_area(rim: Floats, taken: Bools) -> Ints | None:
     cost = np.zeros((n, n))
     best = np.zeros((n, n), dtype=np.int64)
     slight = 1e-4  # among equal areas (a flat hole) the shorter sides win
+    heavy = closed_length(rim) ** 2  # a face without area is the last resort
     for span in range(2, n):
         i = np.arange(n - span)[:, None]
         j, k = i + span, i + np.arange(1, span)[None, :]
         a, b, c = rim[i], rim[k], rim[j]
         area = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=2)
         sides = ((b - a) ** 2).sum(2) + ((c - b) ** 2).sum(2)
-        w = cost[i, k] + cost[k, j] + area + slight * sides
+        w = cost[i, k] + cost[k, j] + area + slight * sides + heavy * (area <= FLAT_SHARE * sides)
         pick = np.argmin(w, axis=1)
         total = w[np.arange(len(w)), pick]
         if span < n - 1:

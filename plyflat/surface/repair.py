@@ -421,13 +421,19 @@ def _turn_along_tree(m: int, links: _Links, area: Floats) -> Bools:
     from scipy.sparse.csgraph import breadth_first_order
 
     i, j = links.a // 3, links.b // 3
-    graph = coo_matrix((np.where(links.same, 2, 1), (i, j)), shape=(m, m)).tocsr()
     piece = _components(m, i, j)
+    # Two faces may share two edges: one link is enough for the tree, and a second would be added to it.
+    once = np.unique(np.minimum(i, j) * m + np.maximum(i, j), return_index=True)[1]
+    i, j = i[once], j[once]
+    graph = coo_matrix((np.where(links.same[once], 2, 1), (i, j)), shape=(m, m)).tocsr()
+    graph = (graph + graph.T).tocsr()
     turn = np.zeros(m, dtype=bool)
     for root in np.unique(piece, return_index=True)[1].tolist():
         order, parent = breadth_first_order(graph, root, directed=False)
         up = parent[order[1:]]
-        odd = np.asarray(np.maximum(graph[order[1:], up], graph[up, order[1:]])).ravel() == 2
+        if not len(up):
+            continue
+        odd = np.asarray(graph[order[1:], up]).ravel() == 2
         for k, p, flips in zip(order[1:].tolist(), up.tolist(), odd.tolist()):
             turn[k] = turn[p] ^ flips
         if area[order[turn[order]]].sum() > 0.5 * area[order].sum():
@@ -526,6 +532,7 @@ def _fill(w: _Work, fill_holes_mm: float) -> _Work:
         return w
     filled = fill_holes(w.v, w.f, w.c, fill_holes_mm, pieces(w.f, len(w.v)))
     out = replace(w, v=filled.v, f=filled.f, c=filled.c)
+    out = out.note("holes left open, since their rim touches itself", filled.pinched, filled.pinched_where)
     return out.note(
         f"holes filled (up to {fill_holes_mm:g} mm across, largest {filled.largest_mm:.3g} mm)",
         filled.count,
