@@ -1,12 +1,13 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plyflat import units
 from plyflat.errors import PlyflatError, QuantityError
 
+CALM = settings(deadline=None)  # the first reading loads pint
 READERS = [
     units.length_mm,
     units.areal_weight_g_m2,
@@ -117,6 +118,7 @@ def test_negative_where_it_makes_sense():
     assert units.fraction("-3 %", negative=True) == -0.03
 
 
+@CALM
 @given(st.text(max_size=30), st.sampled_from(READERS))
 def test_any_text_is_read_or_refused(text, read):
     try:
@@ -126,6 +128,7 @@ def test_any_text_is_read_or_refused(text, read):
     assert all(map(math.isfinite, value if isinstance(value, tuple) else (value,)))
 
 
+@CALM
 @given(
     st.floats(-1e6, 1e6).map(repr),
     st.lists(st.sampled_from(["mm", "m", "in", "oz", "degC", "dB", "and", "°", "^2", "2", "/", "*", " ", "³"]), max_size=6),
@@ -151,11 +154,13 @@ def test_any_pile_of_units_is_read_or_refused(number, pile, read):
         (units.text_fraction, units.fraction),
     ],
 )
+@CALM
 @given(value=st.floats(0, 1e9))
 def test_what_is_written_reads_back_to_the_last_bit(write, read, value):
     assert read(write(value)) == value
 
 
+@CALM
 @given(st.tuples(*[st.floats(-1e7, 1e7)] * 3))
 def test_a_point_reads_back_to_the_last_bit(point):
     assert units.point_mm(units.text_point(point)) == point
