@@ -8,7 +8,7 @@ long.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -21,11 +21,15 @@ from .outline import Floats, extent, fitting_turns, hull_points, least_height, t
 if TYPE_CHECKING:
     from .parts import Part
 
+#: Widths of stretches, and the shares of the height at their two ends.
+Shares = tuple[Floats, Floats, Floats]
 #: GEOS drops dents shallower than 1 % of the distance before it grows a shape; growing by this much less keeps the
 #: grown shape inside the true one. Its arcs are chords, which lie inside anyway.
 INSIDE = 1.0 / 1.01
 #: Shares of the width are lowered by this before they are compared with a step, so that rounding proves nothing.
 HAIR = 1e-9
+#: Section lengths are worked out for this many stretches at a time.
+BLOCK = 64
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,8 @@ def grow(outline: Polygon, gap_mm: float) -> Polygon:
     """
     if gap_mm <= 0.0:
         return outline
-    return shapely.buffer(outline, 0.5 * gap_mm * INSIDE, quad_segs=4)
+    dented = bool(outline.interiors) or outline.convex_hull.area > outline.area
+    return shapely.buffer(outline, 0.5 * gap_mm * (INSIDE if dented else 1.0), quad_segs=4)
 
 
 def area_bound(parts: Sequence[Part], grown: Sequence[Polygon], high_mm: float) -> float:
@@ -187,18 +192,21 @@ def sections(shape: Polygon, *, axis: int, turn_deg: float = 0.0) -> Sections:
     start, end = (np.concatenate(ends) @ matrix for ends in zip(*_ring_sides(shape)))
     a, b = start[:, axis], end[:, axis]
     at = np.unique(np.concatenate([a, b]))
-    middle = 0.5 * (at[1:] + at[:-1])
     low, high = np.minimum(a, b), np.maximum(a, b)
-    crossed = (low <= middle[:, None]) & (middle[:, None] <= high) & (low < high)
     slope = np.divide(end[:, 1 - axis] - start[:, 1 - axis], b - a, out=np.zeros_like(a), where=b != a)
     # Going round with the inside on the left, a side counts with the sign of its run along the axis.
-    sign = np.where(crossed, np.sign(a - b) * (1.0 if axis == 0 else -1.0), 0.0)
-
-    def lengths(where: Floats) -> Floats:
-        across = start[:, 1 - axis] + slope * (where[:, None] - a)
-        return np.maximum(np.sum(sign * across, axis=1), 0.0)
-
-    return Sections(at, lengths(at[:-1]), lengths(at[1:]))
+    sign = np.sign(a - b) * (1.0 if axis == 0 else -1.0)
+    first: list[Floats] = []
+    last: list[Floats] = []
+    for begin in range(0, len(at) - 1, BLOCK):
+        left, right = at[begin : begin + BLOCK + 1][:-1], at[begin : begin + BLOCK + 1][1:]
+        here = np.flatnonzero((low < right[-1]) & (high > left[0]))
+        middle = 0.5 * (left + right)[:, None]
+        signs = np.where((low[here] <= middle) & (middle <= high[here]), sign[here], 0.0)
+        for found, where in ((first, left), (last, right)):
+            across = start[here, 1 - axis] + slope[here] * (where[:, None] - a[here])
+            found.append(np.maximum(np.sum(signs * across, axis=1), 0.0))
+    return Sections(at, np.concatenate(first), np.concatenate(last))
 
 
 def _ring_sides(shape: Polygon) -> list[tuple[Floats, Floats]]:
@@ -239,21 +247,42 @@ def section_bound(
     .. [1] Fekete, S. P., Schepers, J. (2001): New classes of fast lower bounds for bin packing problems. Mathematical
        Programming 91, 11-31.
     """
-    known = [
-        (part.copies, [_shares(sections(shape, axis=0, turn_deg=turn), high_mm) for turn in fitting])
-        for part, shape, fitting in zip(parts, grown, turns)
-        if part.turns_deg is not None and fitting is not None
+    found: list[Shares] = []
+    starts: list[int] = []
+    owners: list[int] = []
+    copies: list[int] = []
+    count = 0
+    for part, shape, fitting in zip(parts, grown, turns):
+        if part.turns_deg is None or fitting is None:
+            continue
+        for turn in _unlike(fitting):
+            found.append(_shares(sections(shape, axis=0, turn_deg=turn), high_mm))
+            starts.append(count)
+            owners.append(len(copies))
+            count += len(found[-1][0])
+        copies.append(part.copies)
+    if not found:
+        return 0.0
+    wide, first, last = (np.concatenate(column) for column in zip(*found))
+    functions: list[tuple[Callable[[Shares, float], Floats], float]] = [
+        (_big_and_small, eps / 100.0) for eps in range(1, 51)
     ]
-    functions = [(_big_and_small, eps) for eps in np.arange(1, 51) / 100.0]
     functions += [(_steps, float(k)) for k in range(1, 16)]
     best = 0.0
     for function, parameter in functions:
-        total = sum(copies * min(function(shares, parameter) for shares in options) for copies, options in known)
-        best = max(best, total)
+        options = np.add.reduceat(function((wide, first, last), parameter), starts)
+        least = np.full(len(copies), np.inf)
+        np.minimum.at(least, owners, options)
+        best = max(best, float(least @ np.array(copies, dtype=float)))
     return best
 
 
-def _shares(found: Sections, high_mm: float) -> tuple[Floats, Floats, Floats]:
+def _unlike(turns_deg: tuple[float, ...]) -> list[float]:
+    """Give the turns that differ by more than half a turn: sections are the same after one."""
+    return sorted({round(turn % 180.0, 9): turn for turn in turns_deg}.values())
+
+
+def _shares(found: Sections, high_mm: float) -> Shares:
     """Give widths of stretches and the shares of the height at their ends, a hair lower."""
     return (
         np.diff(found.at),
@@ -262,7 +291,7 @@ def _shares(found: Sections, high_mm: float) -> tuple[Floats, Floats, Floats]:
     )
 
 
-def _above(shares: tuple[Floats, Floats, Floats], step: float) -> Floats:
+def _above(shares: Shares, step: float) -> Floats:
     """Give the width of each stretch on which the share is above a step."""
     wide, first, last = shares
     low, high = np.minimum(first, last), np.maximum(first, last)
@@ -270,23 +299,25 @@ def _above(shares: tuple[Floats, Floats, Floats], step: float) -> Floats:
     return wide * np.clip(part, 0.0, 1.0)
 
 
-def _area_above(shares: tuple[Floats, Floats, Floats], step: float) -> float:
-    """Integrate the share where it is above a step."""
+def _area_above(shares: Shares, step: float) -> Floats:
+    """Integrate the share over each stretch where it is above a step."""
     _, first, last = shares
     high = np.maximum(first, last)
     low = np.minimum(np.maximum(np.minimum(first, last), step), high)
-    return float(np.sum(_above(shares, step) * 0.5 * (low + high)))
+    return _above(shares, step) * 0.5 * (low + high)
 
 
-def _big_and_small(shares: tuple[Floats, Floats, Floats], eps: float) -> float:
-    """Integrate f_eps: 1 above 1 - eps, 0 below eps, the share itself between ([1], eq. for U^(eps))."""
-    whole = float(np.sum(_above(shares, 1.0 - eps)))
-    return whole + _area_above(shares, eps) - _area_above(shares, 1.0 - eps)
+def _big_and_small(shares: Shares, eps: float) -> Floats:
+    """Integrate f_eps: 1 above 1 - eps, 0 below eps, the share itself between ([1], U^(eps))."""
+    return _above(shares, 1.0 - eps) + _area_above(shares, eps) - _area_above(shares, 1.0 - eps)
 
 
-def _steps(shares: tuple[Floats, Floats, Floats], k: float) -> float:
+def _steps(shares: Shares, k: float) -> Floats:
     """Integrate floor((k + 1) share) / k, which is u^(k) of a share a hair lower ([1], u^(k))."""
-    return sum(float(np.sum(_above(shares, j / (k + 1.0)))) for j in range(1, int(k) + 1)) / k
+    total = np.zeros_like(shares[0])
+    for j in range(1, int(k) + 1):
+        total += _above(shares, j / (k + 1.0))
+    return total / k
 
 
 def midline_bound(
@@ -318,7 +349,9 @@ def midline_bound(
     total = 0.0
     for part, shape, fitting in zip(parts, grown, turns):
         if part.turns_deg is not None and fitting is not None:
-            total += part.copies * min(_least_level(sections(shape, axis=1, turn_deg=t), high_mm) for t in fitting)
+            total += part.copies * min(
+                _least_level(sections(shape, axis=1, turn_deg=turn), high_mm) for turn in _unlike(fitting)
+            )
     return total
 
 

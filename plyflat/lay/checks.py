@@ -13,7 +13,7 @@ from shapely import Polygon, STRtree
 from shapely.validation import explain_validity
 
 from ..errors import CheckError, FitError, QuantityError, ShapeError
-from .outline import SAME_MM, extent, fitting_turns, hull_points, laid, least_height
+from .outline import SAME_MM, Floats, Ints, extent, fitting_turns, hull_points, laid, least_height
 
 if TYPE_CHECKING:
     from .nest import Part, Place
@@ -210,26 +210,25 @@ def _check_edges(place: Place, outline: Polygon, box: tuple[float, float, float,
 
 def _check_gaps(places: Sequence[Place], outlines: list[Polygon], gap_mm: float) -> float:
     tree = STRtree(outlines)
-    near = tree.query(outlines, predicate="dwithin", distance=gap_mm + SAME_MM)
-    near = near[:, near[0] < near[1]]
-    shapes = np.array(outlines, dtype=object)
-    gaps = shapely.distance(shapes[near[0]], shapes[near[1]])
+    near, gaps = _pairs_within(tree, outlines, gap_mm + SAME_MM)
     for (i, j), gap in zip(near.T, gaps):
         if gap < gap_mm - SAME_MM:
             raise CheckError(f"two pieces are {gap:.6g} mm apart, not {gap_mm:g} mm", where=_label(places[i], places[j]))
         if gap == 0.0 and (deep := overlap_depth(outlines[i], outlines[j])) > SAME_MM:
             raise CheckError(f"two pieces overlap by {deep:.3g} mm", where=_label(places[i], places[j]))
-    if len(gaps):
-        return float(gaps.min())
-    return _nearest(tree, outlines)
+    reach = gap_mm + 1.0
+    while not len(gaps) and len(outlines) > 1:
+        _, gaps = _pairs_within(tree, outlines, reach)
+        reach *= 2.0
+    return float(gaps.min(initial=math.inf))
 
 
-def _nearest(tree: STRtree, outlines: list[Polygon]) -> float:
-    """Give the smallest distance between any two outlines, infinity for fewer than two."""
-    if len(outlines) < 2:
-        return math.inf
-    pairs, distances = tree.query_nearest(outlines, exclusive=True, return_distance=True)
-    return float(distances.min())
+def _pairs_within(tree: STRtree, outlines: list[Polygon], reach_mm: float) -> tuple[Ints, Floats]:
+    """Give all pairs (2, n) of outlines no further apart than a length, and their distances."""
+    near = tree.query(outlines, predicate="dwithin", distance=reach_mm)
+    near = near[:, near[0] < near[1]]
+    shapes = np.array(outlines, dtype=object)
+    return near, shapely.distance(shapes[near[0]], shapes[near[1]])
 
 
 def overlap_depth(a: Polygon, b: Polygon) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Sequence
 
 from ..errors import FitError, QuantityError
@@ -88,13 +89,14 @@ def nest(
     >>> round(lay.length_mm), lay.bound_name
     (600, 'area')
     """
+    start = time.monotonic()
     room_mm = check_cloth(width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
     check_parts(parts)
     check_search(seconds=seconds, seed=seed, max_length_mm=max_length_mm)
     problem = Problem.of(
         parts, check_fit(parts, room_mm=room_mm), width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm
     )
-    lay = find_lay(problem, seconds=seconds, seed=seed, progress=progress, stop=stop)
+    lay = find_lay(problem, seconds=seconds, seed=seed, progress=progress, stop=stop, start=start)
     if max_length_mm is not None and lay.length_mm > max_length_mm + SAME_MM:
         raise _too_long(lay, max_length_mm)
     return lay

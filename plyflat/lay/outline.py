@@ -11,6 +11,7 @@ import shapely
 from shapely import Polygon
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
 
 #: Lengths closer than this count as equal, mm.
 SAME_MM = 1e-6
@@ -141,12 +142,13 @@ def fitting_turns(
         if across <= min(room_mm, reach_mm):
             return None
         level = edge_turns(hull)
-        turns_deg = tuple(map(float, np.unique(np.concatenate([np.arange(360.0), level, level + 180.0, level + 90.0]))))
+        tried = np.concatenate([np.arange(360.0), level, level + 90.0, level + 180.0, level + 270.0]) % 360.0
+        turns_deg = tuple(map(float, np.unique(tried)))
     room = np.array([reach_mm, room_mm]) + SAME_MM
     return tuple(turn for turn in turns_deg if bool(np.all(extent(hull, turn) <= room)))
 
 
-def plainer(outline: Polygon, turns_deg: tuple[float, ...] | None, *, most_points: int = 120) -> Polygon:
+def plainer(outline: Polygon, turns_deg: tuple[float, ...] | None, *, most_points: int) -> Polygon:
     """Give an outline of fewer corners that holds the whole of the given one, openings filled.
 
     Parameters
@@ -175,6 +177,26 @@ def plainer(outline: Polygon, turns_deg: tuple[float, ...] | None, *, most_point
         if len(best.exterior.coords) - 1 <= most_points:
             break
     return best
+
+
+def thicker(outline: Polygon) -> Polygon:
+    """Give an outline the library can take: it refuses shapes thinner than about a thousandth of their length.
+
+    Parameters
+    ----------
+    outline : Polygon
+
+    Returns
+    -------
+    Polygon
+        The same, or one grown all round if it is that thin.
+    """
+    size = math.hypot(*np.ptp(np.asarray(outline.exterior.coords), axis=0))
+    least = size / 500.0
+    thick = 2.0 * shapely.maximum_inscribed_circle(outline, tolerance=0.05 * least).length
+    if thick >= least:
+        return outline
+    return Polygon(shapely.buffer(outline, 0.5 * (least - thick), join_style="mitre", mitre_limit=2.0).exterior)
 
 
 def _least_side(outline: Polygon) -> float:

@@ -159,10 +159,10 @@ class Packers:
             )
 
     def _start(self, number: int, task: Task) -> None:
-        errors = tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace")
+        errors = tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace")  # noqa: SIM115  closed by _end
         self._errors.append(errors)
         # A fresh interpreter and a session of its own: a forked child hangs in the library, and Ctrl-C is ours to take.
-        flags = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP} if sys.platform == "win32" else {}
+        own_group = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)
         child = subprocess.Popen(
             [sys.executable, "-P", str(CHILD)],
             stdin=subprocess.PIPE,
@@ -171,8 +171,8 @@ class Packers:
             text=True,
             encoding="utf-8",
             env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-            start_new_session=sys.platform != "win32",
-            **flags,
+            start_new_session=True,
+            creationflags=own_group,
         )
         self._children.append(child)
         words = json.dumps(asdict(task))
@@ -197,20 +197,27 @@ class Packers:
     def _note_end(self, number: int) -> None:
         if self._children[number].wait() != 0:
             self._errors[number].seek(0)
-            lines = [line.strip() for line in self._errors[number] if line.strip()]
-            self._faults.append(lines[-1] if lines else "it ended without a word")
+            self._faults.append(_last_words(self._errors[number].read()))
 
     def _end(self) -> None:
         for child in self._children:
             child.kill()
         for listener in self._listeners:
             listener.join()
-        for child, errors in zip(self._children, self._errors):
+        for child in self._children:
             child.wait()
             for pipe in (child.stdin, child.stdout):
                 if pipe is not None:
                     _shut(pipe)
+        for errors in self._errors:
             errors.close()
+
+
+def _last_words(text: str) -> str:
+    """Give the reason from a child's error output: what follows the library's own mark, or the last line."""
+    lines = [line.strip() for line in text.splitlines() if line.strip()] or ["it ended without a word"]
+    marked = [after for line, after in zip(lines, lines[1:]) if "panicked at" in line]
+    return (marked[0] if marked else lines[-1])[:200]
 
 
 def _shut(pipe: IO[str]) -> None:

@@ -48,7 +48,7 @@ def search(out: TextIO, instance: Any, task: dict, seed: int, seconds: int) -> N
     import spyrrow
 
     # The library's other reports (infeasible, improving) still have overlaps in them.
-    sound = {spyrrow.ReportType.ExplFeas, spyrrow.ReportType.CmprFeas, spyrrow.ReportType.Final}
+    sound = (spyrrow.ReportType.ExplFeas, spyrrow.ReportType.CmprFeas, spyrrow.ReportType.Final)
     reports, best = spyrrow.ProgressQueue(), float("inf")
     with ThreadPoolExecutor(1) as pool:
         run = pool.submit(instance.solve, config(task, seed, seconds), reports)

@@ -6,16 +6,19 @@ import math
 import os
 import threading
 import time
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
+from shapely import Polygon
 
 from ..errors import CheckError, SolveError, StoppedError
 from ..progress import Tell, quiet
 from .bounds import length_bound
 from .checks import check_places
-from .outline import Floats, hull_points, laid, plainer, turn_matrix
+from .outline import Floats, hull_points, laid, plainer, thicker, turn_matrix
 from .packer import SAME_DEG, Item, Packers, RawLay, Task
 from .parts import Lay, Part, Place
 from .settle import Pieces, cut_in_triangles, settle
@@ -33,6 +36,8 @@ QUICK_PIECES = 3000
 #: Lays kept in hand, and how many from different seeds are made exact at the end.
 KEPT = 60
 FINISHED = 3
+#: Time to make lays exact, s for each triangle they are cut into.
+FINISH_S = 2.5e-4
 #: A lay within this factor of the goal may meet it once it is made exact.
 NEAR = 1.002
 STAGE = "laying out"
@@ -47,13 +52,13 @@ class Shape:
     turns_deg : tuple of float or None
         Turns at which it fits.
     ring : (n, 2) float array
-        Plainer outline round the part, about `middle`, mm.
+        Outline of few corners round the part, for the search, about `middle`, mm.
     middle : (2,) float array
         Its middle in the part's own coordinates, mm.
     hull : (h, 2) float array
         Hull of the given outline, about `middle`, mm.
     triangles : (t, 3, 2) float array
-        The plainer outline in triangles, about `middle`, mm.
+        A closer outline in triangles, for the small moves at the end, about `middle`, mm.
     """
 
     turns_deg: tuple[float, ...] | None
@@ -65,16 +70,17 @@ class Shape:
     @classmethod
     def of(cls, part: Part, turns_deg: tuple[float, ...] | None) -> Shape:
         """Prepare a part."""
-        outer = plainer(part.outline, turns_deg)
-        x0, y0, x1, y1 = outer.bounds
+        x0, y0, x1, y1 = part.outline.bounds
         middle = np.array([0.5 * (x0 + x1), 0.5 * (y0 + y1)])
-        ring = np.asarray(outer.exterior.coords)[:-1] - middle
-        return cls(turns_deg, ring, middle, hull_points(part.outline) - middle, cut_in_triangles(outer) - middle)
+        centred = shapely.transform(Polygon(part.outline.exterior), lambda points: points - middle)
+        ring = np.asarray(thicker(plainer(centred, turns_deg, most_points=120)).exterior.coords)[:-1]
+        close = plainer(centred, turns_deg, most_points=300)
+        return cls(turns_deg, ring, middle, hull_points(centred), cut_in_triangles(close))
 
     def turn(self, found_deg: float) -> float:
         """Give the allowed turn that the library means by one of its own."""
         if self.turns_deg is None:
-            return found_deg
+            return found_deg % 360.0
         off = [abs((turn - found_deg + 180.0) % 360.0 - 180.0) for turn in self.turns_deg]
         if min(off) > SAME_DEG:
             raise CheckError(f"a piece is turned {found_deg:g} degrees, which is not allowed")
@@ -137,9 +143,31 @@ class Problem:
         return self.width_mm - 2.0 * self.edge_mm
 
     @property
+    def area_mm2(self) -> float:
+        """Area of all pieces, openings not counted."""
+        return float(sum(part.copies * part.outline.area for part in self.parts))
+
+    @property
     def pieces(self) -> int:
         """Number of pieces, copies counted."""
         return sum(part.copies for part in self.parts)
+
+    def some(self, counts: dict[int, int]) -> Problem:
+        """Give the problem of laying out only some of the copies.
+
+        Parameters
+        ----------
+        counts : dict
+            Copies wanted, above zero, of the parts by index; parts are renumbered in the order given.
+
+        Returns
+        -------
+        Problem
+        """
+        parts = tuple(replace(self.parts[k], copies=count) for k, count in counts.items())
+        bound = length_bound(parts, width_mm=self.width_mm, gap_mm=self.gap_mm, edge_mm=self.edge_mm)
+        shapes = tuple(self.shapes[k] for k in counts)
+        return replace(self, parts=parts, shapes=shapes, bound_mm=bound.length_mm, bound_name=bound.name)
 
     def tasks(self, *, seconds: float, seed: int, slack: float = SLACK, more_gap_mm: float = 0.0) -> list[Task]:
         """Give the work of each child process.
@@ -212,7 +240,25 @@ class Problem:
         CheckError
             If it cannot be made right.
         """
-        places = self.finish(raw)
+        return self.measured(self.finish(raw))
+
+    def measured(self, places: Sequence[Place]) -> Lay:
+        """Check places and measure the lay they make.
+
+        Parameters
+        ----------
+        places : sequence of Place
+            Every copy of every part once.
+
+        Returns
+        -------
+        Lay
+
+        Raises
+        ------
+        CheckError
+            If they fail the check.
+        """
         length_mm = max(place.outline.bounds[2] for place in places)
         gap_mm = check_places(
             self.parts,
@@ -222,11 +268,10 @@ class Problem:
             edge_mm=self.edge_mm,
             length_mm=length_mm,
         )
-        area = sum(part.copies * part.outline.area for part in self.parts)
-        use = area / (self.width_mm * length_mm)
+        use = self.area_mm2 / (self.width_mm * length_mm)
         bound = self.bound_mm, self.bound_name
         return Lay(
-            places, self.width_mm, length_mm, use, *bound, self.gap_mm, self.edge_mm, gap_mm, seconds=0.0, seed=0
+            tuple(places), self.width_mm, length_mm, use, *bound, self.gap_mm, self.edge_mm, gap_mm, seconds=0.0, seed=0
         )
 
     def _pieces(self, which: np.ndarray, turns: list[float]) -> Pieces:
@@ -265,7 +310,7 @@ class Problem:
         return tuple(sorted(places, key=lambda place: (place.part, place.copy)))
 
 
-def _draw_in(pieces: Pieces, *, room_mm: float, gap_mm: float, rounds: int = 6) -> Floats:
+def _draw_in(pieces: Pieces, *, room_mm: float, gap_mm: float, rounds: int = 10) -> Floats:
     """Repair a lay by small moves, then shorten it by further ones while that helps."""
     total = np.zeros((len(pieces.boxes), 2))
     length = float(pieces.boxes[:, 2].max())
@@ -278,7 +323,7 @@ def _draw_in(pieces: Pieces, *, room_mm: float, gap_mm: float, rounds: int = 6) 
             break
         moves, shorter = step
         total, pieces = total + moves, pieces.moved(moves)
-        if turn and shorter > length * (1.0 - 2e-5):
+        if turn and shorter > length * (1.0 - 5e-6):
             break
         length = shorter
     return total
@@ -295,11 +340,15 @@ class Hunt:
         A lay no longer than this ends the search.
     tell : callable
     stop : threading.Event, callable or None
+    start : float
+        When the work began, by ``time.monotonic()``.
     """
 
-    def __init__(self, problem: Problem, seconds: float, goal_mm: float, tell: Tell, stop: Stop | None) -> None:
+    def __init__(
+        self, problem: Problem, seconds: float, goal_mm: float, tell: Tell, stop: Stop | None, start: float
+    ) -> None:
         self.problem, self.seconds, self.goal_mm, self.tell, self.stop = problem, seconds, goal_mm, tell, stop
-        self.start = time.monotonic()
+        self.start = start
         self.raws: list[RawLay] = []
         self.count = 0
         self.stopped = False
@@ -311,9 +360,10 @@ class Hunt:
                 return self._listen(packers)
         except KeyboardInterrupt:
             self.stopped = True
-        except SolveError:
+        except SolveError as err:
             if not self.raws:
                 raise
+            warnings.warn(f"only quick lays were found, the search broke down: {err}", RuntimeWarning, stacklevel=4)
         return None
 
     def finish(self) -> Lay | None:
@@ -329,7 +379,8 @@ class Hunt:
                     continue
                 done.add(raw.seed)
                 best = lay if best is None or lay.length_mm < best.length_mm else best
-                if len(done) >= FINISHED:
+                late = self.seconds and time.monotonic() > self.start + self.seconds
+                if len(done) >= FINISHED or late or self.stopped:
                     break
         except KeyboardInterrupt:
             self.stopped = True
@@ -350,7 +401,8 @@ class Hunt:
 
     def _reserve(self) -> float:
         """Give the time kept back for making the answer exact, s."""
-        return min(0.1 * self.seconds, 0.01 * self.problem.pieces)
+        corners = sum(part.copies * len(shape.triangles) for part, shape in zip(self.problem.parts, self.problem.shapes))
+        return min(0.1 * self.seconds, FINISH_S * corners)
 
     def _keep(self, raw: RawLay) -> bool:
         """Keep a lay in order of length; True if it is the shortest so far."""
@@ -394,6 +446,7 @@ def find_lay(
     target_mm: float = 0.0,
     progress: Tell | None = None,
     stop: Stop | None = None,
+    start: float | None = None,
 ) -> Lay:
     """Search for a short lay.
 
@@ -406,6 +459,8 @@ def find_lay(
         The search also ends as soon as the lay is no longer than this.
     progress : callable, optional
     stop : threading.Event or callable, optional
+    start : float, optional
+        When the time began to count, by ``time.monotonic()``; now by default.
 
     Returns
     -------
@@ -417,8 +472,9 @@ def find_lay(
         As ``nest``.
     """
     goal_mm = max(target_mm, problem.bound_mm * (1.0 + MET))
-    hunt = Hunt(problem, seconds, goal_mm, progress or quiet, stop)
-    lay = hunt.run(problem.tasks(seconds=seconds, seed=seed)) or hunt.finish()
+    hunt = Hunt(problem, seconds, goal_mm, progress or quiet, stop, start or time.monotonic())
+    left = max(0.0, seconds - (time.monotonic() - hunt.start))
+    lay = hunt.run(problem.tasks(seconds=left, seed=seed)) or hunt.finish()
     if lay is None and not hunt.stopped:
         # Rounding or the strip's slack spoiled every answer: quick ones without slack and with a little more gap.
         lay = hunt.run(problem.tasks(seconds=0.0, seed=seed, slack=0.0, more_gap_mm=SLACK * problem.room_mm))

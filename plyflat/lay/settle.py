@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 from scipy.optimize import linprog
 from scipy.sparse import coo_array
 from shapely import Polygon, STRtree
 
-from .outline import Floats
-
-Ints = npt.NDArray[np.intp]
+from .outline import Floats, Ints
 
 
 @dataclass(frozen=True)
