@@ -62,7 +62,9 @@ def new(
         outline_mm=flattest_outline(surface),
     )
     _write_text(output, text)
-    typer.echo(f"{output}: starter job; put your own region, cloths and rolls in, then: plyflat plan {output} -o out/")
+    typer.echo(
+        f"{output}: starter job; put your own region, cloths and rolls in, then: plyflat plan {output} -o out/"
+    )
 
 
 @app.command()
@@ -77,7 +79,9 @@ def inspect(mesh: MeshFile, unit: Unit = None) -> None:
 @app.command()
 def plan(
     job: Annotated[Path, typer.Argument(help="the job file (TOML)", show_default=False)],
-    output: Annotated[Path, typer.Option("-o", "--output", help="folder for the results", show_default=False)],
+    output: Annotated[
+        Path, typer.Option("-o", "--output", help="folder for the results", show_default=False)
+    ],
     pictures: Annotated[bool, typer.Option(help="draw pictures for the report")] = True,
 ) -> None:
     """Work a job out and write everything: cut files, lists, pictures and the report."""
@@ -94,7 +98,9 @@ def plan(
 
 @app.command()
 def schema(
-    output: Annotated[Path | None, typer.Option("-o", "--output", help="file to write instead of printing")] = None,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="file to write instead of printing")
+    ] = None,
 ) -> None:
     """Print the JSON Schema of job files, for editors that complete and check them."""
     import json
@@ -144,11 +150,11 @@ def _progress() -> Iterator[Tell | None]:
         yield None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        tasks: dict[str, int] = {}
+        tasks: dict[str, TaskID] = {}
 
         def tell(stage: str, done: float) -> None:
             if stage not in tasks:

@@ -88,6 +88,8 @@ class PlyPlan:
     templates : tuple of Template
     strain : Strain
         Over all pieces.
+    seams_mm : tuple of (k, 3) float arrays
+        Where this ply was opened.
     """
 
     name: str
@@ -100,6 +102,7 @@ class PlyPlan:
     pieces: tuple[Piece3D, ...]
     templates: tuple[Template, ...]
     strain: Strain
+    seams_mm: tuple[Floats, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

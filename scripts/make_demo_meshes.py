@@ -107,9 +107,7 @@ def hull_point(plan):
 
 def foil_half_thickness(c, thickness):
     """Half thickness over chord at c in [0, 1]: the NACA four-digit formula."""
-    return 5 * thickness * (
-        0.2969 * np.sqrt(c) - 0.1260 * c - 0.3516 * c**2 + 0.2843 * c**3 - 0.1015 * c**4
-    )
+    return 5 * thickness * (0.2969 * np.sqrt(c) - 0.1260 * c - 0.3516 * c**2 + 0.2843 * c**3 - 0.1015 * c**4)
 
 
 @cache
@@ -138,7 +136,9 @@ def _section_at(along, z):
     """Points (k, 2) of the tapered section at heights z."""
     line, gone, total = _section()
     where = np.mod(along, total)
-    p = np.stack([np.interp(where, np.append(gone, total), np.append(line[:, k], line[0, k])) for k in (0, 1)], 1)
+    p = np.stack(
+        [np.interp(where, np.append(gone, total), np.append(line[:, k], line[0, k])) for k in (0, 1)], 1
+    )
     scale = 1 + SKEG_TAPER * (z + DRAUGHT_MM) / SKEG_DEPTH_MM
     return (p - (-100, 0)) * scale[:, None] + (SKEG_X_MM - 100, 0)
 
@@ -302,11 +302,13 @@ def true_surface(rng):
     side_faces = np.where(side_faces < count, side_faces, side_faces + shift)
     tip_faces = tip_faces + len(hull) + len(skeg) - count - rim_count
     points = np.concatenate([hull, skeg[count:], tip])
-    faces = np.concatenate([
-        _facing(points, hull_faces, (SKEG_X_MM, 0.0, 0.0)),
-        _facing(points, side_faces, None),
-        _facing(points, tip_faces, (SKEG_X_MM, 0.0, 0.0)),
-    ])
+    faces = np.concatenate(
+        [
+            _facing(points, hull_faces, (SKEG_X_MM, 0.0, 0.0)),
+            _facing(points, side_faces, None),
+            _facing(points, tip_faces, (SKEG_X_MM, 0.0, 0.0)),
+        ]
+    )
     tape = np.maximum(
         _painted(points, hull_tape_curve(6000), gaps=(700, 4100)),
         _painted(points, skeg_tape_curve(6000), gaps=(1500,)),

@@ -1,0 +1,497 @@
+"""From a job to a plan: the only place where the stages are strung together."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+
+import numpy as np
+
+from .cloth.template import Template
+from .job.model import Bag, Job, RegionSpec
+from .job.reader import read_job
+from .lay.nest import Part
+from .lay.rolls import lay_on_rolls
+from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+from .progress import Tell, quiet
+from .shaping import Cut, Shaped, bag_layers, shape, warp_way
+from .shop.quantity import Quantity
+from .shop.resin import Mix, resin_for
+from .shop.stock import offcut_g, roll_need, tape_rolls
+from .shop.tally import BREATHER_WARN, ResinJob, bin_list, breather_share, resin_list, usual_mix
+from .surface.load import check_distance, load_surface
+from .surface.mesh import Floats, Surface
+from .surface.region import Region, cut_region, grow_regions
+from .surface.tape import tape_region
+
+
+def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
+    """Work a job out, from its meshes to cut pieces, lays and lists.
+
+    Parameters
+    ----------
+    job : Job or path
+        A job, or the path of a job file.
+    progress : callable, optional
+        Told each stage and the share of it that is done.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    PlyflatError
+        The child that says what the user can do about it.
+    """
+    job = job if isinstance(job, Job) else read_job(job)
+    work = _Work(job, progress or quiet)
+    with work.stage("meshes"):
+        meshes = tuple(_mesh(work, name) for name in job.meshes)
+    surfaces = {m.name: m.surface for m in meshes}
+    regions = []
+    for spec in job.regions:
+        with work.stage(f"region {spec.name}"):
+            regions.append(_region(work, spec, surfaces[spec.mesh]))
+    with work.stage("lays"):
+        rolls = _rolls(work, regions)
+    resin, mix = _resin(work, regions)
+    return Plan(
+        job,
+        meshes,
+        tuple(regions),
+        rolls,
+        resin,
+        _shopping(job, regions, rolls, resin),
+        _bin(job, regions, rolls, mix),
+        tuple(work.cautions),
+        tuple(work.checks),
+        work.seconds,
+    )
+
+
+@dataclass
+class _Work:
+    """What one run gathers on its way."""
+
+    job: Job
+    tell: Tell
+    cautions: list[Caution] = field(default_factory=list)
+    checks: list[Check] = field(default_factory=list)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Time a stage and tell its beginning and end."""
+        start = time.perf_counter()
+        self.tell(name, 0.0)
+        yield
+        self.seconds[name] = time.perf_counter() - start
+        self.tell(name, 1.0)
+
+    def caution(self, text: str, *, where: str = "", do: str = "") -> None:
+        """Note something the builder must know."""
+        self.cautions.append(Caution(text, where, do))
+
+
+# --- meshes and regions ------------------------------------------------------------------------------------------------
+
+
+def _mesh(work: _Work, name: str) -> MeshPlan:
+    spec = work.job.meshes[name]
+    surface = load_surface(
+        spec.file,
+        unit=spec.unit,
+        fill_holes_mm=spec.fill_holes_mm,
+        keep=spec.keep,
+        smooth_mm=spec.smooth_mm,
+    )
+    known, error = spec.check_distance, None
+    if known is not None:
+        error = check_distance(
+            surface, known.from_mm, known.to_mm, distance_mm=known.distance_mm, tolerance=known.tolerance
+        )
+        work.checks.append(Check(f"scale of mesh {name}", abs(error), known.tolerance))
+    elif spec.smooth_mm is not None:
+        work.caution(
+            "its scale is not proven",
+            where=f"mesh {name}",
+            do="Measure between two marks on the boat and state it as check_distance.",
+        )
+    return MeshPlan(name, spec.file.name, spec.unit or "as the file says", surface, error)
+
+
+def _base(spec: RegionSpec, surface: Surface) -> Region:
+    if spec.tape is None:
+        return cut_region(surface, np.array(spec.outline_mm), name=spec.name, tolerance_mm=spec.tolerance_mm)
+    tape = spec.tape
+    return tape_region(
+        surface, colour=tape.colour, seed_mm=tape.seed_mm, edge=tape.edge, gap_mm=tape.gap_mm, name=spec.name
+    )
+
+
+def _region(work: _Work, spec: RegionSpec, surface: Surface) -> RegionPlan:
+    base = _base(spec, surface)
+    bag = work.job.bags[spec.bag] if spec.bag else None
+    grown = _grown(base, _distances(spec, bag))
+    for distance, region in grown.items():
+        if region.short_mm > 1.0:
+            _note_short(work, spec.name, distance, region)
+    plies: list[PlyPlan] = []
+    seams: list[Floats] = []
+    for i, ply in enumerate(spec.plies):
+        name = f"P{i + 1}"
+        work.tell(f"region {spec.name}", (i + 1) / (len(spec.plies) + 4))
+        shaped = shape(work.job, spec, grown[ply.grow_mm], _cut_of_ply(work.job, spec, i), avoid_mm=seams)
+        seams = list(shaped.seams_mm)
+        plies.append(_ply_plan(work, spec, i, name, grown[ply.grow_mm], shaped))
+    layers = bag_layers(work.job, spec, bag, grown, max(p.grow_mm for p in spec.plies)) if bag else ()
+    for layer in layers:
+        _note_layer(work, spec.name, layer)
+    return RegionPlan(
+        spec.name,
+        spec.mesh,
+        base,
+        _warp_points(work.job, spec, base),
+        tuple(plies),
+        layers,
+        plies[0].seams_mm,
+    )
+
+
+def _distances(spec: RegionSpec, bag: Bag | None) -> list[float]:
+    """Every distance by which the outline is moved: the plies', then the layers' beyond the largest."""
+    distances = [p.grow_mm for p in spec.plies]
+    if bag is not None:
+        edge = max(distances)
+        distances += [edge + layer.margin_mm for kind, layer in bag.layers() if kind != "bag film"]
+        distances.append(edge + bag.tape.margin_mm + bag.film.margin_mm)
+    return sorted(set(distances))
+
+
+def _grown(base: Region, distances: Sequence[float]) -> dict[float, Region]:
+    return dict(zip(distances, grow_regions(base, distances)))
+
+
+def _note_short(work: _Work, name: str, distance: float, region: Region) -> None:
+    x, y, z = region.short_at_mm or (0.0, 0.0, 0.0)
+    work.caution(
+        f"the surface ends {region.short_mm:.0f} mm short of the edge {distance:.0f} mm out, "
+        f"near ({x:.0f}, {y:.0f}, {z:.0f}) mm",
+        where=name,
+        do="Scan further out, or lessen the margins.",
+    )
+
+
+def _cut_of_ply(job: Job, spec: RegionSpec, i: int) -> Cut:
+    ply = spec.plies[i]
+    cloth = job.cloths[ply.cloth]
+    return Cut(
+        name=f"P{i + 1}",
+        material=ply.cloth,
+        angle_deg=ply.angle_deg,
+        face_up=ply.face_up or cloth.face_up,
+        copies=ply.copies,
+        limit=cloth.strain_limit,
+        roll_width_mm=cloth.roll_width_mm,
+        roll_length_mm=cloth.roll_length_mm,
+        edge_mm=cloth.edge_mm,
+        lap_mm=job.laps.join_mm,
+        trim_mm=job.laps.trim_mm,
+    )
+
+
+def _ply_plan(work: _Work, spec: RegionSpec, i: int, name: str, region: Region, shaped: Shaped) -> PlyPlan:
+    ply = spec.plies[i]
+    where = f"{spec.name} {name}"
+    strain = shaped.strain
+    if strain.over_share > work.job.limits.over_share:
+        work.caution(
+            f"{strain.over_share:.0%} of its area must give more than {strain.limit:.1%} "
+            f"(99 % of it less than {strain.p99:.1%})",
+            where=where,
+            do="Expect to work the cloth by hand there, allow more pieces, or turn it so that it can shear.",
+        )
+    work.checks += [
+        Check(f"{where}: {what}", measured, limit, unit) for what, measured, limit, unit in shaped.checks
+    ]
+    for text, do in shaped.cautions:
+        work.caution(text, where=where, do=do)
+    return PlyPlan(
+        name,
+        ply.cloth,
+        ply.angle_deg,
+        ply.grow_mm,
+        region.area_mm2,
+        shaped.lap_area_mm2,
+        region,
+        shaped.pieces,
+        shaped.templates,
+        strain,
+        shaped.seams_mm,
+    )
+
+
+def _note_layer(work: _Work, name: str, layer: LayerPlan) -> None:
+    where = f"{name}, {layer.kind}"
+    slack = max(layer.slack_mm)
+    if layer.kind == "bag film" and slack > 10.0:
+        work.caution(
+            f"a film drawn taut would lack {layer.slack_mm[0]:.0f} mm along the warp line and "
+            f"{layer.slack_mm[1]:.0f} mm across it at the worst sections, and would bridge the corners",
+            where=where,
+            do="The sheet holds that much; lay it into the corners by pleats on the tape before the pump pulls.",
+        )
+
+
+def _warp_points(job: Job, spec: RegionSpec, base: Region) -> Floats:
+    """Two points of the base region's surface along its warp line, for pictures and for marking the hull."""
+    way = warp_way(job, spec)
+    points = base.surface.vertices_mm
+    middle = points.mean(axis=0)
+    start = base.surface.locate(middle).points_mm[0]
+    reach = 0.15 * float(np.ptp(points @ way))
+    return base.surface.locate([start - reach * way, start + reach * way]).points_mm
+
+
+# --- rolls ---------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Stock:
+    """A material as it comes on the roll."""
+
+    name: str
+    kind: str
+    width_mm: float
+    length_mm: float
+    rolls: int
+    areal_weight_g_m2: float
+    price_per_m: float | None
+    turns_deg: tuple[float, ...] | None
+    gap_mm: float
+    edge_mm: float
+
+
+def _stock(job: Job, name: str) -> _Stock:
+    c = job.cloths.get(name)
+    if c is not None:
+        data = (c.roll_length_mm, c.rolls, c.areal_weight_g_m2, c.price_per_m, c.turns_deg)
+        return _Stock(name, "cloth", c.roll_width_mm, *data, c.gap_mm, c.edge_mm)
+    s = job.consumables[name]
+    return _Stock(
+        name,
+        s.kind,
+        s.roll_width_mm or 0.0,
+        s.roll_length_mm,
+        s.rolls,
+        s.areal_weight_g_m2 or 0.0,
+        s.price_per_m,
+        s.turns_deg,
+        job.lay.gap_mm,
+        0.0,
+    )
+
+
+def _rolls(work: _Work, regions: Sequence[RegionPlan]) -> tuple[RollPlan, ...]:
+    """Lay all pieces of each material out on its rolls, the time shared by the number of pieces."""
+    job = work.job
+    wanted = {name: _templates_of(regions, name) for name in [*job.cloths, *job.consumables]}
+    wanted = {name: found for name, found in wanted.items() if found}
+    counts = {name: sum(t.copies for t in found) for name, found in wanted.items()}
+    open_counts = sum(n for n in counts.values() if n > 1)
+    rolls = []
+    with _interrupt() as stop:
+        for k, (name, found) in enumerate(wanted.items()):
+            share = counts[name] / open_counts if counts[name] > 1 else 0.0
+            seconds = 0.0 if stop.is_set() else job.lay.seconds * share
+            rolls.append(_roll(work, _stock(job, name), found, seconds, stop))
+            work.tell("lays", (k + 1) / len(wanted))
+        stopped = stop.is_set()
+    if stopped:
+        work.caution(
+            "the search for short lays was stopped; the best lays found by then are used", where="lays"
+        )
+    return tuple(rolls)
+
+
+def _templates_of(regions: Sequence[RegionPlan], material: str) -> tuple[Template, ...]:
+    found: list[Template] = []
+    for region in regions:
+        for ply in region.plies:
+            found += ply.templates
+        for layer in region.layers:
+            found += layer.templates
+    return tuple(t for t in found if t.material == material)
+
+
+@contextmanager
+def _interrupt() -> Iterator[threading.Event]:
+    """Yield an event that the first Ctrl-C sets, so that the search ends and its best lay is kept."""
+    stop = threading.Event()
+    if threading.current_thread() is not threading.main_thread():
+        yield stop
+        return
+
+    def heard(number: int, frame: FrameType | None) -> None:
+        if stop.is_set():
+            raise KeyboardInterrupt
+        stop.set()
+
+    before = signal.signal(signal.SIGINT, heard)
+    try:
+        yield stop
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _roll(
+    work: _Work, stock: _Stock, found: tuple[Template, ...], seconds: float, stop: threading.Event
+) -> RollPlan:
+    parts = [Part(t.cut, stock.turns_deg, t.copies, t.name) for t in found]
+    lays = lay_on_rolls(
+        parts,
+        width_mm=stock.width_mm,
+        roll_length_mm=stock.length_mm,
+        rolls=max(stock.rolls, 1),
+        gap_mm=stock.gap_mm,
+        edge_mm=stock.edge_mm,
+        seconds=seconds,
+        seed=work.job.lay.seed,
+        stop=stop,
+    )
+    need = roll_need(
+        tuple(lay.length_mm for lay in lays),
+        roll_length_mm=stock.length_mm,
+        rolls_in_shop=stock.rolls,
+        price_per_m=stock.price_per_m,
+    )
+    if need.to_buy:
+        work.caution(
+            f"{need.rolls} rolls are cut into and {stock.rolls} stand in the shop",
+            where=stock.name,
+            do=f"Buy {need.to_buy} more.",
+        )
+    for k, lay in enumerate(lays):
+        if len(lay.places) > 1:
+            what = f"{stock.name}, lay {k + 1}: least gap between pieces, at least"
+            work.checks.append(Check(what, lay.least_gap_mm, stock.gap_mm, "mm"))
+    used = sum(lay.length_mm for lay in lays) * stock.width_mm
+    return RollPlan(
+        stock.name,
+        stock.kind,
+        lays,
+        found,
+        stock.width_mm,
+        stock.length_mm,
+        sum(lay.length_mm for lay in lays),
+        sum(t.net.area * t.copies for t in found),
+        sum(t.cut.area * t.copies for t in found),
+        used,
+        used * 1e-6 * stock.areal_weight_g_m2,
+        len(lays),
+        need.cost,
+    )
+
+
+# --- lists ---------------------------------------------------------------------------------------------------------------
+
+
+def _fibre_g(job: Job, regions: Sequence[RegionPlan], *, net: bool) -> dict[str, float]:
+    """Cloth by name, g: as cut and wetted, or only what stays within the ply's edge."""
+    grams = dict.fromkeys(job.cloths, 0.0)
+    for region in regions:
+        for ply in region.plies:
+            for t in ply.templates:
+                lap = sum(q.area for q in t.laps)
+                area = t.net.area + lap if net else t.cut.area
+                grams[ply.cloth] += area * t.copies * 1e-6 * job.cloths[ply.cloth].areal_weight_g_m2
+    return grams
+
+
+def _layer_sum_m2(regions: Sequence[RegionPlan], kind: str) -> float:
+    return sum(layer.area_mm2 for region in regions for layer in region.layers if layer.kind == kind) * 1e-6
+
+
+def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, ...], Mix | None]:
+    resin = work.job.resin
+    if resin is None:
+        work.caution("no resin is stated, so none is worked out", do="Add a [resin] table.")
+        return (), None
+    breathers = {layer.material for region in regions for layer in region.layers if layer.kind == "breather"}
+    weights = [work.job.consumables[name].areal_weight_g_m2 or 0.0 for name in breathers]
+    sums = ResinJob(
+        fibre_g=sum(_fibre_g(work.job, regions, net=False).values()),
+        psi_wet=resin.wet_out_fibre_mass_fraction,
+        psi_final=resin.fibre_mass_fraction,
+        loss=resin.loss,
+        ratio=resin.ratio,
+        peel_ply_m2=_layer_sum_m2(regions, "peel ply"),
+        breather_m2=_layer_sum_m2(regions, "breather"),
+        breather_g_m2=min(weights, default=0.0),
+        price_per_kg=resin.price_per_kg,
+    )
+    low, usual, high = breather_share(sums)
+    if high > BREATHER_WARN:
+        work.caution(
+            f"the resin bled fills {usual:.0%} of what the breather holds ({low:.0%} to {high:.0%}); beyond half it "
+            "carries vacuum badly and resin may reach the pump",
+            where="breather",
+            do="Wet out with less resin, or lay a second breather.",
+        )
+    return resin_list(sums), usual_mix(sums)
+
+
+def _shopping(
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], resin: Sequence[Quantity]
+) -> tuple[Quantity, ...]:
+    rows = []
+    for roll in rolls:
+        metres = roll.length_mm / 1000
+        least = sum(lay.bound_mm for lay in roll.lays) / 1000 if len(roll.lays) == 1 else metres
+        basis = f"derived: length cut off {roll.rolls} roll{'s' * (roll.rolls != 1)} of {roll.roll_width_mm:.0f} mm"
+        rows.append(Quantity(roll.material, metres, "m", min(least, metres), metres, basis, roll.cost))
+    for name, length in _tape_mm(regions).items():
+        tape = job.consumables[name]
+        metres = length / 1000
+        count = tape_rolls(length, roll_length_mm=tape.roll_length_mm)
+        cost = None if tape.price_per_m is None else metres * tape.price_per_m
+        basis = f"derived: tape line with overlaps, pleats not counted; {count} roll{'s' * (count != 1)}"
+        rows.append(Quantity(name, metres, "m", metres, 1.15 * metres, basis, cost))
+    return (*rows, *(q for q in resin if q.item in ("resin", "hardener")))
+
+
+def _tape_mm(regions: Sequence[RegionPlan]) -> dict[str, float]:
+    lengths: dict[str, float] = {}
+    for region in regions:
+        for layer in region.layers:
+            if layer.length_mm > 0:
+                lengths[layer.material] = lengths.get(layer.material, 0.0) + layer.length_mm
+    return lengths
+
+
+def _bin(
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], mix: Mix | None
+) -> tuple[Quantity, ...]:
+    kept = _fibre_g(job, regions, net=True)
+    offcuts, single_use = {}, {}
+    for roll in rolls:
+        if roll.kind == "cloth":
+            weight = job.cloths[roll.material].areal_weight_g_m2
+            on_hull = kept[roll.material] / weight * 1e6
+            offcuts[roll.material] = offcut_g(
+                used_mm2=roll.used_area_mm2, on_hull_mm2=on_hull, areal_weight_g_m2=weight
+            )
+        else:
+            single_use[roll.material] = roll.mass_g
+    for name, length in _tape_mm(regions).items():
+        single_use[name] = length / 1000 * (job.consumables[name].mass_g_m or 0.0)
+    fibre = sum(kept.values())
+    laminate = fibre + resin_for(fibre, job.resin.fibre_mass_fraction) if job.resin else fibre
+    return bin_list(offcuts, single_use, mix, laminate)

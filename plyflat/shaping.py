@@ -1,0 +1,288 @@
+"""From a grown region to the flat pieces of one ply or bag layer, as a job states them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .bag.stack import film_sheet, sheet_template, tape_length_mm
+from .cloth.flatten import Flat, flatten, strain_of
+from .cloth.opening import Opened, open_patch
+from .cloth.pieces import make_templates
+from .cloth.splice import split_for_roll
+from .cloth.template import Strain, Template
+from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
+from .planned import LayerPlan, Piece3D
+from .surface.mesh import Floats, Surface
+from .surface.region import Region, fill_openings
+
+#: A layer of the bag may give this much before it wrinkles or bridges; a figure of ours, films and felts give more.
+LAYER_LIMIT = 0.05
+
+
+@dataclass(frozen=True)
+class Cut:
+    """How one ply or layer is cut.
+
+    Attributes
+    ----------
+    name, material : str
+        For the label.
+    angle_deg : float
+        Of the warp to the region's warp line.
+    face_up : str
+        "out" or "in": where the face that is up on the table ends.
+    copies : int
+    limit : float
+        Strain limit as a fraction.
+    roll_width_mm, roll_length_mm, edge_mm : float
+    lap_mm, trim_mm : float
+    """
+
+    name: str
+    material: str
+    angle_deg: float
+    face_up: str
+    copies: int
+    limit: float
+    roll_width_mm: float
+    roll_length_mm: float
+    edge_mm: float
+    lap_mm: float
+    trim_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Shaped:
+    """The flat pieces of one ply or layer.
+
+    Attributes
+    ----------
+    pieces : tuple of Piece3D
+    templates : tuple of Template
+    strain : Strain
+        Over all pieces.
+    seams_mm : tuple of (k, 3) float arrays
+    lap_area_mm2 : float
+    checks : tuple of (what, measured, limit, unit)
+    cautions : tuple of (text, what to do)
+    """
+
+    pieces: tuple[Piece3D, ...]
+    templates: tuple[Template, ...]
+    strain: Strain
+    seams_mm: tuple[Floats, ...]
+    lap_area_mm2: float
+    checks: tuple[tuple[str, float, float, str], ...]
+    cautions: tuple[tuple[str, str], ...]
+
+
+def warp_way(job: Job, spec: RegionSpec) -> Floats:
+    """Return the unit vector (3,) of a region's warp line in the mesh's coordinates."""
+    if spec.warp == "forward":
+        return np.array(job.boat.forward)
+    if spec.warp == "up":
+        return np.array(job.boat.up)
+    way = np.subtract(spec.warp[1], spec.warp[0])
+    return way / np.linalg.norm(way)
+
+
+def shape(job: Job, spec: RegionSpec, region: Region, cut: Cut, *, avoid_mm: Sequence[Floats] = ()) -> Shaped:
+    """Open a region, flatten its pieces, draw their templates and split what no roll is wide enough for.
+
+    Parameters
+    ----------
+    job : Job
+    spec : RegionSpec
+    region : Region
+        The region as grown for this ply or layer.
+    cut : Cut
+    avoid_mm : sequence of (k, 3) float arrays
+        Seams of the neighbouring ply; laps keep the job's stagger from them.
+
+    Raises
+    ------
+    ShapeError
+        If the region has a handle or is closed.
+    FitError
+        If a piece fits the roll neither whole nor split.
+    SolveError, CheckError
+        If flattening fails, or a template fails its check.
+    """
+    opened = open_patch(
+        region.surface,
+        seams_mm=spec.seams_mm,
+        most=job.limits.pieces,
+        limit=cut.limit,
+        over_share=job.limits.over_share,
+        lap_mm=cut.lap_mm,
+        avoid_mm=avoid_mm,
+        stagger_mm=job.laps.stagger_mm,
+    )
+    flats = [flatten(piece) for piece in opened.pieces]
+    whole = _templates(job, spec, opened, flats, cut)
+    templates = tuple(t for one in whole for t in _on_roll(job, one, cut))
+    pieces = tuple(_piece(s, f) for s, f in zip(opened.pieces, flats))
+    return Shaped(
+        pieces,
+        templates,
+        _strain_over(opened, flats, cut.limit),
+        opened.seams,
+        sum(lap.area for t in templates for lap in t.laps),
+        tuple(_checks(region, opened, flats)),
+        tuple(_cautions(flats, templates)),
+    )
+
+
+def _templates(job: Job, spec: RegionSpec, opened: Opened, flats: Sequence[Flat], cut: Cut) -> list[Template]:
+    return make_templates(
+        opened,
+        flats,
+        region=spec.name,
+        ply=cut.name,
+        material=cut.material,
+        warp=warp_way(job, spec),
+        angle_deg=cut.angle_deg,
+        face_up=cut.face_up,
+        forward=job.boat.forward,
+        up=job.boat.up,
+        lap_mm=cut.lap_mm,
+        trim_mm=cut.trim_mm,
+        notch_every_mm=job.laps.notch_every_mm,
+        limit=cut.limit,
+        copies=cut.copies,
+    )
+
+
+def _on_roll(job: Job, template: Template, cut: Cut) -> list[Template]:
+    return split_for_roll(
+        template,
+        width_mm=cut.roll_width_mm,
+        length_mm=cut.roll_length_mm,
+        lap_mm=cut.lap_mm,
+        edge_mm=cut.edge_mm,
+        stagger_mm=job.laps.stagger_mm,
+        notch_every_mm=job.laps.notch_every_mm,
+    )
+
+
+def _piece(surface: Surface, flat: Flat) -> Piece3D:
+    return Piece3D(surface, flat, np.abs(flat.stretch - 1.0).max(axis=1))
+
+
+def _strain_over(opened: Opened, flats: Sequence[Flat], limit: float) -> Strain:
+    stretch = np.concatenate([f.stretch for f in flats])
+    areas = np.concatenate([s.face_areas_mm2 for s in opened.pieces])
+    return strain_of(stretch, areas, limit)
+
+
+def _checks(region: Region, opened: Opened, flats: Sequence[Flat]) -> Iterator[tuple[str, float, float, str]]:
+    yield "triangles turned over in the flat", float(sum(f.flipped.sum() for f in flats)), 0.0, ""
+    lost = abs(sum(s.area_mm2 for s in opened.pieces) / region.area_mm2 - 1.0)
+    yield "area of the pieces against the region", lost, 1e-6, ""
+
+
+def _cautions(flats: Sequence[Flat], templates: Sequence[Template]) -> Iterator[tuple[str, str]]:
+    if any(f.overlaps for f in flats):
+        yield (
+            "a piece lies over itself when it is flat",
+            "Open the region in more places (limits.pieces, or seams).",
+        )
+    turning = max(t.warp_spread_deg for t in templates)
+    if turning > 10.0:
+        text = f"the warp turns by up to {turning:.0f} deg from the stated line over a piece"
+        yield text, "State more seams, or accept the turn: fibres follow the cloth."
+
+
+def bag_layers(
+    job: Job, spec: RegionSpec, bag: Bag, grown: Mapping[float, Region], edge_mm: float
+) -> tuple[LayerPlan, ...]:
+    """Work out every layer of a region's bag, from the laminate outwards.
+
+    Parameters
+    ----------
+    job : Job
+    spec : RegionSpec
+    bag : Bag
+    grown : dict
+        The region by the distance its outline was moved, mm.
+    edge_mm : float
+        Edge of the largest ply, as such a distance.
+
+    Returns
+    -------
+    tuple of LayerPlan
+    """
+    return tuple(_layer(job, spec, bag, grown, edge_mm, kind, layer) for kind, layer in bag.layers())
+
+
+def _layer(
+    job: Job,
+    spec: RegionSpec,
+    bag: Bag,
+    grown: Mapping[float, Region],
+    edge_mm: float,
+    kind: str,
+    layer: Layer,
+) -> LayerPlan:
+    reach = layer.margin_mm + (bag.tape.margin_mm if kind == "bag film" else 0.0)
+    region = grown[edge_mm + reach]
+    if bag.over_openings:
+        region = fill_openings(region)
+    if kind == "sealant tape":
+        length = tape_length_mm(region, overlap_mm=bag.tape.overlap_mm)
+        return LayerPlan(kind, layer.material, reach, 0.0, 0.0, (), region, length)
+    if isinstance(layer, FilmLayer) and layer.cut == "sheet":
+        return _sheet(job, spec, region, kind, layer, reach)
+    shaped = shape(job, spec, region, _cut_of_layer(job, kind, layer))
+    return LayerPlan(
+        kind,
+        layer.material,
+        reach,
+        region.area_mm2,
+        shaped.lap_area_mm2,
+        shaped.templates,
+        region,
+        strain=shaped.strain,
+        pieces=shaped.pieces,
+    )
+
+
+def _cut_of_layer(job: Job, kind: str, layer: Layer) -> Cut:
+    roll = job.consumables[layer.material]
+    return Cut(
+        name=kind,
+        material=layer.material,
+        angle_deg=0.0,
+        face_up="out",
+        copies=1,
+        limit=LAYER_LIMIT,
+        roll_width_mm=float(roll.roll_width_mm or 0.0),
+        roll_length_mm=roll.roll_length_mm,
+        edge_mm=0.0,
+        lap_mm=job.laps.join_mm,
+        trim_mm=0.0,
+    )
+
+
+def _sheet(
+    job: Job, spec: RegionSpec, region: Region, kind: str, layer: FilmLayer, reach: float
+) -> LayerPlan:
+    """A rectangle of film over the region and over what it surrounds, joined from strips where the roll is narrow."""
+    covered = fill_openings(region)
+    sheet = film_sheet(covered.surface, warp_way(job, spec), extra_mm=layer.slack_mm)
+    whole = sheet_template(sheet, region=spec.name, layer=kind, material=layer.material)
+    cut = replace(_cut_of_layer(job, kind, layer), lap_mm=max(job.laps.join_mm, 25.0))
+    templates = tuple(_on_roll(job, whole, cut))
+    return LayerPlan(
+        kind,
+        layer.material,
+        reach,
+        covered.area_mm2,
+        sum(lap.area for t in templates for lap in t.laps),
+        templates,
+        covered,
+        slack_mm=sheet.slack_mm,
+    )
