@@ -326,7 +326,8 @@ def _read_scene(path: Path, kind: str, data: bytes) -> Raw:
             raise MeshError(
                 f"a face names vertex {int(f.max()) + 1} of {len(part.vertices)}", where=str(path)
             )
-        vertices.append(part.vertices @ move[:3, :3].T + move[:3, 3])
+        with np.errstate(invalid="ignore"):  # points without coordinates are told of later
+            vertices.append(part.vertices @ move[:3, :3].T + move[:3, 3])
         faces.append((f if np.linalg.det(move[:3, :3]) > 0 else f[:, ::-1]) + start)
         colors.append(_colors(part))
         start += len(part.vertices)

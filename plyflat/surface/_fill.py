@@ -4,14 +4,14 @@ References
 ----------
 .. [1] P. Liepa, "Filling holes in meshes", Symposium on Geometry Processing 2003: least area by dynamic
    programming (sec. 3), refinement to the density of the surroundings (sec. 4), fairing by the second-order
-   umbrella operator (sec. 5).
+   umbrella operator (sec. 5; here by cotangents after the first pass).
 .. [2] G. Barequet, M. Sharir, "Filling gaps in the boundary of a polyhedron", CAGD 12, 1995.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,29 +20,46 @@ from numpy.typing import NDArray
 from ._edges import directed_edges, edge_keys, face_areas, neighbours, rim_edges
 from .mesh import Bools, Floats, Ints, closed_length
 
-#: A rim longer than this many points is filled from its middle; the search for least area costs the cube.
-RIM_MOST = 500
+#: A rim of more points than this is halved first; the search for least area costs the cube of their number.
+RIM_MOST = 300
 #: The longest rim of a piece is filled only when a disc of its length is less than this share of the piece:
 #: then it is a hole in a closed body, not the edge of an open scan.
 CLOSED_SHARE = 0.02
 #: A face whose area is a smaller share of its longest side squared is flat.
 FLAT_SHARE = 1e-6
+#: Times the curvature is weighed anew on the shape found.
+FAIR_PASSES = 3
 #: A filled hole whose faired surface leaves the harmonic one by more than this share of its width is not faired.
 FAIR_SHARE = 0.25
 
 
 @dataclass(frozen=True, eq=False)
 class Filled:
-    """A mesh with its small holes filled; ``pinched`` ones, whose rim touches itself, are left open."""
+    """A mesh with its small holes filled.
+
+    ``zipped`` slits, whose two lips lay on each other, are closed; ``pinched`` holes, whose rim touches itself so
+    that no patch fits, are left open.
+    """
 
     v: Floats
     f: Ints
     c: NDArray[np.uint8] | None
-    count: int
-    largest_mm: float
-    where: Floats | None
+    count: int = 0
+    largest_mm: float = 0.0
+    where: Floats | None = None
     pinched: int = 0
     pinched_where: Floats | None = None
+    zipped: int = 0
+    zipped_where: Floats | None = None
+    joined: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Rim:
+    """A simple closed boundary: its points, and the pairs of points that must be made one to close it."""
+
+    points: Ints
+    joins: tuple[tuple[int, int], ...] = ()
 
 
 def boundary(n: int, f: Ints) -> list[Ints]:
@@ -57,6 +74,43 @@ def boundary(n: int, f: Ints) -> list[Ints]:
             at = follow.pop(at)
         loops.append(np.array(loop, dtype=np.int64))
     return loops
+
+
+def simple_rims(v: Floats, f: Ints) -> list[Rim]:
+    """Return the boundary loops, those that come back to a place they have been cut into lobes there.
+
+    Where two holes of a scan touch in a point the point has been split, and one loop runs round both. Each lobe is
+    a hole of its own once the two points are one again.
+    """
+    loops = boundary(len(v), f)
+    if not loops:
+        return []
+    every = np.concatenate(loops)
+    place = np.unique(v[every], axis=0, return_inverse=True)[1].ravel()
+    cuts = np.cumsum([len(q) for q in loops])[:-1]
+    return [rim for loop, at in zip(loops, np.split(place, cuts)) for rim in _lobes(loop, at)]
+
+
+def _lobes(loop: Ints, place: Ints) -> Iterator[Rim]:
+    stack: list[int] = []
+    where: dict[int, int] = {}  # place -> position in the stack
+    joins: list[list[tuple[int, int]]] = []  # what must be joined for each point of the stack
+    for x, at in zip(loop.tolist(), place.tolist()):
+        if at not in where:
+            where[at] = len(stack)
+            stack.append(x)
+            joins.append([])
+            continue
+        k = where[at]
+        pair = (stack[k], x)
+        lobe, needs = stack[k:], [pair, *(j for q in joins[k + 1 :] for j in q)]
+        where = {p: i for p, i in where.items() if i <= k}
+        del stack[k + 1 :], joins[k + 1 :]
+        joins[k].append(pair)
+        if len(lobe) > 1:
+            yield Rim(np.array(lobe, dtype=np.int64), tuple(needs))
+    if len(stack) > 1:
+        yield Rim(np.array(stack, dtype=np.int64), tuple(j for q in joins for j in q))
 
 
 def small_holes(v: Floats, f: Ints, loops: list[Ints], largest_mm: float, piece: Ints) -> Bools:
@@ -88,17 +142,43 @@ def fill_holes(v: Floats, f: Ints, c: NDArray[np.uint8] | None, largest_mm: floa
         Holes up to this diameter (perimeter / π) are filled.
     piece : (m,) int array
         Piece of each face.
+
+    Returns
+    -------
+    Filled
+        Where ``joined`` is True points were made one, and some may be unused now.
     """
-    loops = boundary(len(v), f)
-    chosen = [q for q, yes in zip(loops, small_holes(v, f, loops, largest_mm, piece)) if yes] if loops else []
-    if not chosen:
-        return Filled(v, f, c, 0, 0.0, None)
+    rims = simple_rims(v, f)
+    yes = small_holes(v, f, [r.points for r in rims], largest_mm, piece) if rims else np.zeros(0, dtype=bool)
+    chosen = [r for r, small in zip(rims, yes) if small]
+    to = _join(len(v), [j for r in chosen for j in r.joins])
+    joined = any(r.joins for r in chosen)
+    f = to[f] if joined else f
+    slits = [r.points for r in chosen if len(r.points) == 2]
     known = np.sort(edge_keys(len(v), directed_edges(f)))
+    out = _patch_all(v, f, c, [to[r.points] for r in chosen if len(r.points) > 2], known)
+    return replace(out, zipped=len(slits), zipped_where=v[slits[0][0]] if slits else None, joined=joined)
+
+
+def _join(n: int, pairs: list[tuple[int, int]]) -> Ints:
+    """(n,) Where each point goes when the points of the pairs are made one: to the lowest of them."""
+    to = np.arange(n)
+    changed = bool(pairs)
+    while changed:
+        changed = False
+        for a, b in pairs:
+            low = min(to[a], to[b])
+            changed |= to[a] != low or to[b] != low
+            to[a] = to[b] = low
+    return to
+
+
+def _patch_all(v: Floats, f: Ints, c: NDArray[np.uint8] | None, rims: list[Ints], known: Ints) -> Filled:
     points, patches, owner = [v], [f], []
     widths: list[float] = []
     middles, pinched = [], []
     at = len(v)
-    for loop in chosen:
+    for loop in rims:
         fresh, tri = _patch(v, loop, known)
         middle = v[loop].mean(axis=0)
         if _has_flat(np.vstack([v[loop], fresh]), tri):
@@ -112,7 +192,7 @@ def fill_holes(v: Floats, f: Ints, c: NDArray[np.uint8] | None, largest_mm: floa
         at += len(fresh)
     shut = pinched[0] if pinched else None
     if not widths:
-        return Filled(v, f, c, 0, 0.0, None, len(pinched), shut)
+        return Filled(v, f, c, pinched=len(pinched), pinched_where=shut)
     out_f = np.concatenate(patches)
     out_v, out_c = _fair(np.concatenate(points), out_f, c, len(v), np.concatenate(owner), np.array(widths))
     worst = int(np.argmax(widths))
@@ -126,7 +206,7 @@ def _patch(v: Floats, loop: Ints, known: Ints) -> tuple[Floats, Ints]:
     """Triangles over one hole: new points, and faces whose indices run over the rim, then the new points."""
     rim = v[loop][::-1]  # the hole lies on the right of its loop
     taken = _taken(loop[::-1], len(v), known)
-    tri = _least_area(rim, taken) if len(rim) <= RIM_MOST else None
+    tri = _triangulate(rim, taken, np.arange(len(rim)))
     points = rim
     if tri is None:
         n = len(rim)
@@ -149,6 +229,23 @@ def _taken(loop: Ints, n: int, known: Ints) -> Bools:
     key = np.minimum.outer(loop, loop) * n + np.maximum.outer(loop, loop)
     at = np.minimum(np.searchsorted(known, key), len(known) - 1)
     return known[at] == key
+
+
+def _triangulate(rim: Floats, taken: Bools, i: Ints) -> Ints | None:
+    """Triangulate the rim points ``i``; None if the free chords do not suffice."""
+    if len(i) <= RIM_MOST:
+        tri = _least_area(rim[i], taken[np.ix_(i, i)])
+        return None if tri is None else i[tri]
+    n = len(i)
+    apart = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    length = np.linalg.norm(rim[i][:, None] - rim[i], axis=2)
+    length[(apart < n // 4) | (apart > n - n // 4) | taken[np.ix_(i, i)]] = np.inf
+    j, k = np.sort(np.unravel_index(np.argmin(length), length.shape))
+    if not np.isfinite(length[j, k]):
+        return None
+    one = _triangulate(rim, taken, i[j : k + 1])
+    two = _triangulate(rim, taken, np.concatenate([i[: j + 1], i[k:]]))
+    return None if one is None or two is None else np.concatenate([one, two])
 
 
 def _least_area(rim: Floats, taken: Bools) -> Ints | None:
@@ -308,6 +405,10 @@ def _fair(
     rows = inner.copy()
     rows[np.unique(g[inner[g].any(axis=1)])] = True  # the rim too: its umbrella reaches the old surface
     bent = _solve(u[rows], x, inner)
+    for _ in range(FAIR_PASSES):
+        x = x.copy()
+        x[inner] = bent
+        bent = _solve(_curvature(x, g)[rows], x, inner)
     off = np.zeros(len(widths))
     np.maximum.at(off, owner, np.linalg.norm(bent - flat, axis=1))
     out = v.copy()
@@ -340,6 +441,26 @@ def _umbrella(f: Ints, n: int) -> Any:
     near = neighbours(n, directed_edges(f))
     degree = np.maximum(np.diff(near.indptr), 1)
     return (eye(n, format="csr") - diags(1.0 / degree) @ near).tocsr()
+
+
+def _curvature(v: Floats, f: Ints) -> Any:
+    """Sparse x -> mean curvature normal times the root of the area about each point, by cotangents.
+
+    The sum of its squares is the bending energy; the plain umbrella bends patches where the mesh is uneven.
+    Negative cotangents are left out, since the scan about the hole may have slivers.
+    """
+    from scipy.sparse import coo_matrix, diags
+
+    n = len(v)
+    area = np.maximum(face_areas(v, f), 1e-12)
+    about = np.maximum(np.bincount(f.ravel(), np.repeat(area / 3, 3), minlength=n), 1e-12)
+    near = coo_matrix((n, n))
+    for k in range(3):
+        i, j, o = f[:, k], f[:, (k + 1) % 3], f[:, (k + 2) % 3]
+        cot = np.clip(((v[i] - v[o]) * (v[j] - v[o])).sum(axis=1) / (4 * area), 0, 10)
+        near = near + coo_matrix((cot, (i, j)), shape=(n, n)) + coo_matrix((cot, (j, i)), shape=(n, n))
+    whole = diags(np.asarray(near.sum(axis=1)).ravel())
+    return (diags(1 / np.sqrt(about)) @ (whole - near)).tocsr()
 
 
 def _solve(rows: Any, x: Floats, inner: Bools) -> Floats:

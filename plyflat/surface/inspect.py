@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ._edges import directed_edges, edge_keys, face_areas, rim_edges
-from ._fill import small_holes
+from ._fill import simple_rims, small_holes
 from .load import load_surface
 from .mesh import Floats, Ints, Repair, Surface, closed_length
 from .noise import noise_mm
@@ -225,9 +225,10 @@ def _pieces(s: Surface) -> tuple[tuple[Piece, ...], int]:
 
 
 def _holes(s: Surface) -> list[Hole]:
-    loops = list(s.boundary_loops)
+    loops = [rim.points for rim in simple_rims(s.vertices_mm, s.faces)]
     if not loops:
         return []
+    loops.sort(key=lambda q: -closed_length(s.vertices_mm[q]))
     piece = pieces(s.faces, len(s.vertices_mm))
     small = small_holes(s.vertices_mm, s.faces, loops, 50.0, piece)
     return [

@@ -29,6 +29,8 @@ Point = tuple[float, float, float]
 MERGE_SHARE, MERGE_MOST_MM = 1e-3, 0.01
 #: A face lower than this share of its longest side is flat.
 FLAT_SHARE = 1e-6
+#: An odd number with its bits well spread (2^64 over the golden section).
+MIX = np.uint64(0x9E3779B97F4A7C15)
 #: A spike sticks out more than this many medians, and more than this share of the edges about it.
 SPIKE_MEDIANS, SPIKE_SHARE = 5.0, 0.7
 
@@ -125,7 +127,7 @@ def _groups(rows: NDArray) -> tuple[Ints, Ints]:
     mix = np.zeros(len(bits), dtype=np.uint64)
     for k in range(bits.shape[1]):
         mix ^= bits[:, k]
-        mix *= np.uint64(0x9E3779B97F4A7C15)
+        mix *= MIX
         mix ^= mix >> np.uint64(29)
     order = np.argsort(mix, kind="stable")
     same = mix[order][1:] == mix[order][:-1]
@@ -532,12 +534,14 @@ def _fill(w: _Work, fill_holes_mm: float) -> _Work:
         return w
     filled = fill_holes(w.v, w.f, w.c, fill_holes_mm, pieces(w.f, len(w.v)))
     out = replace(w, v=filled.v, f=filled.f, c=filled.c)
+    out = out.note("slits closed", filled.zipped, filled.zipped_where)
     out = out.note("holes left open, since their rim touches itself", filled.pinched, filled.pinched_where)
-    return out.note(
+    out = out.note(
         f"holes filled (up to {fill_holes_mm:g} mm across, largest {filled.largest_mm:.3g} mm)",
         filled.count,
         filled.where,
     )
+    return _separate(_compact(out)[0]) if filled.joined else out
 
 
 def _outward(w: _Work, flip: bool) -> _Work:
