@@ -156,7 +156,7 @@ class Inspection:
 
 
 def _at(p: tuple[float, float, float]) -> str:
-    return f"({p[0]:.0f}, {p[1]:.0f}, {p[2]:.0f}) mm"
+    return f"({round(p[0])}, {round(p[1])}, {round(p[2])}) mm"
 
 
 def _the_first(count: int, word: str) -> str:
