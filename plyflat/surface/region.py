@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.spatial import cKDTree
 
 from ..errors import OutlineError
+from ._smooth import SMOOTH_MM, share_copy, work_copy
 from ._trace import at
-from .cut import Inserted, insert_paths, label_faces, mesh_edges
+from .cut import Inserted, LevelCut, Refined, cut_at_level, insert_paths, label_faces, refine, surface_edges
+from .geodesic import distance_along
 from .mesh import Bools, Floats, Ints, Surface, closed_length
+
+# How far the line of a moved outline may stray from its true distance because triangles are flat.
+STRAY_MM = 0.2
+# A part of a region smaller than this share of its main part may be dropped when the outline moves inward.
+CRUMB = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +68,7 @@ class Region:
     def is_disc(self) -> bool:
         """Whether the patch is in one piece with one boundary and no handle."""
         s = self.surface
-        edges = len(mesh_edges(s.faces, len(s.vertices_mm)).ends)
+        edges = len(surface_edges(s).ends)
         return len(self.loops) == 1 and len(s.vertices_mm) - edges + len(s.faces) == 1
 
 
@@ -90,7 +98,7 @@ def cut_region(
     seed_mm: ArrayLike | None = None,
     name: str = "",
     tolerance_mm: float = 10.0,
-    smooth_mm: float = 6.0,
+    smooth_mm: float = SMOOTH_MM,
 ) -> Region:
     """Cut a region out of a surface exactly along its outline.
 
@@ -247,3 +255,266 @@ def _seeded(
             do="Give a point on the surface, inside the region.",
         )
     return own
+
+
+def fill_openings(region: Region) -> Region:
+    """Return the region with all that it surrounds: every loop but the longest is closed over.
+
+    Parameters
+    ----------
+    region : Region
+
+    Returns
+    -------
+    Region
+        The region itself if it surrounds nothing. A real hole of the surface stays open.
+    """
+    within = _openings(region)
+    if not within.any():
+        return region
+    return region_of(region.parent, region.inside | within, name=region.name)
+
+
+def _openings(region: Region) -> Bools:
+    """Which of the parent's faces lie in openings: beyond some loop, but not beyond the longest."""
+    parent = region.parent
+    n = len(parent.vertices_mm)
+    edges = surface_edges(parent)
+    rim = (edges.faces[:, 1] >= 0) & (region.inside[edges.faces[:, 0]] != region.inside[edges.faces[:, 1]])
+    label = label_faces(parent, edges.ends[rim])
+    inner = region.inside[edges.faces[rim, 0]]
+    beyond = label[np.where(inner, edges.faces[rim, 1], edges.faces[rim, 0])]
+    loop_of = np.full(n, -1, dtype=np.int64)
+    for i, loop in enumerate(region.loops):
+        loop_of[region.vertex_of[loop]] = i
+    outer = loop_of[edges.ends[rim, 0]] == 0
+    return np.isin(label, np.setdiff1d(beyond[~outer], beyond[outer]))
+
+
+def grow_region(
+    region: Region, distance_mm: float, *, openings: bool = True, smooth_mm: float = SMOOTH_MM
+) -> Region:
+    """Move a region's outline along the surface; all else as `grow_regions`.
+
+    Parameters
+    ----------
+    region : Region
+    distance_mm : float
+        Outward if positive, inward if negative.
+    openings, smooth_mm
+        As for `grow_regions`.
+
+    Returns
+    -------
+    Region
+    """
+    return grow_regions(region, [distance_mm], openings=openings, smooth_mm=smooth_mm)[0]
+
+
+def grow_regions(
+    region: Region, distances_mm: Sequence[float], *, openings: bool = True, smooth_mm: float = SMOOTH_MM
+) -> list[Region]:
+    """Move a region's outline along the surface by several distances, measured once for all.
+
+    Each result is cut along the line at its distance from the outline. Where the surface ends before that, the
+    result ends there too and says in `short_mm` and `short_at_mm` how much is missing at the worst place.
+
+    Parameters
+    ----------
+    region : Region
+    distances_mm : sequence of float
+        Outward if positive, inward if negative; for 0 the region itself is returned.
+    openings : bool
+        Whether the loops round openings move too: into the opening for a positive distance. Otherwise only the
+        longest loop moves.
+    smooth_mm : float
+        Length scale of the smooth copy on which distance is measured where the surface is noisy.
+
+    Returns
+    -------
+    list of Region
+
+    Raises
+    ------
+    OutlineError
+        Moved inward, the region would vanish or fall apart.
+    """
+    ask = [float(d) for d in distances_mm]
+    if not np.isfinite(ask).all():
+        raise OutlineError(f"the distances to grow by are not all finite: {ask}")
+    if not any(ask):
+        return [region] * len(ask)
+    field = _outline_field(region, ask, openings, smooth_mm)
+    return [_at_distance(region, field, d) if d else region for d in ask]
+
+
+@dataclass(frozen=True, eq=False)
+class _Field:
+    """Signed distance from a region's outline on its parent, refined where triangles are large.
+
+    `values` (n,) mm, negative inside; `inside` (m,) faces of the region; `shut` (m,) faces of openings that do not
+    take part.
+    """
+
+    surface: Surface
+    values: Floats
+    inside: Bools
+    shut: Bools
+
+
+def _outline_field(region: Region, ask: list[float], openings: bool, smooth_mm: float) -> _Field:
+    """Measure the distance from a region's outline as far as the distances asked for."""
+    low, high = -min(*ask, 0.0), max(*ask, 0.0)
+    work_copy(region.parent, scale_mm=smooth_mm)
+    shut = np.zeros(len(region.inside), dtype=bool) if openings else _openings(region)
+    outside = ~region.inside & ~shut
+    fine = refine(region.parent, _longest(region, ask), between=_between(region, outside, low, high))
+    surface, inside, shut = fine.surface, region.inside[fine.parent_face], shut[fine.parent_face]
+    rim = _rim(region, fine, inside, shut, openings)
+    spare = 3 * region.parent.mean_edge_mm
+    values = np.full(len(surface.vertices_mm), -low - spare)
+    for side, sign, reach in ((inside, -1.0, low), (~inside & ~shut, 1.0, high)):
+        if side.any():
+            _measure(surface, side, rim, sign, reach + spare if reach > 0 else 0.0, values, smooth_mm, spare)
+    values[np.unique(rim)] = 0.0
+    return _Field(surface, values, inside, shut)
+
+
+def _measure(
+    surface: Surface, side: Bools, rim: Ints, sign: float, reach_mm: float, values: Floats, smooth_mm: float,
+    beyond_mm: float,
+) -> None:
+    """Fill in the values on one side of an outline; where nothing is to be cut any number of that sign will do."""
+    part, used = surface.sub(side)
+    values[used] = sign * max(reach_mm, beyond_mm)
+    to_part = np.full(len(surface.vertices_mm), -1, dtype=np.int64)
+    to_part[used] = np.arange(len(used))
+    here = to_part[rim]
+    here = here[(here >= 0).all(axis=1)]
+    if reach_mm > 0 and len(here):
+        share_copy(surface, part, used, scale_mm=smooth_mm)
+        values[used] = sign * distance_along(part, here, max_mm=reach_mm, smooth_mm=smooth_mm)
+
+
+def _rim(region: Region, fine: Refined, inside: Bools, shut: Bools, openings: bool) -> Ints:
+    """Return the (k, 2) edges of the refined parent along the loops that move."""
+    edges = surface_edges(fine.surface)
+    one, two = edges.faces.T
+    bare = two < 0
+    rim = np.where(bare, inside[one], inside[one] != inside[two])
+    if not openings:
+        loop = np.zeros(len(region.parent.vertices_mm))
+        loop[region.vertex_of[region.loops[0]]] = 1.0
+        rim &= ~(shut[one] | (shut[two] & ~bare)) & ((fine.weights @ loop) > 1 - 1e-9)[edges.ends].all(axis=1)
+    return edges.ends[rim]
+
+
+def _between(region: Region, outside: Bools, low_mm: float, high_mm: float) -> Bools:
+    """Which vertices of the parent belong to a side that is to be cut."""
+    on = np.zeros(len(region.parent.vertices_mm), dtype=bool)
+    for side, reach in ((region.inside, low_mm), (outside, high_mm)):
+        if reach > 0:
+            on[region.parent.faces[side]] = True
+    return on
+
+
+def _longest(region: Region, ask: list[float]) -> Callable[[Floats], Floats]:
+    """How long edges near the outline may be, so that distance is nearly linear along them.
+
+    At a distance d round a corner a linear piece of length e strays from the arc by e²/8d, so edges may be the longer
+    the farther out they lie.
+    """
+    reach, least = max(abs(d) for d in ask), min(abs(d) for d in ask if d)
+    p = region.surface.vertices_mm
+    step = float(np.clip(np.sqrt(8 * STRAY_MM * least), 2.0, 10.0))
+    tree = cKDTree(np.vstack([_dense(p[q], step) for q in region.loops]))
+
+    def longest(middle_mm: Floats) -> Floats:
+        off = tree.query(middle_mm)[0]
+        return np.sqrt(8 * STRAY_MM * np.maximum(off, least)) + np.maximum(off - 1.2 * reach - step, 0.0)
+
+    return longest
+
+
+def _dense(loop_mm: Floats, step_mm: float) -> Floats:
+    """Put points on a closed polyline so that none are farther apart than stated."""
+    out = []
+    for a, b in zip(loop_mm, np.roll(loop_mm, -1, axis=0)):
+        k = int(np.ceil(np.linalg.norm(b - a) / step_mm))
+        out.append(a + (b - a) * (np.arange(max(k, 1)) / max(k, 1))[:, None])
+    return np.vstack(out)
+
+
+def _at_distance(region: Region, field: _Field, distance_mm: float) -> Region:
+    """Cut a region at one level of its distance field."""
+    cut = cut_at_level(field.surface, field.values, distance_mm)
+    shut = field.shut[cut.parent_face]
+    below = cut.below & ~shut
+    if not below.any():
+        deepest = -float(field.values.min())
+        raise OutlineError(
+            f"region {region.name!r} cannot be moved inward by {-distance_mm:g} mm: nothing is left "
+            f"beyond {deepest:.1f} mm", do="Take a smaller step.",
+        )
+    label = _parts(cut.surface, below)
+    area = np.asarray(np.bincount(label, cut.surface.face_areas_mm2), dtype=np.float64)
+    if distance_mm > 0:
+        keep = np.isin(label, label[field.inside[cut.parent_face] & below]) & below
+    else:
+        keep = _only(label, _main_part(cut, label, below, area, region.name, distance_mm))
+    keep |= _specks(cut, label, ~below & ~shut, area)
+    short_mm, where = _short(cut, keep, distance_mm)
+    return region_of(cut.surface, keep, name=region.name, short_mm=short_mm, short_at_mm=where)
+
+
+def _parts(surface: Surface, chosen: Bools) -> Ints:
+    """Number the parts that hang together among the chosen faces and among the others."""
+    edges = surface_edges(surface)
+    one, two = edges.faces.T
+    return label_faces(surface, edges.ends[(two >= 0) & (chosen[one] != chosen[two])])
+
+
+def _main_part(
+    cut: LevelCut, label: Ints, below: Bools, area: Floats, name: str, distance_mm: float
+) -> int:
+    """Return the largest part of what is left, if the rest is but crumbs."""
+    parts = np.unique(label[below])
+    main = int(parts[np.argmax(area[parts])])
+    rest = [int(q) for q in parts if q != main and area[q] > CRUMB * area[main]]
+    if rest:
+        k = int(np.argmax(label == rest[0]))
+        p = cut.surface.vertices_mm[cut.surface.faces[k]].mean(axis=0)
+        raise OutlineError(
+            f"region {name!r} moved inward by {-distance_mm:g} mm falls into {len(rest) + 1} parts",
+            where=at(tuple(p)), do="Take a smaller step, or make it two regions.",
+        )
+    return main
+
+
+def _specks(cut: LevelCut, label: Ints, chosen: Bools, area: Floats) -> Bools:
+    """Which faces lie in small islands left uncovered where fronts of the distance meet."""
+    small = np.flatnonzero(area < 4 * cut.surface.mean_edge_mm**2)
+    island = np.intersect1d(small, label[chosen])
+    if not len(island):
+        return np.zeros(len(label), dtype=bool)
+    edges = surface_edges(cut.surface)
+    bare = label[edges.faces[edges.faces[:, 1] < 0, 0]]
+    return np.isin(label, np.setdiff1d(island, bare))
+
+
+def _short(
+    cut: LevelCut, keep: Bools, distance_mm: float
+) -> tuple[float, tuple[float, float, float] | None]:
+    """How much of the growth is missing where a region ends at the surface's own edge, and where."""
+    edges = surface_edges(cut.surface)
+    bare = edges.faces[:, 1] < 0
+    rim = np.unique(edges.ends[bare & keep[edges.faces[:, 0]]])
+    rim = rim[cut.values[rim] >= 0]
+    if distance_mm <= 0 or not len(rim):
+        return 0.0, None
+    missing = distance_mm - cut.values[rim]
+    k = int(np.argmax(missing))
+    if missing[k] <= 1e-6:
+        return 0.0, None
+    x, y, z = cut.surface.vertices_mm[rim[k]].tolist()
+    return float(missing[k]), (x, y, z)
