@@ -13,7 +13,7 @@ from ._fill import simple_rims, small_holes
 from .load import load_surface
 from .mesh import Floats, Ints, Repair, Surface, closed_length
 from .noise import noise_mm
-from .repair import flat, pieces, repair_surface, repeated, weld
+from .repair import equal_rows, flat, pieces, repair_surface, repeated, weld
 
 MOST_LISTED = 10
 
@@ -246,9 +246,9 @@ def _faults(v: Floats, f: Ints) -> tuple[int, int, int, int]:
     same = repeated(f)
     low = int(same.sum() + flat(v, f).sum())
     f = f[~same]
-    key = np.sort(f, axis=1)
-    twin = len(f) - len(np.unique(key, axis=0))
-    _, seen = np.unique(edge_keys(len(v), directed_edges(f)), return_counts=True)
+    twin = len(f) - len(equal_rows(np.sort(f, axis=1))[0])
+    key = np.sort(edge_keys(len(v), directed_edges(f)))
+    seen = np.diff(np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1], [True]])))
     return int((seen > 2).sum()), len(to) - len(first), low, twin
 
 

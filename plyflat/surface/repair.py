@@ -117,7 +117,7 @@ def repair_surface(
 # --- equal rows ------------------------------------------------------------------------------------------------
 
 
-def _groups(rows: NDArray) -> tuple[Ints, Ints]:
+def equal_rows(rows: NDArray) -> tuple[Ints, Ints]:
     """Group equal rows: index of the first row of each group, and the group of each row.
 
     Rows are sorted by a mixed 64-bit hash, several times quicker than by columns; if two unequal rows ever share
@@ -156,7 +156,7 @@ def weld(vertices: Floats) -> tuple[Ints, Ints]:
     (n,) int array
         Place of each point, 0..k-1.
     """
-    return _groups(np.asarray(vertices, dtype=np.float64) + 0.0)  # + 0.0 makes -0 into 0
+    return equal_rows(np.asarray(vertices, dtype=np.float64) + 0.0)  # + 0.0 makes -0 into 0
 
 
 def _compact(w: _Work) -> tuple[_Work, int]:
@@ -298,7 +298,7 @@ def _across(v: Floats, f: Ints, i: int, key: Ints, order: Ints) -> tuple[int, In
 
 
 def _drop_double(w: _Work) -> _Work:
-    first, _ = _groups(np.sort(w.f, axis=1))
+    first, _ = equal_rows(np.sort(w.f, axis=1))
     count = len(w.f) - len(first)
     if not count:
         return w

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plyflat.errors import CheckError, MeshError
-from plyflat.surface import repair, repair_surface, smooth_surface
+from plyflat.surface import _fill, noise, repair, repair_surface, smooth_surface
 from plyflat.surface._edges import rim_edges
 from plyflat.surface.mesh import Surface
 from plyflat.surface.noise import noise_mm
@@ -357,9 +357,36 @@ def test_a_rim_with_a_chord_in_the_mesh_makes_no_edge_with_three_faces():
     assert closed.boundary_loops == ()
 
 
-def test_a_rim_longer_than_the_search_allows_is_halved(monkeypatch):
-    from plyflat.surface import _fill
+RHOMB = np.array([[0, -10, 0], [30, 0, 0], [0, 10, 0], [-30, 0, 0]], float)
 
+
+def diagonal(tri):
+    """The inner edge of two triangles over four points."""
+    return tuple(sorted(set(tri[0]) & set(tri[1])))
+
+
+def test_a_patch_never_uses_an_edge_the_mesh_has():
+    taken = np.zeros((4, 4), dtype=bool)
+    assert diagonal(_fill._least_area(RHOMB, taken).tolist()) == (0, 2)
+    taken[0, 2] = taken[2, 0] = True
+    long = _fill._least_area(RHOMB, taken)
+    assert diagonal(long.tolist()) == (1, 3)
+    assert diagonal(_fill._swap(RHOMB, long, taken).tolist()) == (1, 3)
+    assert diagonal(_fill._swap(RHOMB, long, np.zeros((4, 4), dtype=bool)).tolist()) == (0, 2)
+    taken[1, 3] = taken[3, 1] = True
+    assert _fill._least_area(RHOMB, taken) is None
+
+
+def test_a_rim_whose_chords_are_all_taken_is_filled_from_its_middle():
+    """Both diagonals of a square rim run round the back, through no face of the hole."""
+    known = np.sort([0 * 4 + 2, 1 * 4 + 3])
+    fresh, tri = _fill._patch(RHOMB, np.arange(4), known)
+    assert len(fresh) >= 1
+    inner = {tuple(sorted(e)) for t in tri.tolist() for e in zip(t, t[1:] + t[:1])}
+    assert not inner & {(0, 2), (1, 3)}
+
+
+def test_a_rim_longer_than_the_search_allows_is_halved(monkeypatch):
     monkeypatch.setattr(_fill, "RIM_MOST", 10)
     v, f = ball(4)
     f = punch(v, f, [0, 0, 100], 20)
@@ -522,11 +549,11 @@ def test_any_soup_of_triangles_gives_a_sound_surface_or_an_error(v, f):
 
 def test_equal_rows_are_found_even_if_their_hashes_collide(monkeypatch):
     rows = np.array([[3, 1, 2], [1, 2, 3], [3, 1, 2], [9, 9, 9], [1, 2, 3]])
-    first, group = repair._groups(rows)
+    first, group = repair.equal_rows(rows)
     assert first.tolist() == [0, 1, 3]
     assert group.tolist() == [0, 1, 0, 2, 1]
     monkeypatch.setattr(repair, "MIX", np.uint64(0))
-    first, group = repair._groups(rows)
+    first, group = repair.equal_rows(rows)
     assert first.tolist() == [0, 1, 3]
     assert group.tolist() == [0, 1, 0, 2, 1]
 
@@ -589,6 +616,14 @@ def test_smoothing_does_not_draw_the_outline_in():
         low, high = v[rim, axis] == 0, v[rim, axis] == 120
         assert out.vertices_mm[rim[low], axis].mean() == pytest.approx(0, abs=0.02)
         assert out.vertices_mm[rim[high], axis].mean() == pytest.approx(120, abs=0.02)
+
+
+def test_the_copy_the_normals_are_taken_from_keeps_straight_edges():
+    v, f = plate()
+    calm = noise._calmed(Surface(v, f), 4)
+    middle = (v[:, 0] == 0) & (np.abs(v[:, 1] - 40) < 5)
+    assert middle.sum() == 3
+    assert np.abs(calm.vertices_mm[middle] - v[middle]).max() < 1e-9
 
 
 def test_smoothing_leaves_a_flat_plate_and_its_colours_alone():
