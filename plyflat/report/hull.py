@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from ..export.drawing import file_stem
 from ..surface.mesh import Floats, Surface
@@ -101,6 +102,11 @@ class Stage:
         over = lifted(region.surface, 1.5 * self.lift_mm)
         return tuple(over.vertices_mm[loop] for loop in region.loops)
 
+    def raised(self, points_mm: Floats) -> Floats:
+        """Return points on the region, lifted off the hull far enough to be seen."""
+        near = cKDTree(self.base.vertices_mm).query(points_mm)[1]
+        return points_mm + 2 * self.lift_mm * self.base.vertex_normals[near]
+
     def shoot(self) -> list[Shot]:
         """Render all views."""
         return [self.scene.shoot(view, self.reach_mm) for view in self.views]
@@ -132,7 +138,8 @@ def hull_picture(stage: Stage) -> Picture:
         Edge(f"{ply.name}  {ply.angle_deg + 0.0:g}°\n{_grown(ply.grow_mm)}", stage.edge(ply.region), shade)
         for ply, shade in zip(region.plies, shades)
     ]
-    edges += [Edge("seam", tuple(region.seams_mm), INK, 3.0, closed=False)] if region.seams_mm else []
+    if region.seams_mm:
+        edges.append(Edge("seam", tuple(map(stage.raised, region.seams_mm)), INK, 3.0, closed=False))
     shots = _shoot_edges(stage, edges)
     inset = _whole_hull(stage)
     figure, axes = _page(f"{region.name}: plies on the hull", shots, stage.height_in, foot_in=_ALL_IN if inset else 0.0)
@@ -228,14 +235,11 @@ def _leaders(ax: Any, shot: Shot, edges: Sequence[Edge], stage: Stage) -> None:
         spots.append(at[good] if good.any() else at[:0])
     named = [(e, s) for e, s in zip(edges, spots) if len(s)]
     for k, ((edge, _), best, y) in enumerate(zip(*_slots(named, h))):
-        text = ax.annotate(
-            edge.name, best, (w + 22, y), size=TEXT_PT, color=INK, va="center", annotation_clip=False, linespacing=1.1,
-            zorder=4 + k,
-            arrowprops={"arrowstyle": "-", "color": INK, "lw": 1.3, "shrinkB": 0, "path_effects": halo()},
-        )  # fmt: skip
-        text.set_clip_on(False)
+        line = {"color": INK, "lw": 1.3, "clip_on": False, "zorder": 4 + k, "path_effects": halo()}
+        ax.plot([best[0], w + 4], [best[1], y], **line)
         ax.plot(*best, "o", ms=6, mfc=edge.colour, mec="white", mew=1.2, clip_on=False, zorder=30)
-        ax.plot([w + 6, w + 18], [y, y], color=edge.colour, lw=5, solid_capstyle="butt", clip_on=False)
+        ax.plot([w + 4, w + 20], [y, y], color=edge.colour, lw=6, solid_capstyle="butt", clip_on=False, zorder=30)
+        ax.text(w + 26, y, edge.name, size=TEXT_PT, color=INK, va="center", linespacing=1.1)
 
 
 def _slots(named: list[tuple[Edge, Floats]], height: int) -> tuple[list[tuple[Edge, Floats]], list[Floats], list[float]]:
@@ -288,7 +292,10 @@ def _directions(ax: Any, shot: Shot, stage: Stage) -> None:
         tip = foot + 62.0 * flat
         ax.annotate(
             "", tip, foot,
-            arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 2.2, "mutation_scale": 16, "shrinkA": 0, "shrinkB": 0},
+            arrowprops={
+                "arrowstyle": "-|>", "color": INK, "lw": 2.2, "mutation_scale": 16, "shrinkA": 0, "shrinkB": 0,
+                "path_effects": halo(),
+            },
         )  # fmt: skip
         unit = flat / np.hypot(*flat)
         side = "left" if unit[0] > 0.5 else "right" if unit[0] < -0.5 else "center"

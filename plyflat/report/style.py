@@ -16,7 +16,7 @@ TEXT_PT, SMALL_PT = 13.0, 11.0
 INK, PAPER, FAINT = "#1c2733", "#ffffff", "#8a94a0"
 HULL, TINT = "#d5dade", "#a9bfd6"
 MAP = "cividis"
-_COLOURS = 96
+_COLOURS = 128
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ def as_png(figure: Figure) -> bytes:
     canvas: Any = figure.canvas
     canvas.draw()
     image = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba()).convert("RGB")
-    small = image.quantize(_COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+    small = image.quantize(_COLOURS, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
     out = io.BytesIO()
     small.save(out, "PNG", optimize=False, compress_level=9)
     return out.getvalue()

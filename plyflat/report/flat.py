@@ -1,0 +1,551 @@
+"""Flat pictures: strain maps, templates, lays and the section through the bag."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+from shapely import LineString, Polygon
+
+from ..cloth.template import Template
+from ..export.drawing import arrow_head, file_stem, marks
+from ..export.tables import Laid, laid_pieces
+from ..surface.mesh import Floats
+from .hull import LEGEND_IN, scale_top, strain_legend
+from .scene import corner_values
+from .style import (
+    FAINT,
+    INK,
+    MAP,
+    SMALL_PT,
+    TEXT_PT,
+    TINT,
+    WIDTH_IN,
+    Picture,
+    as_png,
+    halo,
+    new_figure,
+    steps,
+)
+
+if TYPE_CHECKING:
+    from ..planned import Piece3D, Plan, PlyPlan, RegionPlan, RollPlan
+
+_HEAD_IN = 0.5
+_TALLEST_IN = 6.2
+_PIECES_A_PICTURE = 3
+_ROWS_A_PICTURE = 3
+_LONGEST_KEY = 24
+#: How each layer is drawn: width in points, dashes.
+_LINES: dict[str, tuple[float, Any]] = {
+    "CUT": (2.2, "-"),
+    "NET": (1.0, "-"),
+    "FOLD": (1.6, (0, (9, 3, 2, 3))),
+    "JOIN": (1.6, (0, (5, 3))),
+    "NOTCH": (3.2, "-"),
+    "WARP": (1.6, "-"),
+    "MARK": (1.6, "-"),
+}
+_NAMES = {"CUT": "cut", "NET": "net", "LAP": "lap", "FOLD": "fold", "JOIN": "join", "NOTCH": "notch"}
+
+
+def _title(figure: Any, text: str) -> float:
+    """Write a title at the top of a figure; return the inches it takes."""
+    lines = textwrap.wrap(text, 56)
+    height = figure.get_figheight()
+    figure.text(0.02, 1 - 0.1 / height, "\n".join(lines), size=TEXT_PT + 1, weight="bold", color=INK, va="top")
+    return _HEAD_IN + 0.24 * (len(lines) - 1)
+
+
+def _head_in(text: str) -> float:
+    return _HEAD_IN + 0.24 * (len(textwrap.wrap(text, 56)) - 1)
+
+
+# -- strain --------------------------------------------------------------------------------------------------------
+def strain_map(region: RegionPlan, ply: PlyPlan) -> Picture:
+    """Return the strain of a ply on the flat shapes of its pieces.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    ply : PlyPlan
+    """
+    s = ply.strain
+    title = f"{region.name} {ply.name}: strain on the flat shape"
+    size, places = _side_by_side([p.flat.uv_mm for p in ply.pieces])
+    room = min(_TALLEST_IN, 6.8 * size[1] / size[0]) + 0.1
+    height = _head_in(title) + room + LEGEND_IN
+    figure = new_figure(height)
+    _title(figure, title)
+    ax = figure.add_axes((0.02, LEGEND_IN / height, 0.96, room / height))
+    for piece, shift in zip(ply.pieces, places):
+        _strained(ax, piece, shift, top=scale_top(s.largest, s.limit), limit=s.limit)
+    _mark_largest(ax, ply, places, size[0])
+    pad = 0.015 * max(size)
+    _frame(ax, (-pad, -pad, size[0] + pad, size[1] + pad))
+    strain_legend(figure, s, LEGEND_IN)
+    return Picture(
+        file_stem(region.name, ply.name, "strain"),
+        f"Strain of {ply.name} on the flat shape",
+        f"Flat shape of {ply.name} in shades of strain: largest {s.largest:.1%}, 99 % of the area below {s.p99:.1%}, "
+        f"{s.over_share:.1%} of the area above the limit of {s.limit:.1%}.",
+        as_png(figure),
+        ("strain", region.name, ply.name),
+    )
+
+
+def _side_by_side(shapes: Sequence[Floats]) -> tuple[Floats, list[Floats]]:
+    """Shifts that set shapes out along the direction that keeps the whole most nearly square; and the whole's size."""
+    sizes = np.array([p.max(axis=0) - p.min(axis=0) for p in shapes])
+    gap = 0.06 * sizes.max()
+    axis = int(sizes[:, 0].sum() > 1.3 * sizes[:, 1].sum())
+    shifts, at = [], 0.0
+    for points, size in zip(shapes, sizes):
+        shift = -points.min(axis=0)
+        shift[axis] += at
+        at += size[axis] + gap
+        shifts.append(shift)
+    whole = sizes.max(axis=0)
+    whole[axis] = at - gap
+    return whole, shifts
+
+
+def _frame(ax: Any, box: tuple[float, float, float, float]) -> None:
+    ax.set_xlim(box[0], box[2])
+    ax.set_ylim(box[1], box[3])
+    ax.set_aspect("equal")
+    ax.axis("off")
+
+
+def _strained(ax: Any, piece: Piece3D, shift: Floats, *, top: float, limit: float) -> None:
+    from matplotlib.collections import LineCollection, PolyCollection
+
+    uv, faces = piece.flat.uv_mm + shift, piece.surface.faces
+    cells = PolyCollection(list(uv[faces]), array=piece.strain, cmap=MAP, clim=(0, top), linewidths=0, antialiased=False)
+    ax.add_collection(cells)
+    corners = corner_values(piece.surface, piece.strain)
+    if corners.max() > limit:
+        _over(ax, uv, faces, corners, limit)
+    loops = [np.concatenate([uv[loop], uv[loop[:1]]]) for loop in piece.surface.boundary_loops]
+    ax.add_collection(LineCollection(loops, colors=INK, linewidths=1.8))
+
+
+def _over(ax: Any, uv: Floats, faces: Any, values: Floats, limit: float) -> None:
+    """Outline and hatch where values at the corners are above the limit."""
+    over = ax.tricontourf(
+        uv[:, 0], uv[:, 1], faces, values, levels=[limit, 2 * values.max()], colors="none", hatches=["////"]
+    )
+    over.set(edgecolor=INK, linewidth=0.0)
+    for colour, width in (("white", 3.4), (INK, 1.8)):
+        ax.tricontour(uv[:, 0], uv[:, 1], faces, values, levels=[limit], colors=[colour], linewidths=width)
+
+
+def _mark_largest(ax: Any, ply: PlyPlan, places: Sequence[Floats], width_mm: float) -> None:
+    k = int(np.argmax([p.strain.max() for p in ply.pieces]))
+    piece = ply.pieces[k]
+    at = piece.flat.uv_mm[piece.surface.faces[int(np.argmax(piece.strain))]].mean(axis=0) + places[k]
+    ax.plot(*at, "+", ms=14, mew=3.5, color="white")
+    ax.plot(*at, "+", ms=13, mew=1.8, color=INK)
+    left = at[0] > 0.5 * width_mm
+    ax.annotate(
+        f"largest {piece.strain.max():.1%}", at, (-10 if left else 10, 8), textcoords="offset points", size=TEXT_PT,
+        color=INK, ha="right" if left else "left", path_effects=halo(),
+    )  # fmt: skip
+
+
+# -- templates -----------------------------------------------------------------------------------------------------
+def template_pictures(
+    region: str, ply: str, templates: Sequence[Template], *, notch_mm: float, kind: str = "templates"
+) -> Iterator[Picture]:
+    """Yield pictures of templates with all marks, a few pieces on each.
+
+    Parameters
+    ----------
+    region, ply : str
+        Names; ``ply`` may be a layer of the bag.
+    templates : sequence of Template
+    notch_mm : float
+    kind : str
+        For `Picture.about`.
+    """
+    groups = [templates[k : k + _PIECES_A_PICTURE] for k in range(0, len(templates), _PIECES_A_PICTURE)]
+    for n, group in enumerate(groups):
+        more = f" ({n + 1} of {len(groups)})" if len(groups) > 1 else ""
+        stem = file_stem(region, ply, "templates", *([str(n + 1)] if more else []))
+        sizes = "; ".join(f"piece {t.piece} {_size_words(t)}" for t in group)
+        yield Picture(
+            stem,
+            f"Templates of {ply}{more}, each at its own scale",
+            f"Templates of {ply} with cut line, net line, laps, notches, warp and directions: {sizes}.",
+            as_png(_template_page(f"{region} {ply}: templates{more}", group, notch_mm)),
+            (kind, region, ply),
+        )
+
+
+def _size_words(t: Template) -> str:
+    x0, y0, x1, y1 = t.cut.bounds
+    return f"{x1 - x0:.0f} mm long, {y1 - y0:.0f} mm wide"
+
+
+def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -> Any:
+    rooms = [_template_room(t) for t in templates]
+    words = [_caption(t) for t in templates]
+    tops = [0.24 * len(w) + 0.1 for w in words]
+    height = _head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + 0.35
+    figure = new_figure(height)
+    at = height - _title(figure, title)
+    for template, room, lines, top in zip(templates, rooms, words, tops):
+        figure.text(0.02, at / height, "\n".join(lines), size=TEXT_PT, color=INK, va="top", linespacing=1.3)
+        at -= top + room
+        ax = figure.add_axes((0.12, at / height, 0.85, room / height))
+        _template(ax, template, notch_mm)
+        at -= 0.75
+    _line_key(figure, templates)
+    return figure
+
+
+def _template_room(t: Template) -> float:
+    """Inches of height a template takes at the page's width."""
+    x0, y0, x1, y1 = t.cut.bounds
+    return min(_TALLEST_IN, max(0.85 * WIDTH_IN * (y1 - y0) / (x1 - x0), 0.5))
+
+
+def _caption(t: Template) -> list[str]:
+    copies = f", cut {t.copies}" if t.copies > 1 else ""
+    return textwrap.wrap(
+        f"Piece {t.piece}{copies}: {t.material}, {t.face_up}, warp line at {t.angle_deg + 0.0:g}°", 66
+    )
+
+
+def _template(ax: Any, t: Template, notch_mm: float) -> None:
+    strokes, _ = marks(t, notch_mm=notch_mm)
+    for lap in t.laps:
+        _fill(ax, lap, facecolor="#e4e7ea", edgecolor=FAINT, hatch="...", linewidth=0.6)
+    for stroke in strokes:
+        if stroke.layer not in _LINES or stroke.layer == "MARK":
+            continue
+        width, dashes = _LINES[stroke.layer]
+        points = np.concatenate([stroke.points_mm, stroke.points_mm[:1]]) if stroke.closed else stroke.points_mm
+        ax.plot(points[:, 0], points[:, 1], color=INK, lw=width, ls=dashes, solid_capstyle="butt", clip_on=False)
+    x0, y0, x1, y1 = t.cut.bounds
+    _frame(ax, (x0, y0, x1, y1))
+    ax.set_anchor("W")
+    mm_pt = _mm_for_a_point(ax, (x1 - x0, y1 - y0))
+    _centre_and_ways(ax, t, mm_pt)
+    _notch_words(ax, t, notch_mm, mm_pt)
+    _dimensions(ax, (x0, y0, x1, y1), mm_pt)
+
+
+def _fill(ax: Any, shape: Polygon, **look: Any) -> None:
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    rings = [np.asarray(r.coords)[:, :2] for r in (shape.exterior, *shape.interiors)]
+    ax.add_patch(PathPatch(Path.make_compound_path(*(Path(r, closed=True) for r in rings)), **look))
+
+
+def _mm_for_a_point(ax: Any, size: tuple[float, float]) -> float:
+    box = ax.get_position()
+    wide, high = ax.figure.get_size_inches()
+    return max(size[0] / (box.width * wide), size[1] / (box.height * high)) / 72.0
+
+
+def _centre_and_ways(ax: Any, t: Template, mm_pt: float) -> None:
+    """The centre cross, the word warp, and arrows forward and up where they fit inside the piece."""
+    if not t.centre.is_empty:
+        ax.plot(t.centre.x, t.centre.y, "+", ms=16, mew=1.8, color=INK)
+    taken = [LineString(t.warp.coords).buffer(7 * mm_pt)] if not t.warp.is_empty else []
+    taken += [line.buffer(6 * mm_pt) for line in (*t.folds, *t.joins)]
+    ways = {name: np.asarray(way) for name, way in (("forward", t.forward), ("up", t.up)) if way is not None}
+    if not t.warp.is_empty and t.warp.length > 90 * mm_pt:
+        x, y = t.warp.interpolate(0.22, normalized=True).coords[0][:2]
+        ax.text(x, y + 3 * mm_pt, "warp", size=SMALL_PT, color=INK, ha="center", va="bottom", path_effects=halo())
+        taken.append(shapely.box(x - 20 * mm_pt, y, x + 20 * mm_pt, y + 18 * mm_pt))
+    if ways:
+        _ways(ax, ways, _roomy(t.net, taken, 52 * mm_pt), mm_pt)
+
+
+def _roomy(piece: Polygon, taken: Sequence[Any], radius_mm: float) -> Floats:
+    """The middle of the largest circle that is clear of what is taken, if it is large enough; else of the piece's."""
+    free = piece.difference(shapely.union_all(list(taken))) if taken else piece
+    for shape in (free, piece):
+        if shape.is_empty:
+            continue
+        circle = shapely.maximum_inscribed_circle(shape, tolerance=max(radius_mm / 20, 1e-3))
+        if circle.length >= radius_mm or shape is piece:
+            return np.asarray(circle.coords[0][:2])
+    return np.asarray(piece.representative_point().coords[0])
+
+
+def _ways(ax: Any, ways: dict[str, Floats], middle: Floats, mm_pt: float) -> None:
+    # The foot is set back from the middle, so that arrows and words together lie round it.
+    foot = middle - 22 * mm_pt * np.sum(list(ways.values()), axis=0)
+    for name, way in ways.items():
+        tip = foot + 34 * mm_pt * way
+        ax.plot(*np.stack([foot, tip]).T, color=INK, lw=1.8)
+        ax.plot(*arrow_head(tip, way, 9 * mm_pt).T, color=INK, lw=1.8)
+        at = tip + 4 * mm_pt * way
+        side = "left" if way[0] > 0.4 else "right" if way[0] < -0.4 else "center"
+        rise = "bottom" if way[1] > 0.4 else "top" if way[1] < -0.4 else "center"
+        ax.text(*at, name, size=SMALL_PT, color=INK, ha=side, va=rise, path_effects=halo())
+
+
+def _notch_words(ax: Any, t: Template, notch_mm: float, mm_pt: float) -> None:
+    """Name the notches, as many as stand clear of each other."""
+    boxes: list[Polygon] = []
+    for notch in t.notches:
+        wide, high = 7.0 * len(notch.mark) * mm_pt, 13.0 * mm_pt
+        way = np.asarray(notch.inward)
+        reach = notch_mm + 3 * mm_pt + 0.5 * (abs(way[0]) * wide + abs(way[1]) * high)
+        x, y = np.asarray(notch.at_mm) + reach * way
+        box = shapely.box(x - wide / 2, y - high / 2, x + wide / 2, y + high / 2)
+        if any(box.intersects(other) for other in boxes):
+            continue
+        boxes.append(box)
+        ax.text(x, y, notch.mark, size=SMALL_PT - 1, color=INK, ha="center", va="center", path_effects=halo())
+
+
+def _dimensions(ax: Any, box: tuple[float, float, float, float], mm_pt: float) -> None:
+    """Overall length below and width to the left, in mm."""
+    x0, y0, x1, y1 = box
+    off, look = 13 * mm_pt, {"arrowstyle": "<|-|>", "color": INK, "lw": 1.1, "shrinkA": 0, "shrinkB": 0}
+    for a, b in (((x0, y0 - off), (x1, y0 - off)), ((x0 - off, y0), (x0 - off, y1))):
+        ax.annotate("", a, b, arrowprops=look, annotation_clip=False)
+    middle = ((x0 + x1) / 2, (y0 + y1) / 2)
+    ax.text(middle[0], y0 - 2 * off, f"{x1 - x0:.0f} mm", size=TEXT_PT, color=INK, ha="center", va="top", clip_on=False)
+    turned = (y1 - y0) > 60 * mm_pt
+    ax.text(
+        x0 - 1.4 * off, middle[1], f"{y1 - y0:.0f} mm" if turned else f"{y1 - y0:.0f}", size=TEXT_PT, color=INK,
+        rotation=90 if turned else 0, ha="right", va="center", clip_on=False,
+    )  # fmt: skip
+
+
+def _line_key(figure: Any, templates: Sequence[Template]) -> None:
+    """What the lines mean, along the foot of a figure."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    there = {"CUT", "NET"}
+    for t in templates:
+        there |= {n for n, v in (("LAP", t.laps), ("FOLD", t.folds), ("JOIN", t.joins), ("NOTCH", t.notches)) if v}
+    keys: list[Any] = []
+    for layer, name in _NAMES.items():
+        if layer == "LAP" and layer in there:
+            keys.append(Patch(facecolor="#e4e7ea", edgecolor=FAINT, hatch="...", label=name))
+        elif layer in there:
+            width, dashes = _LINES[layer]
+            keys.append(Line2D([], [], color=INK, lw=width, ls=dashes, label=name))
+    figure.legend(
+        handles=keys, loc="lower left", ncols=len(keys), fontsize=SMALL_PT, frameon=False, bbox_to_anchor=(0.0, 0.0),
+        handlelength=2.4, columnspacing=1.2,
+    )  # fmt: skip
+
+
+# -- lays ----------------------------------------------------------------------------------------------------------
+def lay_pictures(roll: RollPlan) -> Iterator[Picture]:
+    """Yield pictures of every lay of a material; a long lay is cut into rows.
+
+    Parameters
+    ----------
+    roll : RollPlan
+    """
+    for n, pieces in enumerate(laid_pieces(roll)):
+        lay = roll.lays[n]
+        rows = _rows(lay.length_mm, lay.width_mm)
+        groups = [rows[k : k + _ROWS_A_PICTURE] for k in range(0, len(rows), _ROWS_A_PICTURE)]
+        for k, group in enumerate(groups):
+            part = [str(k + 1)] if len(groups) > 1 else []
+            title = f"{roll.material}: roll {n + 1}" + (f", part {k + 1} of {len(groups)}" if part else "")
+            yield Picture(
+                file_stem(roll.material, "lay", str(n + 1), *part),
+                f"Lay of {title}",
+                f"{len(pieces)} pieces on a roll {lay.width_mm:.0f} mm wide, {lay.length_mm:.0f} mm of its length used. "
+                "The table of places gives the same in numbers.",
+                as_png(_lay_page(title, group, lay.width_mm, lay.length_mm, pieces)),
+                ("lay", roll.material, str(n + 1)),
+            )
+
+
+def _rows(length_mm: float, width_mm: float) -> list[tuple[float, float]]:
+    count = max(1, math.ceil(length_mm / (2.3 * width_mm) - 0.15))
+    step = length_mm / count
+    return [(k * step, (k + 1) * step) for k in range(count)]
+
+
+def _lay_page(
+    title: str, rows: Sequence[tuple[float, float]], width_mm: float, length_mm: float, pieces: Sequence[Laid]
+) -> Any:
+    span = rows[0][1] - rows[0][0]
+    wide = 0.845 * WIDTH_IN
+    room = min(wide * width_mm / span, _TALLEST_IN)
+    shown = [p for p in pieces if any(p.span_mm[0] < b and p.span_mm[2] > a for a, b in rows)]
+    key = _lay_key(shown) if len(shown) <= _LONGEST_KEY else ["Names and places of the pieces: see the cut list."]
+    foot = 0.215 * len(key) + 0.35
+    height = _head_in(title) + len(rows) * (room + 0.75) + foot
+    figure = new_figure(height)
+    at = height - _title(figure, title)
+    for row in rows:
+        ax = figure.add_axes((0.125, (at - room) / height, 0.845, room / height))
+        _lay_row(ax, row, width_mm, pieces)
+        at -= room + 0.75
+    at += 0.05
+    figure.text(0.02, at / height, "\n".join(key), size=SMALL_PT, color=INK, va="top", linespacing=1.35)
+    return figure
+
+
+def _lay_key(pieces: Sequence[Laid]) -> list[str]:
+    lines = ["number, piece: from - to along the roll, from - to across, mm"]
+    for p in pieces:
+        x0, y0, x1, y1 = p.span_mm
+        name = textwrap.shorten(p.template.name, 40, placeholder="…")
+        lines.append(f"{p.number}  {name}: {x0:.0f} - {x1:.0f}, {y0:.0f} - {y1:.0f}")
+    return lines
+
+
+def _lay_row(ax: Any, row: tuple[float, float], width_mm: float, pieces: Sequence[Laid]) -> None:
+    window = shapely.box(row[0], 0, row[1], width_mm)
+    mm_pt = _mm_for_a_point(ax, (row[1] - row[0], width_mm))
+    for piece in pieces:
+        shape = piece.place.outline
+        if not shape.intersects(window):
+            continue
+        _fill(ax, shape, facecolor=TINT, edgecolor=INK, linewidth=1.4)
+        seen = shape.intersection(window)
+        part = max(getattr(seen, "geoms", [seen]), key=lambda g: g.area)
+        x, y = shapely.maximum_inscribed_circle(part, tolerance=2 * mm_pt).coords[0][:2]
+        if part.area > 0.02 * shape.area:
+            ax.text(
+                x, y, str(piece.number), size=TEXT_PT + 1, weight="bold", color=INK, ha="center", va="center",
+                path_effects=halo(), clip_on=True,
+            )  # fmt: skip
+    ax.set_xlim(*row)
+    ax.set_ylim(0, width_mm)
+    ax.set_aspect("equal")
+    ax.set_anchor("W")
+    for name, side in ax.spines.items():
+        # A row that goes on is left open at that end.
+        side.set(color=INK, linewidth=2.0 if name in ("top", "bottom") else 1.0)
+    ax.tick_params(labelsize=SMALL_PT, colors=INK)
+    ax.locator_params(nbins=6)
+    ax.set_xlabel("mm from the roll's end", size=SMALL_PT, color=INK, labelpad=2)
+    ax.set_ylabel("mm from the edge", size=SMALL_PT, color=INK, labelpad=2)
+
+
+# -- the bag in section --------------------------------------------------------------------------------------------
+def bag_section(region: RegionPlan) -> Picture:
+    """Return a section through the edge of the bag: order of the layers and how far each one reaches, not to scale.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    """
+    title = f"{region.name}: bag stack in section"
+    largest = max((ply.grow_mm for ply in region.plies), default=0.0)
+    strips = [(ply.name, f"{ply.name}  {ply.cloth}", ply.grow_mm - largest) for ply in region.plies]
+    strips += [(layer.kind, f"{layer.kind}: {layer.material}", layer.margin_mm) for layer in region.layers]
+    rows = [s for s in strips if s[0] != "sealant tape"]
+    tape = next((s for s in strips if s[0] == "sealant tape"), None)
+    height = _head_in(title) + 0.46 * (len(rows) + 1) + 0.36 * len(rows) + 1.1
+    figure = new_figure(height)
+    _title(figure, title)
+    ax = figure.add_axes((0.02, 0.02, 0.96, 1 - (_head_in(title) + 0.1) / height))
+    _section(ax, rows, tape, len(region.plies))
+    told = ", ".join(f"{name} {margin:+.0f} mm" for _, name, margin in strips)
+    return Picture(
+        file_stem(region.name, "bag-section"),
+        f"Bag stack of {region.name} in section, not to scale",
+        f"Layers from the hull up, with their edge from the edge of the largest ply: {told}.",
+        as_png(figure),
+        ("bag section", region.name),
+    )
+
+
+def _section(
+    ax: Any, rows: Sequence[tuple[str, str, float]], tape: tuple[str, str, float] | None, plies: int
+) -> None:
+    """Strips one over the other, the widest last; each edge's distance on a line of its own below the hull."""
+    far = max([m for _, _, m in rows] + ([tape[2]] if tape else []))
+    low = min(m for _, _, m in rows)
+    left, right = low - 1.9 * (far - low) - 10, far + 0.16 * (far - low) + 5
+    shades = steps(len(rows) + 1)[1:]
+    ax.add_patch(_rectangle((left, -0.8), right - left, 0.7, facecolor="#d5dade", edgecolor=INK, hatch="//"))
+    _said(ax, left, right, -0.45, "hull")
+    for k, (_, words, edge) in enumerate(rows):
+        ax.add_patch(_rectangle((left, k), edge - left, 0.86, facecolor=_pale(shades[k]), edgecolor=INK, lw=1.2))
+        _said(ax, left, right, k + 0.43, words)
+    if tape is not None:
+        top = len(rows) - 1
+        ax.add_patch(_rectangle((tape[2], -0.08), 0.05 * (far - low), top + 0.06, facecolor=INK, edgecolor=INK))
+    _margins(ax, rows, tape, plies, right)
+    marked = len(_edges(rows, tape))
+    ax.set_xlim(left, right)
+    ax.set_ylim(-1.5 - 0.8 * marked, len(rows) + 0.1)
+    ax.axis("off")
+
+
+def _rectangle(at: tuple[float, float], wide: float, high: float, **look: Any) -> Any:
+    from matplotlib.patches import Rectangle
+
+    return Rectangle(at, wide, high, **look)
+
+
+def _pale(colour: str) -> str:
+    from matplotlib.colors import to_hex, to_rgb
+
+    r, g, b = (0.45 * c + 0.55 for c in to_rgb(colour))
+    return to_hex((r, g, b))
+
+
+def _said(ax: Any, left: float, right: float, y: float, words: str) -> None:
+    ax.text(left + 0.015 * (right - left), y, words, size=TEXT_PT, color=INK, va="center", path_effects=halo())
+
+
+def _edges(rows: Iterable[tuple[str, str, float]], tape: tuple[str, str, float] | None) -> list[tuple[str, float]]:
+    """Names of what ends at each distance, nearest first."""
+    at: dict[float, list[str]] = {}
+    for short, _, edge in [*rows, *([tape] if tape else [])]:
+        at.setdefault(round(edge, 3), []).append(short)
+    return [(", ".join(names), edge) for edge, names in sorted(at.items())]
+
+
+def _margins(
+    ax: Any, rows: Sequence[tuple[str, str, float]], tape: tuple[str, str, float] | None, plies: int, right: float
+) -> None:
+    """Dimension lines from the edge of the largest ply."""
+    tops = {short: k for k, (short, _, _) in enumerate(rows)}
+    for n, (names, edge) in enumerate(_edges(rows, tape)):
+        y = -1.5 - 0.8 * n
+        top = max(tops.get(name, 0) for name in names.split(", "))
+        ax.plot([edge, edge], [top, y - 0.15], color=INK, lw=0.8, ls=(0, (2, 2)), zorder=0.5)
+        if edge != 0:
+            look = {"arrowstyle": "<|-|>", "color": INK, "lw": 1.1, "shrinkA": 0, "shrinkB": 0}
+            ax.annotate("", (0, y), (edge, y), arrowprops=look)
+        words = f"{names}: {edge:+.0f} mm" if edge != 0 else f"{names}: edge of the largest ply"
+        at = min(edge, 0) - 0.02 * (right - min(edge, 0))
+        ax.text(at, y, words, size=SMALL_PT, color=INK, ha="right", va="center")
+
+
+def plan_flat_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
+    """Yield the flat pictures of a region, in order of working.
+
+    Parameters
+    ----------
+    plan : Plan
+    region : RegionPlan
+    """
+    notch = plan.job.laps.notch_mm
+    for ply in region.plies:
+        if ply.pieces:
+            yield strain_map(region, ply)
+        yield from template_pictures(region.name, ply.name, ply.templates, notch_mm=notch)
+    if region.layers:
+        yield bag_section(region)
+    for layer in region.layers:
+        yield from template_pictures(
+            region.name, layer.kind, layer.templates, notch_mm=notch, kind="bag templates"
+        )
+

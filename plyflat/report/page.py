@@ -1,0 +1,262 @@
+"""The job sheet: one HTML file that holds everything and needs nothing."""
+
+from __future__ import annotations
+
+import base64
+import struct
+from collections.abc import Iterable, Sequence
+from importlib import resources
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from ..export.planjson import versions
+from ..export.tables import Laid, laid_pieces
+from .style import Picture
+from .words import CARE, METHODS, amount, counted, in_short, order_of_working, percent, square_metres
+
+if TYPE_CHECKING:
+    from ..planned import Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..shop.quantity import Quantity
+
+
+class Head(NamedTuple):
+    """Head of a column.
+
+    Attributes
+    ----------
+    words : str
+    number : bool
+        Whether its cells are numbers, set to the right.
+    """
+
+    words: str
+    number: bool = False
+
+
+class Figure(NamedTuple):
+    """A picture as the page needs it.
+
+    Attributes
+    ----------
+    source : str
+        The picture itself, as a data address.
+    alt, title : str
+    width, height : int
+        Pixels as shown on a wide screen.
+    """
+
+    source: str
+    alt: str
+    title: str
+    width: int
+    height: int
+
+
+def _head(*words: str) -> list[Head]:
+    """Column heads; a trailing # marks a column of numbers."""
+    return [Head(w.rstrip("#"), w.endswith("#")) for w in words]
+
+
+def report_html(plan: Plan, pictures: Sequence[Picture], *, checks: Sequence[Check] = ()) -> str:
+    """Return the job sheet as one HTML text with no address outside itself.
+
+    Parameters
+    ----------
+    plan : Plan
+    pictures : sequence of Picture
+        May be empty; the sheet then has numbers only.
+    checks : sequence of Check
+        Checks of the files, beside those of the plan.
+    """
+    import jinja2
+
+    rooms = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
+    text = resources.files(__package__).joinpath("page.html").read_text(encoding="utf-8")
+    return rooms.from_string(text).render(**_context(plan, pictures, checks))
+
+
+def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -> dict[str, Any]:
+    money = f" ({plan.job.currency})" if plan.job.currency else ""
+    return {
+        "plan": plan,
+        "short": in_short(plan),
+        "order": order_of_working(plan),
+        "regions": [_region(r, pictures) for r in plan.regions],
+        "roll_head": _head("material", "roll width, mm#", "length used, m#", "share used#", "mass, g#", f"cost{money}#"),
+        "roll_rows": [_roll(r) for r in plan.rolls],
+        "lay_head": _head("number", "piece", "from the end#", "from the edge#", "size#", "turned#"),
+        "lays": [lay for r in plan.rolls for lay in _lays(r, pictures)],
+        "quantity_head": _head("item", "amount#", "range#", f"cost{money}#", "stands on"),
+        "shopping_rows": [_quantity(q) for q in plan.shopping],
+        "resin_rows": [_quantity(q) for q in plan.resin],
+        "bin_rows": [_quantity(q) for q in plan.bin],
+        "care": CARE,
+        "methods": METHODS,
+        "check_head": _head("check", "measured#", "limit#"),
+        "check_rows": [_check(c) for c in (*plan.checks, *checks)],
+        "repair_head": _head("repair", "count#", "largest move, mm#", "where, mm"),
+        "meshes": [_mesh(m) for m in plan.meshes],
+        "versions": ", ".join(f"{name} {version}" for name, version in versions().items()),
+    }
+
+
+def _figures(pictures: Iterable[Picture], *about: str) -> list[Figure]:
+    """The pictures whose subject begins with some words."""
+    return [_figure(p) for p in pictures if p.about[: len(about)] == about]
+
+
+def _figure(picture: Picture) -> Figure:
+    # Width and height stand in the first chunk of a PNG (ISO/IEC 15948, 11.2.2).
+    width, height = struct.unpack(">II", picture.png[16:24])
+    data = base64.b64encode(picture.png).decode("ascii")
+    return Figure(f"data:image/png;base64,{data}", picture.alt, picture.title, round(width / 1.5), round(height / 1.5))
+
+
+def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
+    name = region.name
+    return {
+        "name": name,
+        "words": f"On mesh {region.mesh}: {square_metres(region.base.area_mm2)} inside the outline, which is "
+        f"{region.base.perimeter_mm / 1000:.2f} m long"
+        + (f" in {len(region.base.loops)} loops." if len(region.base.loops) > 1 else "."),
+        "hull": _figures(pictures, "hull", name),
+        "ply_head": _head("ply", "cloth", "angle#", "edge, mm#", "pieces#", "area, m²#", "laps, m²#"),
+        "ply_rows": [_ply_row(p) for p in region.plies],
+        "strain_head": _head("ply", "largest#", "99 % of area below#", "area above limit#", "limit#"),
+        "strain_rows": [_strain_row(p) for p in region.plies],
+        "seams": _seams(region),
+        "plies": [_ply(region, p, pictures) for p in region.plies],
+        "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
+        "layer_rows": [_layer_row(p) for p in region.layers],
+        "bag_words": [words for p in region.layers for words in _bag_words(p)],
+        "bag": [
+            *_figures(pictures, "bag section", name),
+            *_figures(pictures, "bag on hull", name),
+            *_figures(pictures, "bag templates", name),
+        ],
+    }
+
+
+def _ply_row(ply: PlyPlan) -> tuple[str, ...]:
+    pieces = sum(t.copies for t in ply.templates)
+    edge = f"{ply.grow_mm:+.0f}" if ply.grow_mm else "0"
+    areas = (f"{ply.area_mm2 / 1e6:.3f}", f"{ply.lap_area_mm2 / 1e6:.3f}")
+    return (ply.name, ply.cloth, f"{ply.angle_deg + 0.0:g}°", edge, str(pieces), *areas)
+
+
+def _strain_row(ply: PlyPlan) -> tuple[str, ...]:
+    s = ply.strain
+    return ply.name, percent(s.largest), percent(s.p99), percent(s.over_share), percent(s.limit)
+
+
+def _seams(region: RegionPlan) -> str:
+    joined = sum(bool(t.joins) for ply in region.plies for t in ply.templates)
+    words = []
+    if region.seams_mm:
+        words.append(f"The region is opened along {counted(len(region.seams_mm), 'seam')}, with a lap there.")
+    if joined:
+        words.append("Where pieces join, the dashed line is where the other piece's edge comes to lie; match the notches.")
+    return " ".join(words)
+
+
+def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
+    kinds = ("templates", "strain", "strain on hull")
+    faces = sorted({t.face_up for t in ply.templates})
+    sizes = [_size(t.piece, t.cut.bounds) for t in ply.templates]
+    return {
+        "title": f"{region.name} {ply.name}",
+        "words": f"{ply.cloth}, warp at {ply.angle_deg + 0.0:g}° to the warp line; {', '.join(faces)}. As cut: {'; '.join(sizes)}.",
+        "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
+    }
+
+
+def _size(piece: str, bounds: tuple[float, ...]) -> str:
+    x0, y0, x1, y1 = bounds
+    return f"piece {piece} {x1 - x0:.0f} by {y1 - y0:.0f} mm"
+
+
+def _layer_row(layer: LayerPlan) -> tuple[str, ...]:
+    if not layer.templates:
+        return layer.kind, layer.material, f"{layer.margin_mm:.0f}", "", "", "", f"{layer.length_mm / 1000:.2f} m"
+    cut = sum(t.copies * t.cut.area for t in layer.templates)
+    pieces = sum(t.copies for t in layer.templates)
+    areas = (f"{layer.area_mm2 / 1e6:.3f}", f"{layer.lap_area_mm2 / 1e6:.3f}")
+    return (layer.kind, layer.material, f"{layer.margin_mm:.0f}", *areas, str(pieces), square_metres(cut))
+
+
+def _bag_words(layer: LayerPlan) -> list[str]:
+    if layer.kind == "sealant tape":
+        return [f"Sealant tape: {layer.length_mm / 1000:.2f} m, overlap of the ends included."]
+    if layer.kind != "bag film" or not layer.templates:
+        return []
+    sizes = "; ".join(_size(t.piece, t.cut.bounds) for t in layer.templates)
+    along, across = layer.slack_mm
+    return [
+        f"Bag film: {sizes}. To reach into every corner it needs up to {along:.0f} mm more than a tight film along the "
+        f"warp line and up to {across:.0f} mm across it; the sheet holds that. Gather it in pleats at the tape."
+    ]
+
+
+def _roll(roll: RollPlan) -> tuple[str, ...]:
+    share = percent(roll.cut_area_mm2 / roll.used_area_mm2) if roll.used_area_mm2 else ""
+    width = f"{roll.roll_width_mm:.0f}" if roll.roll_width_mm else ""
+    cost = "" if roll.cost is None else f"{roll.cost:.2f}"
+    return roll.material, width, f"{roll.length_mm / 1000:.2f}", share, amount(roll.mass_g), cost
+
+
+def _lays(roll: RollPlan, pictures: Sequence[Picture]) -> list[dict[str, Any]]:
+    out = []
+    for n, pieces in enumerate(laid_pieces(roll)):
+        lay = roll.lays[n]
+        stopped = " The search was broken off; this is the best lay found so far." if lay.stopped else ""
+        gap = f", least gap {lay.least_gap_mm:.1f} mm" if len(pieces) > 1 else ""
+        out.append(
+            {
+                "title": f"{roll.material}, roll {n + 1}",
+                "words": f"{counted(len(pieces), 'piece')} on {lay.length_mm:.0f} mm of a roll {lay.width_mm:.0f} mm wide, "
+                f"{percent(lay.use)} used{gap}. No lay can be shorter than {lay.bound_mm:.0f} mm ({lay.bound_name}).{stopped}",
+                "figures": _figures(pictures, "lay", roll.material, str(n + 1)),
+                "rows": [_place(p, roll) for p in pieces],
+            }
+        )
+    return out
+
+
+def _place(piece: Laid, roll: RollPlan) -> tuple[str, ...]:
+    from ..export.drawing import copy_note
+
+    x0, y0, x1, y1 = piece.span_mm
+    note = copy_note(roll, piece.place)
+    name = f"{piece.template.name}, {note}" if note else piece.template.name
+    return (
+        str(piece.number), name, f"{x0:.0f} to {x1:.0f}", f"{y0:.0f} to {y1:.0f}", f"{x1 - x0:.0f} × {y1 - y0:.0f}",
+        f"{piece.place.turn_deg:g}°",
+    )  # fmt: skip
+
+
+def _quantity(q: Quantity) -> tuple[str, ...]:
+    spread = f"{amount(q.low)} to {amount(q.high)} {q.unit}" if q.high > q.low else ""
+    return q.item, f"{amount(q.amount)} {q.unit}", spread, "" if q.cost is None else f"{q.cost:.2f}", q.basis
+
+
+def _check(check: Check) -> tuple[str, str, str]:
+    unit = f" {check.unit}" if check.unit else ""
+    return check.what, f"{check.measured:.3g}{unit}", f"{check.limit:.3g}{unit}"
+
+
+def _mesh(mesh: MeshPlan) -> dict[str, Any]:
+    surface = mesh.surface
+    x, y, z = surface.size_mm / 1000
+    scale = ""
+    if mesh.scale_error is not None:
+        scale = f" The known distance comes out {100 * mesh.scale_error:+.2f} % off."
+    rows = [
+        (r.what, str(r.count), f"{r.largest_move_mm:.2f}" if r.largest_move_mm else "",
+         "" if r.where_mm is None else ", ".join(f"{c:.0f}" for c in r.where_mm))
+        for r in surface.repairs
+    ]  # fmt: skip
+    return {
+        "name": mesh.name,
+        "words": f"{mesh.file}, read in {mesh.unit}: {len(surface.faces)} triangles after repair, "
+        f"{x:.3f} by {y:.3f} by {z:.3f} m.{scale}",
+        "rows": rows,
+    }

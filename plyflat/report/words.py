@@ -1,0 +1,144 @@
+"""Standing text of the job sheet, and how numbers are written in it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ..planned import LayerPlan, Plan, RegionPlan
+
+#: What to take care of, each with its source.
+CARE = (
+    "Uncured epoxy and its hardeners can make the skin allergic for life. Keep them off the skin: tools instead of "
+    "fingers, gloves that the data sheet names, changed often, no solvent on skin. (HSE research report RR079)",
+    "Dust and fibres of cut and sanded laminate irritate skin, eyes and lungs, and hardener gives off vapour: extract at "
+    "the tool, wear what the data sheet names, keep people out who are not protected. Carbon dust conducts: keep it away "
+    "from open electrics. (OSHA Technical Manual, section III, chapter 1)",
+    "A vacuum presses with up to 100 kPa, ten tonnes to the square metre. Thin skins, hollow tubes and closed boxes under "
+    "it can buckle or collapse, and a bag right round a hollow part crushes it: support it, vent the inside or use less "
+    "vacuum, and try it dry. Use only traps and vessels that are rated for vacuum. (elastic tube buckling, textbook; "
+    "common practice)",
+    "Resin heats itself in the pot, the more of it the faster, and a hot pot fumes and can burn: mix only what is spread in "
+    "one go, spread leftovers out thin, outdoors. Heat lamps and blankets can overheat resin and foam: watch with a "
+    "thermometer. (resin makers' data sheets; common practice)",
+    "Where the boat's strength or approval hangs on this laminate, use approved data, and make a test piece from the same "
+    "cloth and mix. (FAA advisory circular AC 43.13-1B, paragraph 3-1, as an example of such a rule)",
+)
+
+#: How the numbers were found, and what they do not know.
+METHODS = (
+    "Plies and bag layers grow along the surface of the mesh, not in a plane; all areas are true surface areas.",
+    "Flat shapes: the shape of least mean distortion (symmetric Dirichlet energy), as if the cloth gave the same in every "
+    "direction. Woven cloth shears more easily than it stretches and may take more than the strain shown; how the weave "
+    "shears is not worked out.",
+    "Strain is flat length against length on the hull. The limit is the job's; try a sample of your cloth before trusting it.",
+    "Joins carry laps; a shape that is not one plain patch is opened along a short seam and lapped there.",
+    "Bag film cut as a sheet is as long as the longest plane section each way, so it reaches every corner. Where film "
+    "or cloth bridges a corner under vacuum, and where pleats come, is not worked out.",
+    "Lays: a general packing search for the stated time, then checked piece by piece in exact outlines. A longer search may "
+    "find a shorter lay; the bound says how much shorter it could get at the very best.",
+    "Resin by mass balance from the stated fibre fractions; weigh your own wet samples to know yours.",
+    "The templates are as good as the scan: measure a known distance on the boat, and try a paper template first.",
+)
+
+
+def amount(value: float) -> str:
+    """Write a number with about three figures, thousands parted by a thin space.
+
+    Parameters
+    ----------
+    value : float
+    """
+    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    text = f"{value:,.{digits}f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def square_metres(area_mm2: float) -> str:
+    """Write an area with its unit."""
+    return f"{area_mm2 / 1e6:.3f} m²"
+
+
+def percent(fraction: float) -> str:
+    """Write a fraction in %."""
+    return f"{100 * fraction:.1f} %" if fraction < 0.0995 else f"{100 * fraction:.0f} %"
+
+
+def counted(number: int, one: str, more: str = "") -> str:
+    """Write a number with its noun, "1 piece", "2 pieces"."""
+    return f"{number} {one if number == 1 else more or one + 's'}"
+
+
+def joined(items: list[str]) -> str:
+    """Join words by commas and a last "and"."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
+
+
+def in_short(plan: Plan) -> str:
+    """Return the job in a paragraph.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    regions = [f"{r.name} ({square_metres(r.base.area_mm2)}, {counted(len(r.plies), 'ply', 'plies')})" for r in plan.regions]
+    strains = [(p.strain.largest, f"{r.name} {p.name}") for r in plan.regions for p in r.plies]
+    cloths = [
+        f"{roll.length_mm / 1000:.2f} m of {roll.material} from a roll {roll.roll_width_mm:.0f} mm wide"
+        for roll in plan.rolls
+        if roll.kind == "cloth"
+    ]
+    parts = [f"This job laminates {joined(regions)}."]
+    if cloths:
+        parts.append(f"It takes {joined(cloths)}.")
+    if strains:
+        worst, where = max(strains)
+        parts.append(f"The largest strain the cloth must take is {percent(worst)}, in {where}.")
+    parts.append(f"The mesh {joined([_mesh_size(plan, n) for n in range(len(plan.meshes))])} in size.")
+    return " ".join(parts)
+
+
+def _mesh_size(plan: Plan, n: int) -> str:
+    mesh = plan.meshes[n]
+    x, y, z = mesh.surface.size_mm / 1000
+    return f"{mesh.name} is {x:.2f} by {y:.2f} by {z:.2f} m"
+
+
+def order_of_working(plan: Plan) -> list[str]:
+    """Return the steps of the job, in order.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    steps = [
+        "Read the warnings, and the data sheets of resin and hardener.",
+        "On the cutter or the print, measure the check square first: it must be 100 mm each way.",
+        "Mark the outline, the edge of each ply, the warp line, and forward and up on the hull, and say on each where it is "
+        "from something you can find again.",
+        "Cut everything before mixing anything: cloth, then every bag layer. Cut inside openings before outlines. Write the "
+        "label on each piece, on the face the label names.",
+        "Lay everything dry once, bag and all: the pieces must meet at their notches, and the film must reach "
+        "every corner. Draw vacuum and hunt for leaks now.",
+    ]
+    for region in plan.regions:
+        steps.append(_lay_up(region))
+        if region.layers:
+            steps.append(_bag_up(region))
+    steps.append("Hold vacuum and temperature as the resin's data sheet says, until it says it may be taken off.")
+    return steps
+
+
+def _lay_up(region: RegionPlan) -> str:
+    plies = joined([f"{p.name} ({p.cloth} at {p.angle_deg + 0.0:g}°)" for p in region.plies])
+    mixed = "Mix and wet out as the data sheet says"
+    return f"{region.name}: {mixed}, and lay {plies}, each on the marks, notch to notch, arrows forward and up."
+
+
+def _bag_up(region: RegionPlan) -> str:
+    layers = joined([_layer_words(layer) for layer in region.layers])
+    return f"{region.name}: lay {layers}. Press the film into every corner before the vacuum rises."
+
+
+def _layer_words(layer: LayerPlan) -> str:
+    return f"{layer.kind} {layer.margin_mm:.0f} mm beyond the largest ply"
