@@ -10,7 +10,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import scipy.sparse as sp
 
-from .mesh import Floats, Surface
+from .mesh import Floats, Ints, Surface
 
 SMOOTH_MM = 6.0
 # A face that leans 2 degrees off the smooth copy is 0.06 % too large: below that, noise does no harm.
@@ -60,6 +60,12 @@ def pass_copy(old: Surface, new: Surface, weights: sp.csr_array) -> None:
         carry_copy(old, new, weights @ known[1], scale_mm=known[0])
 
 
+def share_copy(whole: Surface, part: Surface, used: Ints, *, scale_mm: float = SMOOTH_MM) -> None:
+    """Note that `part` is a part of `whole`, made of its vertices `used`."""
+    walk = work_copy(whole, scale_mm=scale_mm)
+    _copies[part] = (scale_mm, part.vertices_mm if walk is whole.vertices_mm else walk[used])
+
+
 def smoothed(surface: Surface, *, scale_mm: float) -> Floats:
     """Smooth the vertices with a low-pass filter over the mesh that hardly shrinks it.
 
@@ -82,8 +88,10 @@ def smoothed(surface: Surface, *, scale_mm: float) -> Floats:
     # On an even mesh the umbrella operator takes a wave of length 2 pi L to k = (h / 2L)^2.
     cut = min((h / (2 * scale_mm)) ** 2, 1.0)
     degree = int(min(80, np.ceil(4 / np.sqrt(cut)) + 4))
-    coef = np.polynomial.chebyshev.chebinterpolate(lambda x: np.exp(-(((x + 1) / cut) ** 2)), degree)
-    coef /= np.polynomial.chebyshev.chebval(-1.0, coef)
+    nodes = np.polynomial.chebyshev.chebpts1(degree + 1)
+    gain = np.exp(-(((nodes + 1) / cut) ** 2))
+    coef = np.linalg.solve(np.polynomial.chebyshev.chebvander(nodes, degree), gain)
+    coef = coef / (coef @ np.polynomial.chebyshev.chebvander(np.array([-1.0]), degree)[0])
     step = _averaging(surface)
     x0 = surface.vertices_mm
     # x = k - 1 runs over [-1, 1] and k = 1 - average, so multiplying by x is taking the average, negated.

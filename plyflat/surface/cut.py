@@ -7,8 +7,9 @@ surface by no more than stated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import scipy.sparse as sp
@@ -128,6 +129,17 @@ def mesh_edges(faces: Ints, n: int) -> Edges:
     return Edges(np.stack([key // n, key % n], axis=1), inverse.reshape(-1, 3), beside)
 
 
+_edges_of: WeakKeyDictionary[Surface, Edges] = WeakKeyDictionary()
+
+
+def surface_edges(surface: Surface) -> Edges:
+    """Return the edges of a surface, remembered while it lives."""
+    edges = _edges_of.get(surface)
+    if edges is None:
+        edges = _edges_of[surface] = mesh_edges(surface.faces, len(surface.vertices_mm))
+    return edges
+
+
 def label_faces(surface: Surface, barrier_edges: ArrayLike) -> Ints:
     """Number the parts of a surface that hang together without crossing the given edges.
 
@@ -143,7 +155,7 @@ def label_faces(surface: Surface, barrier_edges: ArrayLike) -> Ints:
         A label for each face, from 0.
     """
     n = len(surface.vertices_mm)
-    edges = mesh_edges(surface.faces, n)
+    edges = surface_edges(surface)
     wall = np.sort(np.asarray(barrier_edges, dtype=np.int64).reshape(-1, 2), axis=1)
     barred = np.isin(edges.ends[:, 0] * n + edges.ends[:, 1], wall[:, 0] * n + wall[:, 1])
     return _join_faces(edges.faces[(edges.faces[:, 1] >= 0) & ~barred], len(surface.faces))
@@ -341,11 +353,31 @@ def _near(surface: Surface, walk: Floats, lines: list[Floats], *, closed: bool, 
         a + (b - a) * np.linspace(0, 1, int(np.ceil(2 * g / reach)) + 1, endpoint=False)[:, None]
         for a, b, g in zip(begins, ends, gaps)
     ]
-    p = walk[surface.faces]
+    keep = faces_near(walk, surface.faces, np.vstack([*samples, *lines]), reach)
+    return _whole_stars(surface.faces, keep, len(walk))
+
+
+def faces_near(v: Floats, faces: Ints, points_mm: Floats, reach_mm: float) -> Bools:
+    """Which faces come within a distance of some points, with some to spare for the large ones.
+
+    Parameters
+    ----------
+    v : (n, 3) float array, mm
+    faces : (m, 3) int array
+    points_mm : (k, 3) float array, mm
+    reach_mm : float
+    """
+    p = v[faces]
     middle = p.mean(axis=1)
-    size = np.linalg.norm(p - middle[:, None], axis=2).max(axis=1)
-    d, _ = cKDTree(np.vstack([*samples, *lines])).query(middle)
-    return _whole_stars(surface.faces, d < reach + size, len(walk))
+    size = np.sqrt(((p - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
+    far = reach_mm + size
+    low, high = points_mm.min(axis=0), points_mm.max(axis=0)
+    ask = np.flatnonzero(((middle >= low - far[:, None]) & (middle <= high + far[:, None])).all(axis=1))
+    near = np.zeros(len(faces), dtype=bool)
+    if len(ask):
+        d, _ = cKDTree(points_mm).query(middle[ask], distance_upper_bound=float(far[ask].max()) * 1.001 + 1e-9)
+        near[ask] = d <= far[ask]
+    return near
 
 
 def _whole_stars(faces: Ints, keep: Bools, n: int) -> Bools:
@@ -547,7 +579,7 @@ def cut_at_level(
         raise MeshError(f"the field has shape {d.shape}, not ({n},)")
     if not np.isfinite(d).all():
         raise MeshError(f"{int((~np.isfinite(d)).sum())} values of the field are not finite")
-    edges = mesh_edges(surface.faces, n)
+    edges = surface_edges(surface)
     s = _snapped(surface, edges, d, snap)
     cross = np.flatnonzero(s[edges.ends[:, 0]] * s[edges.ends[:, 1]] < 0)
     a, b = edges.ends[cross].T
@@ -560,7 +592,8 @@ def cut_at_level(
     new_of_edge = np.full(len(edges.ends), -1, dtype=np.int64)
     new_of_edge[cross] = n + k
     v = weights @ surface.vertices_mm
-    faces, below, parent_face = _split_faces(surface.faces, new_of_edge[edges.of_face], s, d, v)
+    faces, parent_face = subdivide(surface.faces, new_of_edge[edges.of_face], v)
+    below = _below(faces, np.r_[s, np.zeros(len(k))], np.r_[d, np.zeros(len(k))])
     new = Surface(v, faces, _mixed_colors(surface, weights), surface.repairs)
     pass_copy(surface, new, weights)
     field_now = np.r_[np.where(s == 0, 0.0, d), np.zeros(len(k))] + level
@@ -616,36 +649,133 @@ def _line_ends(surface: Surface, edges: Edges, s: Floats, d: Floats) -> Ints:
     return count
 
 
-def _split_faces(faces: Ints, made: Ints, s: Floats, d: Floats, v: Floats) -> tuple[Ints, Bools, Ints]:
-    """Split faces at their new edge vertices (-1 where an edge is not crossed)."""
+def subdivide(faces: Ints, made: Ints, v: Floats) -> tuple[Ints, Ints]:
+    """Split faces at new vertices on their edges.
+
+    Parameters
+    ----------
+    faces : (m, 3) int array
+    made : (m, 3) int array
+        The new vertex on edge i, from corner i to corner i + 1; -1 for none.
+    v : (n, 3) float array, mm
+        All vertices, old and new.
+
+    Returns
+    -------
+    (m', 3) int array
+    (m',) int array
+        The face that each was cut from.
+    """
     count = (made >= 0).sum(axis=1)
-    whole = np.flatnonzero(count == 0)
-    out, low, parent = [faces[whole]], [_below(faces[whole], s, d)], [whole]
-    one = np.flatnonzero(count == 1)
-    a, b, c, p = _turn(faces, made, one, np.argmax(made[one] >= 0, axis=1))
-    for t, side in (((a, p, c), a), ((p, b, c), b)):
-        out.append(np.stack(t, axis=1))
-        low.append(s[side] < 0)
-        parent.append(one)
-    two = np.flatnonzero(count == 2)
-    # Turned so that edges bc and ca are crossed (at q and r) and ab is not.
-    a, b, c, _ = _turn(faces, made, two, np.argmax(made[two] < 0, axis=1))
-    start = np.argmax(made[two] < 0, axis=1)
+    whole, one, two, three = (np.flatnonzero(count == k) for k in range(4))
+    out, parent = [faces[whole]], [whole]
+    # Turned so that edge ab is the one with a new vertex, p.
+    a, b, c = _turn(faces[one], start := np.argmax(made[one] >= 0, axis=1))
+    p = made[one, start]
+    out += [np.stack([a, p, c], 1), np.stack([p, b, c], 1)]
+    parent += [one, one]
+    # Turned so that edge ab is the one without; q on bc, r on ca; the quad abqr is cut along its shorter diagonal.
+    a, b, c = _turn(faces[two], start := np.argmax(made[two] < 0, axis=1))
     q, r = made[two, (start + 1) % 3], made[two, (start + 2) % 3]
-    # The quad a b q r is cut along its shorter diagonal.
-    short = np.linalg.norm(v[a] - v[q], axis=1) <= np.linalg.norm(v[b] - v[r], axis=1)
-    x = np.where(short[:, None], np.stack([a, b, q], 1), np.stack([a, b, r], 1))
-    y = np.where(short[:, None], np.stack([a, q, r], 1), np.stack([b, q, r], 1))
-    for t3, side in ((np.stack([q, c, r], 1), c), (x, a), (y, a)):
-        out.append(t3)
-        low.append(s[side] < 0)
-        parent.append(two)
-    return np.vstack(out), np.concatenate(low), np.concatenate(parent)
+    aq = (np.linalg.norm(v[a] - v[q], axis=1) <= np.linalg.norm(v[b] - v[r], axis=1))[:, None]
+    out += [
+        np.stack([q, c, r], 1),
+        np.where(aq, np.stack([a, b, q], 1), np.stack([a, b, r], 1)),
+        np.where(aq, np.stack([a, q, r], 1), np.stack([b, q, r], 1)),
+    ]
+    parent += [two, two, two]
+    (a, b, c), (p, q, r) = faces[three].T, made[three].T
+    out += [np.stack(t, 1) for t in ((a, p, r), (p, b, q), (r, q, c), (p, q, r))]
+    parent += [three] * 4
+    return np.vstack(out), np.concatenate(parent)
 
 
-def _turn(faces: Ints, made: Ints, rows: Ints, start: Ints) -> tuple[Ints, Ints, Ints, Ints]:
-    """Return corners a, b, c of faces turned to begin at `start`, and what was made on the edge ab."""
-    f = faces[rows]
-    k = np.arange(len(rows))
-    return f[k, start], f[k, (start + 1) % 3], f[k, (start + 2) % 3], made[rows, start]
+def _turn(f: Ints, start: Ints) -> tuple[Ints, Ints, Ints]:
+    """Return the corners a, b, c of faces turned to begin at corner `start`."""
+    k = np.arange(len(f))
+    return f[k, start], f[k, (start + 1) % 3], f[k, (start + 2) % 3]
 
+
+@dataclass(frozen=True, eq=False)
+class Refined:
+    """A surface with its long edges split; the shape is unchanged and old vertices keep their index.
+
+    Attributes
+    ----------
+    surface : Surface
+    parent_face : (m,) int array
+    weights : (n, n_before) sparse array
+    """
+
+    surface: Surface
+    parent_face: Ints
+    weights: sp.csr_array
+
+
+def refine(
+    surface: Surface, longest_mm: float | Callable[[Floats], Floats], *, between: Bools | None = None
+) -> Refined:
+    """Split edges until none is longer than stated.
+
+    Parameters
+    ----------
+    surface : Surface
+    longest_mm : float or callable
+        The longest edge allowed; a callable takes (k, 3) midpoints of edges in mm and returns (k,) lengths in mm.
+    between : (n,) bool array, optional
+        Only edges with both ends among these vertices have to be short.
+
+    Returns
+    -------
+    Refined
+
+    References
+    ----------
+    M.-C. Rivara, "Algorithms for refining triangular grids suitable for adaptive and multigrid techniques",
+    Int. J. Numer. Meth. Eng. 20, 1984: a face's longest edge is split with any other.
+    """
+    now, home = surface, np.arange(len(surface.faces))
+    weights = sp.eye_array(len(surface.vertices_mm), format="csr")
+    mask = np.ones(len(surface.vertices_mm)) if between is None else np.asarray(between, dtype=np.float64)
+    while True:
+        n = len(now.vertices_mm)
+        edges = surface_edges(now)
+        k = np.flatnonzero(_marked(now, edges, mask, longest_mm))
+        if not len(k):
+            return Refined(now, home, weights)
+        made = np.full(len(edges.ends), -1, dtype=np.int64)
+        made[k] = n + np.arange(len(k))
+        half = sp.csr_array(
+            (np.full(2 * len(k), 0.5), (np.repeat(np.arange(len(k)), 2), edges.ends[k].ravel())), shape=(len(k), n)
+        )
+        step = sp.vstack([sp.eye_array(n, format="csr"), half], format="csr")
+        v = step @ now.vertices_mm
+        faces, parent = subdivide(now.faces, made[edges.of_face], v)
+        new = Surface(v, faces, _mixed_colors(now, step), surface.repairs)
+        pass_copy(now, new, step)
+        now, home, weights = new, home[parent], sp.csr_array(step @ weights)
+        mask = np.floor(step @ mask)
+
+
+def _marked(
+    surface: Surface, edges: Edges, mask: Floats, longest_mm: float | Callable[[Floats], Floats]
+) -> Bools:
+    """Which edges to split: those too long, and the longest edge of every face split so."""
+    p = surface.vertices_mm[edges.ends]
+    length = np.linalg.norm(p[:, 1] - p[:, 0], axis=1)
+    wanted: Bools = mask[edges.ends[:, 0]].astype(bool) & mask[edges.ends[:, 1]].astype(bool)
+    if callable(longest_mm):
+        ask = np.flatnonzero(wanted)
+        wanted[ask] = length[ask] > longest_mm(p[ask].mean(axis=1))
+    else:
+        wanted &= length > longest_mm
+    m = np.arange(len(edges.of_face))
+    longest = edges.of_face[m, np.argmax(length[edges.of_face], axis=1)]
+    marked = wanted
+    while marked.any():
+        more = marked.copy()
+        more[longest[marked[edges.of_face].any(axis=1)]] = True
+        if (more == marked).all():
+            break
+        marked = more
+    return marked

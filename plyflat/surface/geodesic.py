@@ -9,22 +9,30 @@ from numpy.typing import ArrayLike
 
 from ..errors import MeshError
 from ._smooth import SMOOTH_MM, work_copy
-from .mesh import Floats, Surface
+from .cut import cut_at_level, faces_near, refine, surface_edges
+from .mesh import Bools, Floats, Ints, Surface
 
 if TYPE_CHECKING:
     from .region import Region
+
+# The exact algorithm is fastest per face on rings of this size.
+RING_FACES = 12000
+SOURCE_EDGE_MM = 3.0
 
 
 def distance_along(
     surface: Surface, sources: ArrayLike, *, max_mm: float | None = None, smooth_mm: float = SMOOTH_MM
 ) -> Floats:
-    """Return the distance along the surface from the nearest of some vertices.
+    """Return the distance along the surface from some vertices or edges.
+
+    The distance is that of the exact polyhedral algorithm. A large mesh is worked off in rings: the line at which
+    one ring ends is cut into the mesh and is the source for the next.
 
     Parameters
     ----------
     surface : Surface
-    sources : (k,) int array
-        Vertices.
+    sources : (k,) or (k, 2) int array
+        Vertices, or edges as pairs of vertices.
     max_mm : float, optional
         Vertices farther away are given this distance.
     smooth_mm : float
@@ -34,15 +42,151 @@ def distance_along(
     -------
     (n,) float array, mm
         Infinite on a piece with no source, if no `max_mm` is given.
+
+    Raises
+    ------
+    MeshError
+        No source.
+
+    References
+    ----------
+    J. Mitchell, D. Mount, C. Papadimitriou, "The discrete geodesic problem", SIAM J. Comput. 16, 1987.
     """
+    source = np.asarray(sources, dtype=np.int64)
+    if source.size == 0:
+        raise MeshError("no vertex to measure from")
+    ends = np.sort(source, axis=1) if source.ndim == 2 else np.empty((0, 2), dtype=np.int64)
+    s = np.unique(source)
+    limit = np.inf if max_mm is None else float(max_mm)
+    v = work_copy(surface, scale_mm=smooth_mm)
+    band, used = Surface(v, surface.faces).sub(_within(v, surface.faces, s, ends, limit))
+    to_band = np.full(len(v), -1, dtype=np.int64)
+    to_band[used] = np.arange(len(used))
+    fine, start, lines = _with_short_sources(band, to_band[s], to_band[ends])
+    out = np.full(len(v), np.inf)
+    out[used] = _ringwise(fine, start, lines, limit)[: len(used)]
+    out[s] = 0.0
+    return np.minimum(out, limit)
+
+
+def _with_short_sources(band: Surface, s: Ints, ends: Ints) -> tuple[Surface, Ints, Ints]:
+    """Split long source edges, since only their ends count as sources; return the sources of the new mesh."""
+    if not len(ends):
+        return band, s, ends
+    n = len(band.vertices_mm)
+    on = np.zeros(n, dtype=bool)
+    on[ends] = True
+    fine = refine(band, float(np.clip(band.mean_edge_mm, 1.0, SOURCE_EDGE_MM)), between=on)
+    w = fine.weights
+    count = np.diff(w.indptr)
+    # The ends of the old edge each vertex lies on; one vertex twice for an old vertex; -1 off the edges.
+    pair = np.full((len(count), 2), -1, dtype=np.int64)
+    for k in (1, 2):
+        rows = np.flatnonzero(count == k)
+        pair[rows] = np.sort(w.indices[w.indptr[rows, None] + np.arange(2) % k], axis=1)
+    key = ends[:, 0] * n + ends[:, 1]
+    new = (count == 2) & np.isin(pair[:, 0] * n + pair[:, 1], key)
+    start = np.r_[s, np.flatnonzero(new)]
+    source = np.zeros(len(count), dtype=bool)
+    source[start] = True
+    e = surface_edges(fine.surface).ends
+    e = e[source[e].all(axis=1)]
+    low, high = pair[e].min(axis=(1, 2)), pair[e].max(axis=(1, 2))
+    same = ((pair[e] == low[:, None, None]) | (pair[e] == high[:, None, None])).all(axis=(1, 2))
+    return fine.surface, start, e[same & np.isin(low * n + high, key)]
+
+
+def _within(v: Floats, faces: Ints, sources: Ints, ends: Ints, limit_mm: float) -> Bools:
+    """Which faces a path of limited length can reach, with some to spare."""
+    if not np.isfinite(limit_mm):
+        return np.ones(len(faces), dtype=bool)
+    # Long source edges are sources over all their length.
+    slack = float(np.linalg.norm(v[ends[:, 0]] - v[ends[:, 1]], axis=1).max(initial=0.0)) / 2
+    return faces_near(v, faces, v[sources], 1.02 * limit_mm + slack)
+
+
+def _ringwise(surface: Surface, sources: Ints, lines: Ints, limit_mm: float) -> Floats:
+    """Exact distances, ring after ring; infinite where no path leads or beyond the limit."""
+    n = len(surface.vertices_mm)
+    out = np.full(n, np.inf)
+    now, ids, src, base, stage = surface, np.arange(n), sources, 0.0, RING_FACES
+    rough = _rough(now, src)
+    while len(src):
+        ring, used, border = _ring(now, rough, stage)
+        renumber = np.full(len(now.vertices_mm), -1, dtype=np.int64)
+        renumber[used] = np.arange(len(used))
+        here = renumber[lines]
+        d = _exact(ring, np.flatnonzero(np.isin(used, src)), here[(here >= 0).all(axis=1)])
+        old = ids[used] >= 0
+        if border is None:
+            out[ids[used[old]]] = np.minimum(out[ids[used[old]]], base + d[old])
+            break
+        reach = float(d[border].min()) - 0.3 * ring.mean_edge_mm
+        if reach < 2 * ring.mean_edge_mm:
+            stage *= 2
+            continue
+        done = old & (d <= reach)
+        out[ids[used[done]]] = base + d[done]
+        base += reach
+        if base >= limit_mm:
+            break
+        values = np.full(len(now.vertices_mm), 2 * reach + 1.0)
+        values[used] = np.minimum(d, 2 * reach + 1.0)
+        cut = cut_at_level(now, values, reach, snap=0.01, carry={"rough": rough})
+        now, kept = cut.surface.sub(~cut.below)
+        on = cut.values[kept] == reach
+        src = np.flatnonzero(on)
+        edges = surface_edges(now)
+        lines = edges.ends[(edges.faces[:, 1] < 0) & on[edges.ends].all(axis=1)]
+        ids = np.where(cut.parent_vertex[kept] >= 0, ids[cut.parent_vertex[kept]], -1)
+        rough = cut.carried["rough"][kept]
+    return out
+
+
+def _rough(surface: Surface, sources: Ints) -> Floats:
+    """Fast-marching distances, to order the faces by."""
     import potpourri3d
 
-    s = np.unique(np.asarray(sources, dtype=np.int64))
-    if len(s) == 0:
-        raise MeshError("no vertex to measure from")
-    v = work_copy(surface, scale_mm=smooth_mm)
-    d = potpourri3d.MeshHeatMethodDistanceSolver(v, surface.faces).compute_distance_multisource(s)
-    return np.minimum(d, np.inf if max_mm is None else max_mm)
+    solver = potpourri3d.MeshFastMarchingDistanceSolver(surface.vertices_mm, surface.faces)
+    d = np.asarray(solver.compute_distance([[(int(q), []) for q in sources]])).ravel()
+    return np.where(np.isfinite(d), d, np.nanmax(d[np.isfinite(d)], initial=0.0) * 2 + 1.0)
+
+
+def _ring(now: Surface, rough: Floats, stage: int) -> tuple[Surface, Ints, Ints | None]:
+    """Return the nearest faces, their vertices, and which of those border on the rest (None if no rest)."""
+    m = len(now.faces)
+    if m <= 1.5 * stage:
+        return now, np.arange(len(now.vertices_mm)), None
+    key = rough[now.faces].min(axis=1)
+    near = key <= np.partition(key, stage)[stage]
+    if near.all():
+        return now, np.arange(len(now.vertices_mm)), None
+    ring, used = now.sub(near)
+    rest = np.zeros(len(now.vertices_mm), dtype=bool)
+    rest[now.faces[~near]] = True
+    border = np.flatnonzero(rest[used])
+    return ring, used, border if len(border) else None
+
+
+def _exact(surface: Surface, sources: Ints, lines: Ints) -> Floats:
+    """Exact polyhedral distances from vertices, and from edges between them in the faces beside those."""
+    import igl
+
+    none = np.empty(0, dtype=np.int64)
+    v, f = surface.vertices_mm, surface.faces
+    n = len(v)
+    d = np.asarray(igl.exact_geodesic(v, f, sources.astype(np.int64), none, np.arange(n), none)).ravel()
+    d = np.where(d < 1e30, d, np.inf)
+    key = lines.min(axis=1) * n + lines.max(axis=1)
+    for i in range(3):
+        a, b, c = f[:, i], f[:, (i + 1) % 3], f[:, (i + 2) % 3]
+        k = np.flatnonzero(np.isin(np.minimum(a, b) * n + np.maximum(a, b), key))
+        ab, ac = v[b[k]] - v[a[k]], v[c[k]] - v[a[k]]
+        t = (ab * ac).sum(axis=1) / np.maximum((ab * ab).sum(axis=1), 1e-300)
+        height = np.linalg.norm(ac - t[:, None] * ab, axis=1)
+        flat = (t > 0) & (t < 1)
+        np.minimum.at(d, c[k[flat]], height[flat])
+    return d
 
 
 def signed_distance(region: Region, max_mm: float | None = None, *, smooth_mm: float = SMOOTH_MM) -> Floats:
@@ -61,11 +205,10 @@ def signed_distance(region: Region, max_mm: float | None = None, *, smooth_mm: f
     (n,) float array, mm
         On the vertices of ``region.parent``.
     """
-    rim = region.vertex_of[np.concatenate(region.loops)]
-    d = distance_along(region.parent, rim, max_mm=max_mm, smooth_mm=smooth_mm)
+    edges = np.vstack([np.stack([q, np.roll(q, -1)], axis=1) for q in region.loops])
+    d = distance_along(region.parent, region.vertex_of[edges], max_mm=max_mm, smooth_mm=smooth_mm)
     inner = np.zeros(len(d), dtype=bool)
     inner[region.vertex_of] = True
-    d[rim] = 0.0
     return np.where(inner, -d, d)
 
 
