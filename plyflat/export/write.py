@@ -144,8 +144,8 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
         "bag_layers.csv": tables.layer_list(plan),
         "job_resolved.toml": plan.job.resolved_toml(),
     }
-    tell(_STAGE, 0.2)
-    drawn = draw_pictures(plan, progress=lambda _, done: tell(_STAGE, 0.2 + 0.7 * done)) if pictures else ()
+    tell(_STAGE, 0.7)
+    drawn = draw_pictures(plan, progress=tell) if pictures else ()
     if drawn:
         (folder / "pictures").mkdir()
     for picture in drawn:

@@ -31,11 +31,12 @@ from .style import (
     new_figure,
     steps,
 )
+from .words import percent
 
 if TYPE_CHECKING:
     from ..planned import Piece3D, Plan, PlyPlan, RegionPlan, RollPlan
 
-_HEAD_IN = 0.5
+_HEAD_IN = 0.55
 _TALLEST_IN = 6.2
 _PIECES_A_PICTURE = 3
 _ROWS_A_PICTURE = 3
@@ -55,14 +56,14 @@ _NAMES = {"CUT": "cut", "NET": "net", "LAP": "lap", "FOLD": "fold", "JOIN": "joi
 
 def _title(figure: Any, text: str) -> float:
     """Write a title at the top of a figure; return the inches it takes."""
-    lines = textwrap.wrap(text, 56)
+    lines = textwrap.wrap(text, 48)
     height = figure.get_figheight()
     figure.text(0.02, 1 - 0.1 / height, "\n".join(lines), size=TEXT_PT + 1, weight="bold", color=INK, va="top")
-    return _HEAD_IN + 0.24 * (len(lines) - 1)
+    return _HEAD_IN + 0.27 * (len(lines) - 1)
 
 
 def _head_in(text: str) -> float:
-    return _HEAD_IN + 0.24 * (len(textwrap.wrap(text, 56)) - 1)
+    return _HEAD_IN + 0.27 * (len(textwrap.wrap(text, 48)) - 1)
 
 
 # -- strain --------------------------------------------------------------------------------------------------------
@@ -91,8 +92,8 @@ def strain_map(region: RegionPlan, ply: PlyPlan) -> Picture:
     return Picture(
         file_stem(region.name, ply.name, "strain"),
         f"Strain of {ply.name} on the flat shape",
-        f"Flat shape of {ply.name} in shades of strain: largest {s.largest:.1%}, 99 % of the area below {s.p99:.1%}, "
-        f"{s.over_share:.1%} of the area above the limit of {s.limit:.1%}.",
+        f"Flat shape of {ply.name} in shades of strain: largest {percent(s.largest)}, 99 % of the area below "
+        f"{percent(s.p99)}, {percent(s.over_share)} of the area above the limit of {percent(s.limit)}.",
         as_png(figure),
         ("strain", region.name, ply.name),
     )
@@ -150,9 +151,9 @@ def _mark_largest(ax: Any, ply: PlyPlan, places: Sequence[Floats], width_mm: flo
     at = piece.flat.uv_mm[piece.surface.faces[int(np.argmax(piece.strain))]].mean(axis=0) + places[k]
     ax.plot(*at, "+", ms=14, mew=3.5, color="white")
     ax.plot(*at, "+", ms=13, mew=1.8, color=INK)
-    left = at[0] > 0.5 * width_mm
+    left = at[0] > 0.7 * width_mm
     ax.annotate(
-        f"largest {piece.strain.max():.1%}", at, (-10 if left else 10, 8), textcoords="offset points", size=TEXT_PT,
+        f"largest {percent(float(piece.strain.max()))}", at, (-10 if left else 10, 8), textcoords="offset points", size=TEXT_PT,
         color=INK, ha="right" if left else "left", path_effects=halo(),
     )  # fmt: skip
 
@@ -194,7 +195,7 @@ def _size_words(t: Template) -> str:
 def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -> Any:
     rooms = [_template_room(t) for t in templates]
     words = [_caption(t) for t in templates]
-    tops = [0.24 * len(w) + 0.1 for w in words]
+    tops = [0.28 * len(w) + 0.1 for w in words]
     height = _head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + 0.35
     figure = new_figure(height)
     at = height - _title(figure, title)
@@ -217,7 +218,7 @@ def _template_room(t: Template) -> float:
 def _caption(t: Template) -> list[str]:
     copies = f", cut {t.copies}" if t.copies > 1 else ""
     return textwrap.wrap(
-        f"Piece {t.piece}{copies}: {t.material}, {t.face_up}, warp line at {t.angle_deg + 0.0:g}°", 66
+        f"Piece {t.piece}{copies}: {t.material}, {t.face_up}, warp line at {t.angle_deg + 0.0:g}°", 56
     )
 
 
@@ -226,7 +227,7 @@ def _template(ax: Any, t: Template, notch_mm: float) -> None:
     for lap in t.laps:
         _fill(ax, lap, facecolor="#e4e7ea", edgecolor=FAINT, hatch="...", linewidth=0.6)
     for stroke in strokes:
-        if stroke.layer not in _LINES or stroke.layer == "MARK":
+        if stroke.layer not in _LINES or stroke.layer in ("MARK", "NOTCH"):
             continue
         width, dashes = _LINES[stroke.layer]
         points = np.concatenate([stroke.points_mm, stroke.points_mm[:1]]) if stroke.closed else stroke.points_mm
@@ -236,7 +237,7 @@ def _template(ax: Any, t: Template, notch_mm: float) -> None:
     ax.set_anchor("W")
     mm_pt = _mm_for_a_point(ax, (x1 - x0, y1 - y0))
     _centre_and_ways(ax, t, mm_pt)
-    _notch_words(ax, t, notch_mm, mm_pt)
+    _notches(ax, t, max(notch_mm, 9 * mm_pt), mm_pt)
     _dimensions(ax, (x0, y0, x1, y1), mm_pt)
 
 
@@ -294,10 +295,13 @@ def _ways(ax: Any, ways: dict[str, Floats], middle: Floats, mm_pt: float) -> Non
         ax.text(*at, name, size=SMALL_PT, color=INK, ha=side, va=rise, path_effects=halo())
 
 
-def _notch_words(ax: Any, t: Template, notch_mm: float, mm_pt: float) -> None:
-    """Name the notches, as many as stand clear of each other."""
+def _notches(ax: Any, t: Template, notch_mm: float, mm_pt: float) -> None:
+    """Draw the notches long enough to be seen, and name as many as stand clear of each other."""
     boxes: list[Polygon] = []
+    width, dashes = _LINES["NOTCH"]
     for notch in t.notches:
+        ends = np.asarray(notch.at_mm) + np.outer([0.0, notch_mm], notch.inward)
+        ax.plot(*ends.T, color=INK, lw=width, ls=dashes, solid_capstyle="butt")
         wide, high = 7.0 * len(notch.mark) * mm_pt, 13.0 * mm_pt
         way = np.asarray(notch.inward)
         reach = notch_mm + 3 * mm_pt + 0.5 * (abs(way[0]) * wide + abs(way[1]) * high)
@@ -384,24 +388,24 @@ def _lay_page(
     room = min(wide * width_mm / span, _TALLEST_IN)
     shown = [p for p in pieces if any(p.span_mm[0] < b and p.span_mm[2] > a for a, b in rows)]
     key = _lay_key(shown) if len(shown) <= _LONGEST_KEY else ["Names and places of the pieces: see the cut list."]
-    foot = 0.215 * len(key) + 0.35
-    height = _head_in(title) + len(rows) * (room + 0.75) + foot
+    foot = 0.25 * len(key) + 0.35
+    height = _head_in(title) + len(rows) * (room + 0.85) + foot
     figure = new_figure(height)
     at = height - _title(figure, title)
     for row in rows:
         ax = figure.add_axes((0.125, (at - room) / height, 0.845, room / height))
         _lay_row(ax, row, width_mm, pieces)
-        at -= room + 0.75
+        at -= room + 0.85
     at += 0.05
     figure.text(0.02, at / height, "\n".join(key), size=SMALL_PT, color=INK, va="top", linespacing=1.35)
     return figure
 
 
 def _lay_key(pieces: Sequence[Laid]) -> list[str]:
-    lines = ["number, piece: from - to along the roll, from - to across, mm"]
+    lines = ["number, piece: from - to along, from - to across, mm"]
     for p in pieces:
         x0, y0, x1, y1 = p.span_mm
-        name = textwrap.shorten(p.template.name, 40, placeholder="…")
+        name = textwrap.shorten(p.template.name, 34, placeholder="…")
         lines.append(f"{p.number}  {name}: {x0:.0f} - {x1:.0f}, {y0:.0f} - {y1:.0f}")
     return lines
 
@@ -449,7 +453,7 @@ def bag_section(region: RegionPlan) -> Picture:
     strips += [(layer.kind, f"{layer.kind}: {layer.material}", layer.margin_mm) for layer in region.layers]
     rows = [s for s in strips if s[0] != "sealant tape"]
     tape = next((s for s in strips if s[0] == "sealant tape"), None)
-    height = _head_in(title) + 0.46 * (len(rows) + 1) + 0.36 * len(rows) + 1.1
+    height = _head_in(title) + 0.5 * (len(rows) + 1) + 0.4 * len(rows) + 1.2
     figure = new_figure(height)
     _title(figure, title)
     ax = figure.add_axes((0.02, 0.02, 0.96, 1 - (_head_in(title) + 0.1) / height))

@@ -28,6 +28,7 @@ from .style import (
     new_figure,
     steps,
 )
+from .words import percent
 
 if TYPE_CHECKING:
     from ..cloth.template import Strain
@@ -36,8 +37,9 @@ if TYPE_CHECKING:
 
 _FRAME_IN = 5.35
 _FRAME_HEIGHT_IN = (2.6, 5.0)
-_HEAD_IN = 0.5
-LEGEND_IN = 1.05
+_HEAD_IN = 0.55
+LEGEND_IN = 1.2
+_LABEL_IN = 0.54
 _ALL_IN = 1.9
 _SIDE_TILT_DEG, _FLAT_TILT_DEG = 48.0, 22.0
 
@@ -84,7 +86,9 @@ class Stage:
         self.views = self._views(max([region.base, *outer], key=lambda r: r.area_mm2).surface)
         self.reach_mm = reach_of([self.whole], self.views[0].centre_mm)
         shape = max(view.half_height_mm / view.half_width_mm for view in self.views)
-        self.height_in = float(np.clip(_FRAME_IN * shape, *_FRAME_HEIGHT_IN))
+        labels = max(len(region.plies), len(region.layers)) + 1
+        low, high = _FRAME_HEIGHT_IN
+        self.height_in = float(np.clip(_FRAME_IN * shape, max(low, _LABEL_IN * labels), high))
         width, height = int(_FRAME_IN * DPI), int(self.height_in * DPI)
         self.scene = Scene(width, height)
 
@@ -107,9 +111,9 @@ class Stage:
         near = cKDTree(self.base.vertices_mm).query(points_mm)[1]
         return points_mm + 2 * self.lift_mm * self.base.vertex_normals[near]
 
-    def shoot(self) -> list[Shot]:
+    def shoot(self, *, depth: bool = True) -> list[Shot]:
         """Render all views."""
-        return [self.scene.shoot(view, self.reach_mm) for view in self.views]
+        return [self.scene.shoot(view, self.reach_mm, depth=depth) for view in self.views]
 
 
 def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
@@ -135,7 +139,7 @@ def hull_picture(stage: Stage) -> Picture:
     region = stage.region
     shades = steps(len(region.plies))
     edges = [
-        Edge(f"{ply.name}  {ply.angle_deg + 0.0:g}°\n{_grown(ply.grow_mm)}", stage.edge(ply.region), shade)
+        Edge(f"{ply.name}  {ply.angle_deg + 0.0:g}°\n{ply.grow_mm:+.0f} mm", stage.edge(ply.region), shade)
         for ply, shade in zip(region.plies, shades)
     ]
     if region.seams_mm:
@@ -158,10 +162,6 @@ def hull_picture(stage: Stage) -> Picture:
         as_png(figure),
         ("hull", region.name),
     )
-
-
-def _grown(grow_mm: float) -> str:
-    return "on the outline" if grow_mm == 0 else f"{grow_mm:+.0f} mm"
 
 
 def _shoot_edges(stage: Stage, edges: Sequence[Edge]) -> list[Shot]:
@@ -195,8 +195,8 @@ def _whole_hull(stage: Stage) -> Shot | None:
 
 def _page(title: str, shots: Sequence[Shot], frame_in: float, *, foot_in: float) -> tuple[Any, list[Any]]:
     """A figure with a title, a frame for each shot one under the other, and room below."""
-    lines = textwrap.wrap(title, 58)
-    head = _HEAD_IN + 0.24 * (len(lines) - 1)
+    lines = textwrap.wrap(title, 48)
+    head = _HEAD_IN + 0.27 * (len(lines) - 1)
     height = head + len(shots) * frame_in + foot_in
     figure = new_figure(height)
     figure.text(0.02, 1 - 0.1 / height, "\n".join(lines), size=TEXT_PT + 1, weight="bold", color=INK, va="top")
@@ -244,7 +244,7 @@ def _leaders(ax: Any, shot: Shot, edges: Sequence[Edge], stage: Stage) -> None:
 
 def _slots(named: list[tuple[Edge, Floats]], height: int) -> tuple[list[tuple[Edge, Floats]], list[Floats], list[float]]:
     """Edges in order down the margin, the place each label points to, and its height: lines cross as little as may be."""
-    step = min(height / (len(named) + 1), 130.0)
+    step = min(height / (len(named) + 0.3), 130.0)
     rows = [height / 2 + (k - 0.5 * (len(named) - 1)) * step for k in range(len(named))]
     for _ in range(3):
         best = [spot[np.argmax(spot[:, 0] - 1.6 * np.abs(spot[:, 1] - y))] for (_, spot), y in zip(named, rows)]
@@ -313,7 +313,7 @@ def strain_picture(stage: Stage, ply: PlyPlan) -> Picture:
     s = ply.strain
     top = scale_top(s.largest, s.limit)
     _add_strain(stage, ply.pieces, top)
-    shots = stage.shoot()
+    shots = stage.shoot(depth=False)
     masks = _over_limit(stage, ply.pieces, s.limit)
     figure, axes = _page(f"{stage.region.name} {ply.name}: strain on the hull", shots, stage.height_in, foot_in=LEGEND_IN)
     for ax, shot, mask in zip(axes, shots, masks):
@@ -324,8 +324,8 @@ def strain_picture(stage: Stage, ply: PlyPlan) -> Picture:
     return Picture(
         file_stem(stage.region.name, ply.name, "strain-hull"),
         f"Strain of {ply.name} on the hull",
-        f"Strain of {ply.name} drawn on the hull in shades; the largest is {s.largest:.1%}, "
-        f"{s.over_share:.1%} of the area is above the limit of {s.limit:.1%}.",
+        f"Strain of {ply.name} drawn on the hull in shades; the largest is {percent(s.largest)}, "
+        f"{percent(s.over_share)} of the area is above the limit of {percent(s.limit)}.",
         as_png(figure),
         ("strain on hull", stage.region.name, ply.name),
     )
@@ -351,7 +351,7 @@ def _over_limit(stage: Stage, pieces: Sequence[Piece3D], limit: float) -> list[A
         over = lifted(piece.surface, 1.2 * stage.lift_mm)
         stage.scene.add(lifted(piece.surface, stage.lift_mm), colour="white", shaded=False)
         stage.scene.add_above(over, corner_values(piece.surface, piece.strain), limit, colour="black")
-    return [shot.image.max(axis=2) < 128 for shot in stage.shoot()]
+    return [shot.image.max(axis=2) < 128 for shot in stage.shoot(depth=False)]
 
 
 def scale_top(largest: float, limit: float) -> float:
@@ -377,14 +377,14 @@ def strain_legend(figure: Any, strain: Strain, room_in: float) -> None:
 
     height = figure.get_figheight()
     limit, top = strain.limit, scale_top(strain.largest, strain.limit)
-    bar = figure.add_axes((0.06, (room_in - 0.42) / height, 0.5, 0.22 / height))
+    bar = figure.add_axes((0.06, (room_in - 0.46) / height, 0.5, 0.22 / height))
     scale = ScalarMappable(Normalize(0, 100 * top), MAP)
     figure.colorbar(scale, cax=bar, orientation="horizontal", extend="max" if strain.largest > top else "neither")
     bar.tick_params(labelsize=SMALL_PT, colors=INK)
     bar.set_xlabel("strain, %", size=SMALL_PT, color=INK)
     bar.axvline(100 * limit, color="white", lw=4)
     bar.axvline(100 * limit, color=INK, lw=2)
-    share = "no part" if strain.over_share == 0 else f"{strain.over_share:.1%} of the area"
+    share = "no part" if strain.over_share == 0 else f"{percent(strain.over_share)} of the area"
     figure.text(
         0.6, (room_in - 0.2) / height,
         f"line: limit of {100 * limit:g} %\nhatched: above it,\n{share}", size=SMALL_PT, color=INK, va="top", linespacing=1.25,

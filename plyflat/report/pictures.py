@@ -33,19 +33,24 @@ def draw_pictures(plan: Plan, *, progress: Tell | None = None) -> tuple[Picture,
         In order of working; their names differ.
     """
     tell = progress or quiet
-    drawn = []
-    for done, picture in _all(plan):
+    drawn: list[Picture] = []
+    total = _expected(plan)
+    for picture in _all(plan):
         drawn.append(picture)
-        tell("drawing", done)
+        tell("drawing", min(len(drawn) / total, 1.0))
     names = unique_stems(picture.name for picture in drawn)
-    tell("drawing", 1.0)
     return tuple(replace(picture, name=name) for picture, name in zip(drawn, names))
 
 
-def _all(plan: Plan) -> Iterator[tuple[float, Picture]]:
-    """Pictures with the share of rooms done so far: each region has two, each material one."""
-    rooms = [picture for r in plan.regions for picture in (region_pictures(plan, r), plan_flat_pictures(plan, r))]
-    rooms += [lay_pictures(roll) for roll in plan.rolls]
-    for k, room in enumerate(rooms):
-        for picture in room:
-            yield k / len(rooms), picture
+def _all(plan: Plan) -> Iterator[Picture]:
+    for region in plan.regions:
+        yield from region_pictures(plan, region)
+        yield from plan_flat_pictures(plan, region)
+    for roll in plan.rolls:
+        yield from lay_pictures(roll)
+
+
+def _expected(plan: Plan) -> int:
+    """About how many pictures there will be; long lays and many pieces make a few more."""
+    regions = sum(2 + 3 * len(region.plies) + len(region.layers) for region in plan.regions)
+    return max(regions + sum(len(roll.lays) for roll in plan.rolls), 1)

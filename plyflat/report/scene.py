@@ -183,7 +183,7 @@ class Scene:
 
     def clear(self) -> None:
         """Remove everything that was added."""
-        self._plotter.clear_actors()
+        self._plotter.renderer.clear_actors()
 
     def add(
         self,
@@ -212,12 +212,13 @@ class Scene:
         cells = self._mesh(surface)
         look: dict[str, Any] = {"lighting": shaded, **_LIGHTING}
         if values is None:
-            self._plotter.add_mesh(cells, color=colour, smooth_shading=shaded, **look)
+            self._plotter.add_mesh(cells, color=colour, smooth_shading=shaded, **look, render=False)
             return
         # Colours must be read off a legend: light them evenly.
         look.update(ambient=0.8, diffuse=0.25)
         cells.cell_data["value"] = values
-        self._plotter.add_mesh(cells, scalars="value", cmap=shades, clim=span, show_scalar_bar=False, **look)
+        look.update(cmap=shades, clim=span, show_scalar_bar=False, render=False)
+        self._plotter.add_mesh(cells, scalars="value", **look)
 
     def add_above(self, surface: Surface, values: Floats, limit: float, *, colour: str) -> None:
         """Add the part of a surface where a value of each vertex is above a limit, in a bare colour.
@@ -233,7 +234,7 @@ class Scene:
         cells.point_data["value"] = values
         part = cells.clip_scalar(scalars="value", value=limit, invert=False)
         if part.n_cells:
-            self._plotter.add_mesh(part, color=colour, lighting=False)
+            self._plotter.add_mesh(part, color=colour, lighting=False, render=False)
 
     def _mesh(self, surface: Surface) -> Any:
         return self._kit.PolyData.from_regular_faces(surface.vertices_mm, surface.faces)
@@ -250,9 +251,9 @@ class Scene:
         """
         points = np.concatenate([points_mm, points_mm[:1]]) if closed else points_mm
         lines = self._kit.lines_from_points(points)
-        self._plotter.add_mesh(lines, color=colour, line_width=width, lighting=False)
+        self._plotter.add_mesh(lines, color=colour, line_width=width, lighting=False, render=False)
 
-    def shoot(self, view: View, reach_mm: float) -> Shot:
+    def shoot(self, view: View, reach_mm: float, *, depth: bool = True) -> Shot:
         """Render a view.
 
         Parameters
@@ -260,6 +261,8 @@ class Scene:
         view : View
         reach_mm : float
             A distance beyond everything that is drawn, from the view's centre.
+        depth : bool
+            Whether it will be asked what is hidden; finding that out takes as long as the picture.
         """
         eye = view.centre_mm + reach_mm * view.back
         camera = self._plotter.camera
@@ -269,9 +272,11 @@ class Scene:
         scale = view.scale(width, height)
         camera.parallel_scale = 0.5 * height * scale
         camera.clipping_range = (0.0, 2.0 * reach_mm)
-        image = np.asarray(self._plotter.screenshot(return_img=True))[:, :, :3]
-        depth = -np.asarray(self._plotter.get_image_depth(), dtype=float)
-        return Shot(image, depth, view, eye, scale)
+        self._plotter.render()
+        # ``screenshot`` alone returns what was rendered before the camera moved.
+        image = np.array(self._plotter.screenshot(return_img=True))[:, :, :3]
+        far = -np.asarray(self._plotter.get_image_depth(), dtype=float) if depth else np.full(image.shape[:2], np.nan)
+        return Shot(image, far, view, eye, scale)
 
 
 def corner_values(surface: Surface, values: Floats) -> Floats:
