@@ -192,6 +192,8 @@ def sections(shape: Polygon, *, axis: int, turn_deg: float = 0.0) -> Sections:
     start, end = (np.concatenate(ends) @ matrix for ends in zip(*_ring_sides(shape)))
     a, b = start[:, axis], end[:, axis]
     at = np.unique(np.concatenate([a, b]))
+    # Corners level with each other but for rounding are one break.
+    at = at[np.concatenate([[True], np.diff(at) > 1e-12 * (at[-1] - at[0])])]
     low, high = np.minimum(a, b), np.maximum(a, b)
     slope = np.divide(end[:, 1 - axis] - start[:, 1 - axis], b - a, out=np.zeros_like(a), where=b != a)
     # Going round with the inside on the left, a side counts with the sign of its run along the axis.

@@ -232,13 +232,12 @@ def _pairs_within(tree: STRtree, outlines: list[Polygon], reach_mm: float) -> tu
 
 
 def overlap_depth(a: Polygon, b: Polygon) -> float:
-    """Give a length that two touching outlines overlap by: 0, or the least width of the overlap, mm."""
-    shared = shapely.intersection(a, b)
-    deep = 0.0
-    for piece in shapely.get_parts(shared):
-        if piece.geom_type == "Polygon" and piece.area > 0.0:
-            deep = max(deep, least_height(hull_points(piece), None)[0])
-    return deep
+    """Give the width of the largest circle in the overlap of two outlines, mm.
+
+    Outlines that share a bent line overlap, by rounding, in a long strip some 1e-14 mm wide; its width counts.
+    """
+    shared = [piece for piece in shapely.get_parts(shapely.intersection(a, b)) if piece.area > 0.0]
+    return max((2.0 * shapely.maximum_inscribed_circle(p, tolerance=0.01 * SAME_MM).length for p in shared), default=0.0)
 
 
 def _label(*places: Place) -> str:

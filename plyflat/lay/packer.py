@@ -48,8 +48,8 @@ class Task:
     Attributes
     ----------
     items : tuple of Item
-    height : float
-        Height of the strip, mm.
+    heights : tuple of float
+        Height of the strip, mm, for even and for odd seeds.
     gap : float
         Clearance between parts and to all four sides of the strip, mm; 0 for none.
     seconds : float
@@ -61,7 +61,7 @@ class Task:
     """
 
     items: tuple[Item, ...]
-    height: float
+    heights: tuple[float, ...]
     gap: float
     seconds: float
     quick_seeds: tuple[int, ...]

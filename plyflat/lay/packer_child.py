@@ -73,19 +73,19 @@ def work(out: TextIO, task: dict, start: float) -> None:
         spyrrow.Item(str(k), [tuple(p) for p in item["shape"]], item["copies"], item["turns"])
         for k, item in enumerate(task["items"])
     ]
-    instance = spyrrow.StripPackingInstance("", task["height"], items)
+    instances = [spyrrow.StripPackingInstance("", height, items) for height in task["heights"]]
     end = start + task["seconds"]
     # The library takes whole seconds only: the odd part of the time goes to quick answers.
     odd = task["seconds"] % 1.0
     for k, seed in enumerate(task["quick_seeds"]):
         if k and task["seconds"] and time.monotonic() - start > odd:
             break
-        send_lay(out, instance.solve(config(task, seed, 0)), seed, quick=True)
+        send_lay(out, instances[seed % len(instances)].solve(config(task, seed, 0)), seed, quick=True)
     for seed in range(task["search_seed"], task["search_seed"] + 1000):
         left = end - time.monotonic()
         if left < 0.3:
             break
-        search(out, instance, task, seed, max(1, round(left)))
+        search(out, instances[seed % len(instances)], task, seed, max(1, round(left)))
 
 
 def main() -> None:

@@ -26,8 +26,14 @@ from .settle import Pieces, cut_in_triangles, settle
 #: How a search is told to end early.
 Stop = threading.Event | Callable[[], bool]
 
-#: The strip given to the library is this share wider than the cloth: it refuses exact fits. `settle` takes it back.
-SLACK = 1e-4
+#: The strip given to the library is this share wider than the cloth, since it finds no exact fits and refuses parts as
+#: high as the strip; `settle` takes it back. Even seeds get the first, which finds rows that fit exactly; odd ones the
+#: second, for lays that cannot give up so much.
+SLACKS = (1e-3, 1e-5)
+#: How far a part may move in one step while a lay is made exact, as a share of the usable width.
+REACH = 2e-3
+#: Gap added, as a share of the usable width, where rounding spoiled every lay.
+MORE_GAP = 1e-4
 #: A lay this near to the proven bound, as a share of its length, is as good as optimal.
 MET = 1e-4
 #: Quick answers tried; fewer where there are many pieces, so that they take a second or so.
@@ -169,33 +175,32 @@ class Problem:
         shapes = tuple(self.shapes[k] for k in counts)
         return replace(self, parts=parts, shapes=shapes, bound_mm=bound.length_mm, bound_name=bound.name)
 
-    def tasks(self, *, seconds: float, seed: int, slack: float = SLACK, more_gap_mm: float = 0.0) -> list[Task]:
+    def tasks(self, *, seconds: float, seed: int, repair: bool = False) -> list[Task]:
         """Give the work of each child process.
 
         Parameters
         ----------
         seconds : float
         seed : int
-        slack : float
-            Share by which the strip is wider than the cloth.
-        more_gap_mm : float
-            Added to the gap between parts.
+        repair : bool
+            True to give up all slack in the strip's width and keep a little more gap.
 
         Returns
         -------
         list of Task
         """
-        gap = self.gap_mm + more_gap_mm
+        gap = self.gap_mm + (MORE_GAP * self.room_mm if repair else 0.0)
         items = tuple(
             Item(shape.ring.tolist(), int(part.copies), None if shape.turns_deg is None else list(shape.turns_deg))
             for part, shape in zip(self.parts, self.shapes)
         )
-        height = self.room_mm * (1.0 + slack) + 2.0 * gap
+        slacks = (0.0, 0.0) if repair else SLACKS
+        heights = tuple(self.room_mm * (1.0 + slack) + 2.0 * gap for slack in slacks)
         processes = _processes()
         quick = max(3, min(QUICK, QUICK_PIECES // self.pieces))
         seeds = [seed * QUICK + k for k in range(quick)]
         return [
-            Task(items, height, gap, seconds, tuple(seeds[p::processes]), 1000 * (seed * processes + p))
+            Task(items, heights, gap, seconds, tuple(seeds[p::processes]), 1000 * (seed * processes + p))
             for p in range(min(processes, quick))
         ]
 
@@ -314,7 +319,7 @@ def _draw_in(pieces: Pieces, *, room_mm: float, gap_mm: float, rounds: int = 10)
     """Repair a lay by small moves, then shorten it by further ones while that helps."""
     total = np.zeros((len(pieces.boxes), 2))
     length = float(pieces.boxes[:, 2].max())
-    reach_mm = 20.0 * SLACK * room_mm
+    reach_mm = REACH * room_mm
     for turn in range(rounds):
         step = settle(pieces, room_mm=room_mm, gap_mm=gap_mm, reach_mm=reach_mm)
         if step is None:
@@ -477,7 +482,7 @@ def find_lay(
     lay = hunt.run(problem.tasks(seconds=left, seed=seed)) or hunt.finish()
     if lay is None and not hunt.stopped:
         # Rounding or the strip's slack spoiled every answer: quick ones without slack and with a little more gap.
-        lay = hunt.run(problem.tasks(seconds=0.0, seed=seed, slack=0.0, more_gap_mm=SLACK * problem.room_mm))
+        lay = hunt.run(problem.tasks(seconds=0.0, seed=seed, repair=True))
         lay = lay or hunt.finish()
     if lay is None and hunt.stopped:
         raise StoppedError("the search was stopped before there was a lay", do="Give it a few seconds")
