@@ -2,9 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, replace
+from typing import Literal
 
-from ..surface.mesh import Bools, Floats
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike
+
+from ..errors import SolveError
+from ..progress import Tell
+from ..surface.mesh import Bools, Floats, Ints, Surface
+from ._newton import Distortion, Solution, descend
+from ._patch import Triangles, check_disc, fill_holes
+from ._sparse import Pattern
+from ._start import conformal, disc_map
+
+_SETTLED = 1e-13  # share of the energy that another step would gain
+_LAST_POWER = 128.0  # of the largest strain, so that the p-norm stands within a per cent of the maximum
 
 
 @dataclass(frozen=True, eq=False)
@@ -14,7 +29,7 @@ class Flat:
     Attributes
     ----------
     uv_mm : (n, 2) float array, mm
-        The flat place of each vertex, seen from the air side.
+        The flat place of each vertex, seen from the air side, the centre of its area at the origin.
     stretch : (m, 2) float array
         Singular values of each triangle's map from the surface to the plane, the larger first: flat length over
         length on the surface.
@@ -27,6 +42,7 @@ class Flat:
     overlap_mm2 : float
         Flat area that lies over another part, counted once for each extra layer.
     iterations : int
+        Newton steps.
     seconds : float
     """
 
@@ -38,3 +54,223 @@ class Flat:
     overlap_mm2: float = 0.0
     iterations: int = 0
     seconds: float = 0.0
+
+
+def flatten(
+    surface: Surface,
+    aim: Literal["fair", "worst"] = "fair",
+    *,
+    start_uv: ArrayLike | None = None,
+    holes: Literal["open", "filled"] = "open",
+    progress: Tell | None = None,
+) -> Flat:
+    """Lay a patch flat with the least distortion and without folds.
+
+    No triangle turns over, by construction. Distant parts may come to lie over each other where the patch is far from
+    flat; ``Flat.overlaps`` tells.
+
+    Parameters
+    ----------
+    surface : Surface
+        In one piece, with an edge and without handles; it may have holes.
+    aim : {"fair", "worst"}
+        "fair" makes the mean distortion (symmetric Dirichlet energy) least. "worst" goes on from there to make the
+        largest strain least, at some cost to the mean; it takes about ten times as long.
+    start_uv : (n, 2) float array, mm, optional
+        A flat shape to start from. It is used if it folds no triangle.
+    holes : {"open", "filled"}
+        Whether the edge of a hole is free, or moves as though the cloth went on across it (as it does where a
+        scan has a gap).
+    progress : callable, optional
+        Called with the stage's name and the share of it that is done, 0 to 1.
+
+    Returns
+    -------
+    Flat
+        Turned to lie best on the patch's own projection seen from the air side, never mirrored. The projection's
+        x axis is the surface's x axis, or its y axis where the patch is square to x.
+
+    Raises
+    ------
+    ShapeError
+        Several pieces, a closed surface, or a handle.
+    MeshError
+        Triangles without area, or a mesh that is not a surface.
+    SolveError
+        If no shape without folds is found, or the iteration does not settle.
+
+    References
+    ----------
+    Smith, Schaefer (2015). Bijective parameterization with free boundaries. ACM Trans. Graph. 34(4).
+    Smith, de Goes, Kim (2019). Analytic eigensystems for isotropic distortion energies. ACM Trans. Graph. 38(1).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> roof = Surface(np.array([[0, 0, 0], [4, 0, 3], [4, 9, 3], [0, 9, 0], [8, 0, 0], [8, 9, 0.0]]),
+    ...                np.array([[0, 1, 2], [0, 2, 3], [1, 4, 5], [1, 5, 2]]))
+    >>> flat = flatten(roof)
+    >>> np.ptp(flat.uv_mm, axis=0).round(6).tolist(), flat.overlaps
+    ([10.0, 9.0], False)
+    """
+    if aim not in ("fair", "worst"):
+        raise ValueError(f"aim is {aim!r}; it must be 'fair' or 'worst'")
+    if holes not in ("open", "filled"):
+        raise ValueError(f"holes is {holes!r}; it must be 'open' or 'filled'")
+    began = time.perf_counter()
+    loops = check_disc(surface)
+    solver = _Solver(surface, loops, filled=holes == "filled")
+    uv = solver.start(None if start_uv is None else np.asarray(start_uv, dtype=np.float64))
+    solution = solver.settle(uv, aim, progress)
+    flat = solver.flat(solution)
+    if progress is not None:
+        progress("laying flat", 1.0)
+    return replace(flat, seconds=time.perf_counter() - began)
+
+
+class _Solver:
+    """The patch as the solvers see it: scaled to unit area, holes filled for the start."""
+
+    def __init__(self, surface: Surface, loops: tuple[Ints, ...], *, filled: bool) -> None:
+        self.surface, self.loops = surface, loops
+        points, faces = surface.vertices_mm, surface.faces
+        self.real = Triangles(points, faces)
+        self.whole = self.real
+        if len(loops) > 1:
+            all_faces, all_points = fill_holes(faces, points, loops[1:])
+            self.whole = Triangles(all_points, all_faces)
+        self.mesh = self.whole if filled else self.real
+        self._points = all_points if len(loops) > 1 else points
+        self._pattern_whole = Pattern(self._points, self.whole.faces)
+        same = self.mesh is self.whole
+        self.pattern = self._pattern_whole if same else Pattern(points, faces)
+
+    def start(self, given: Floats | None) -> Floats:
+        """Return a first flat shape without folds, at the scale of ``self.mesh``."""
+        n = self.real.count
+        if given is not None and self.mesh is self.real and given.shape == (n, 2) and self._proper(given):
+            return _rescaled(self.mesh, given)
+        rim = self.loops[0]
+        uv = conformal(self.whole, self._pattern_whole, rim, _projection(self.surface, self._points))
+        part = uv[: self.mesh.count]
+        if not (self._proper(uv) and (self.mesh.stretch(part)[1] > 0).all()):
+            ahead = self._points[np.roll(rim, -1)] - self._points[rim]
+            part = disc_map(self.whole, self._pattern_whole, rim, np.linalg.norm(ahead, axis=1))
+            part = part[: self.mesh.count]
+        return _rescaled(self.mesh, part)
+
+    def _proper(self, uv: Floats) -> bool:
+        """Whether no triangle is folded and every loop goes round once, the holes the other way."""
+        uv = uv[: self.real.count]
+        if not (np.isfinite(uv).all() and (self.real.stretch(uv)[1] > 0).all()):
+            return False
+        turns = [_turns(uv[loop]) for loop in self.loops]
+        return turns[0] == 1 and all(t == -1 for t in turns[1:])
+
+    def settle(self, uv: Floats, aim: str, progress: Tell | None) -> Solution:
+        """Lower the distortion from a shape without folds."""
+        fair = descend(Distortion(self.mesh, self.pattern), uv, tolerance=_SETTLED, progress=progress)
+        if aim == "fair":
+            return fair
+        return self._even_out(fair, progress)
+
+    def _even_out(self, fair: Solution, progress: Tell | None) -> Solution:
+        """Go on from the fair shape with higher and higher powers of the stretch."""
+        s1, s2 = self.mesh.stretch(fair.uv)
+        most = float(np.log(max(s1.max(), 1 / s2.min())))
+        if most < 1e-6:
+            return fair
+        uv, steps, factors, power = fair.uv, fair.steps, fair.factors, 2.0
+        while power <= _LAST_POWER:
+            energy = Distortion(self.mesh, self.pattern, max(power / most, 1.0))
+            # On the way only the neighbourhood is wanted; the last one is brought to rest.
+            found = descend(energy, uv, tolerance=1e-3 if power == _LAST_POWER else 0.3)
+            uv, steps, factors = found.uv, steps + found.steps, factors + found.factors
+            if progress is not None:
+                progress("evening out the strain", float(np.log2(power) / np.log2(2 * _LAST_POWER)))
+            power *= 2
+        return Solution(uv, Distortion(self.mesh, self.pattern).value(uv), steps, factors)
+
+    def flat(self, solution: Solution) -> Flat:
+        """Return the shape in mm in its place, measured and checked."""
+        mesh, n = self.real, self.real.count
+        uv = solution.uv[:n] * self.mesh.scale / mesh.scale
+        large, small = mesh.stretch(uv)
+        flipped = small <= 0
+        if flipped.any():
+            raise SolveError(f"{int(flipped.sum())} triangles turned over", do="Repair or smooth the mesh.")
+        uv_mm = _placed(self.surface, uv * mesh.scale)
+        overlap = _overlap(uv_mm, self.loops)
+        energy = Distortion(mesh, self.pattern).value(uv)
+        stretch = np.stack([large, small], axis=1)
+        return Flat(uv_mm, stretch, flipped, overlap > 0, energy, overlap, solution.steps)
+
+
+def _rescaled(mesh: Triangles, uv: Floats) -> Floats:
+    """Scale a flat shape for the least energy: the energy is p k² + q / k² in the factor k."""
+    a, b, c, d = mesh.jacobian(uv)
+    square = a * a + b * b + c * c + d * d
+    k4 = (mesh.areas @ (square / (a * d - b * c) ** 2)) / (mesh.areas @ square)
+    return uv * k4**0.25
+
+
+def _turns(points: Floats) -> int:
+    """Return how often the direction of a closed polyline goes round, anticlockwise positive."""
+    ahead = np.roll(points, -1, axis=0) - points
+    back = np.roll(ahead, 1, axis=0)
+    cross = back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0]
+    return int(np.round(np.arctan2(cross, (back * ahead).sum(axis=1)).sum() / (2 * np.pi)))
+
+
+def _projection(surface: Surface, points: Floats) -> Floats:
+    """Return points (k, 3) projected along the patch's mean normal, seen from the air side."""
+    normal = surface.face_areas_mm2 @ surface.face_normals
+    if np.linalg.norm(normal) < 1e-3 * surface.area_mm2:
+        # A patch that faces all ways alike has no mean normal; any direction serves, the flattest is best.
+        centred = surface.vertices_mm - surface.vertices_mm.mean(axis=0)
+        normal = np.linalg.eigh(centred.T @ centred)[1][:, 0]
+    normal = normal / np.linalg.norm(normal)
+    along = np.array([0.0, 1.0, 0.0]) if abs(normal[0]) > 0.9 else np.array([1.0, 0.0, 0.0])
+    x = along - (along @ normal) * normal
+    x /= np.linalg.norm(x)
+    return np.stack([points @ x, points @ np.cross(normal, x)], axis=1)
+
+
+def _placed(surface: Surface, uv: Floats) -> Floats:
+    """Move a flat shape rigidly to lie best on the patch's projection, the centre of its area at the origin."""
+    areas, f = surface.face_areas_mm2, surface.faces
+    weight = np.bincount(f.ravel(), weights=np.repeat(areas, 3), minlength=len(uv))
+    weight = weight / weight.sum()
+    goal = _projection(surface, surface.vertices_mm)
+    p, q = uv - weight @ uv, goal - weight @ goal
+    turn = np.arctan2(weight @ (p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]), weight @ (p * q).sum(axis=1))
+    c, s = np.cos(turn), np.sin(turn)
+    out = p @ np.array([[c, s], [-s, c]])
+    a, b, d = (out[f[:, i]] for i in range(3))
+    flat_area = (b - a)[:, 0] * (d - a)[:, 1] - (b - a)[:, 1] * (d - a)[:, 0]
+    return out - flat_area @ (a + b + d) / (3 * flat_area.sum())
+
+
+def _overlap(uv: Floats, loops: tuple[Ints, ...]) -> float:
+    """Return the area covered more than once; 0 exactly when the boundary loops are simple and nested.
+
+    With every triangle the right way up, the number of layers over a point is the boundary's winding number there.
+    """
+    rings = [shapely.LinearRing(uv[loop]) for loop in loops]
+    if all(r.is_simple for r in rings) and shapely.Polygon(rings[0], rings[1:]).is_valid:
+        return 0.0
+    cells = shapely.get_parts(shapely.polygonize([shapely.union_all(rings)]))
+    extra = 0.0
+    for cell in cells:
+        at = cell.representative_point()
+        layers = sum(_winding(uv[loop], at.x, at.y) for loop in loops)
+        extra += max(layers - 1, 0) * cell.area
+    # Loops that touch without lying over each other still are no outline to cut.
+    return max(float(extra), np.finfo(float).tiny)
+
+
+def _winding(points: Floats, x: float, y: float) -> int:
+    p = points - [x, y]
+    q = np.roll(p, -1, axis=0)
+    turn = np.arctan2(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0], (p * q).sum(axis=1))
+    return int(np.round(turn.sum() / (2 * np.pi)))
