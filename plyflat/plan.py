@@ -148,10 +148,12 @@ def _region(work: _Work, spec: RegionSpec, surface: Surface) -> RegionPlan:
     for i, ply in enumerate(spec.plies):
         name = f"P{i + 1}"
         work.tell(f"region {spec.name}", (i + 1) / (len(spec.plies) + 4))
-        shaped = shape(work.job, spec, grown[ply.grow_mm], _cut_of_ply(work.job, spec, i), avoid_mm=seams)
+        cut = _cut_of_ply(work.job, spec, i)
+        shaped = shape(work.job, spec, grown[ply.grow_mm], cut, below=seams, turn_laps=i % 2 == 1)
         seams = list(shaped.seams_mm)
         plies.append(_ply_plan(work, spec, i, name, grown[ply.grow_mm], shaped))
-    layers = bag_layers(work.job, spec, bag, grown, max(p.grow_mm for p in spec.plies)) if bag else ()
+    edge = max(p.grow_mm for p in spec.plies)
+    layers = bag_layers(work.job, spec, bag, grown, edge, plies[0].seams_mm) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
     return RegionPlan(
@@ -204,6 +206,7 @@ def _cut_of_ply(job: Job, spec: RegionSpec, i: int) -> Cut:
         edge_mm=cloth.edge_mm,
         lap_mm=job.laps.join_mm,
         trim_mm=job.laps.trim_mm,
+        stagger_mm=job.laps.stagger_mm,
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from .bag.stack import film_sheet, sheet_template, tape_length_mm
 from .cloth.flatten import Flat, flatten, strain_of
-from .cloth.opening import Opened, open_patch
+from .cloth.opening import Opened, Sides, open_patch
 from .cloth.pieces import make_templates
 from .cloth.splice import split_for_roll
 from .cloth.template import Strain, Template
@@ -39,6 +39,8 @@ class Cut:
         Strain limit as a fraction.
     roll_width_mm, roll_length_mm, edge_mm : float
     lap_mm, trim_mm : float
+    stagger_mm : float
+        Wanted between laps of this ply and the one below; 0 where laps may lie on each other.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Cut:
     edge_mm: float
     lap_mm: float
     trim_mm: float
+    stagger_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,8 +92,19 @@ def warp_way(job: Job, spec: RegionSpec) -> Floats:
     return way / np.linalg.norm(way)
 
 
-def shape(job: Job, spec: RegionSpec, region: Region, cut: Cut, *, avoid_mm: Sequence[Floats] = ()) -> Shaped:
+def shape(
+    job: Job,
+    spec: RegionSpec,
+    region: Region,
+    cut: Cut,
+    *,
+    below: Sequence[Floats] = (),
+    turn_laps: bool = False,
+) -> Shaped:
     """Open a region, flatten its pieces, draw their templates and split what no roll is wide enough for.
+
+    The seams of the ply below are taken again with the laps turned to their other side, so that laps lie side by side;
+    where the job asks for more stagger than that gives, the seams are moved if the cloth bears it.
 
     Parameters
     ----------
@@ -99,8 +113,10 @@ def shape(job: Job, spec: RegionSpec, region: Region, cut: Cut, *, avoid_mm: Seq
     region : Region
         The region as grown for this ply or layer.
     cut : Cut
-    avoid_mm : sequence of (k, 3) float arrays
-        Seams of the neighbouring ply; laps keep the job's stagger from them.
+    below : sequence of (k, 3) float arrays
+        Seams of the ply below.
+    turn_laps : bool
+        Whether laps go to the other side of their seams.
 
     Raises
     ------
@@ -111,29 +127,76 @@ def shape(job: Job, spec: RegionSpec, region: Region, cut: Cut, *, avoid_mm: Seq
     SolveError, CheckError
         If flattening fails, or a template fails its check.
     """
+    laid, cautions = _laid(job, spec, region, cut, below)
+    opened = _turned(laid.opened) if turn_laps else laid.opened
+    whole = _templates(job, spec, opened, laid.flats, cut)
+    templates = tuple(t for one in whole for t in _on_roll(job, one, cut))
+    return Shaped(
+        tuple(_piece(s, f) for s, f in zip(opened.pieces, laid.flats)),
+        templates,
+        laid.strain,
+        laid.opened.seams,
+        sum(lap.area for t in templates for lap in t.laps),
+        tuple(_checks(region, opened, laid.flats)),
+        (*cautions, *_cautions(laid.flats, templates)),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """A region opened and laid flat."""
+
+    opened: Opened
+    flats: tuple[Flat, ...]
+    strain: Strain
+
+
+def _laid(
+    job: Job, spec: RegionSpec, region: Region, cut: Cut, below: Sequence[Floats]
+) -> tuple[_Laid, tuple[tuple[str, str], ...]]:
+    """Choose between the seams of the ply below and seams moved clear of them."""
+    middles = [seam[len(seam) // 2] for seam in below]
+    same = _lay_flat(job, region, cut, seams_mm=spec.seams_mm or middles)
+    stagger, lap = cut.stagger_mm, cut.lap_mm
+    if not len(below) or stagger <= lap or spec.seams_mm:
+        return same, ()
+    moved = _lay_flat(job, region, cut, avoid_mm=below, stagger_mm=stagger)
+    if moved.strain.over_share <= max(job.limits.over_share, 1.25 * same.strain.over_share):
+        return moved, ()
+    text = (
+        f"its laps lie beside those of the ply below, {lap:.0f} mm on and not {stagger:.0f} mm: with the seams moved so "
+        f"far {moved.strain.over_share:.0%} of the area would have to give more than {cut.limit:.1%}"
+    )
+    return same, ((text, "Lessen laps.stagger, or place the seams yourself."),)
+
+
+def _lay_flat(
+    job: Job,
+    region: Region,
+    cut: Cut,
+    *,
+    seams_mm: Sequence[Sequence[float]] = (),
+    avoid_mm: Sequence[Floats] = (),
+    stagger_mm: float = 0.0,
+) -> _Laid:
     opened = open_patch(
         region.surface,
-        seams_mm=spec.seams_mm,
+        seams_mm=np.array(seams_mm, dtype=float).reshape(-1, 3),
         most=job.limits.pieces,
         limit=cut.limit,
         over_share=job.limits.over_share,
         lap_mm=cut.lap_mm,
         avoid_mm=avoid_mm,
-        stagger_mm=job.laps.stagger_mm,
+        stagger_mm=stagger_mm,
     )
-    flats = [flatten(piece) for piece in opened.pieces]
-    whole = _templates(job, spec, opened, flats, cut)
-    templates = tuple(t for one in whole for t in _on_roll(job, one, cut))
-    pieces = tuple(_piece(s, f) for s, f in zip(opened.pieces, flats))
-    return Shaped(
-        pieces,
-        templates,
-        _strain_over(opened, flats, cut.limit),
-        opened.seams,
-        sum(lap.area for t in templates for lap in t.laps),
-        tuple(_checks(region, opened, flats)),
-        tuple(_cautions(flats, templates)),
-    )
+    flats = tuple(flatten(piece) for piece in opened.pieces)
+    return _Laid(opened, flats, _strain_over(opened, flats, cut.limit))
+
+
+def _turned(opened: Opened) -> Opened:
+    """Run every seam the other way, which puts its lap on the other piece."""
+    sides = tuple(Sides(q.right, q.left, q.right_vertices[::-1], q.left_vertices[::-1]) for q in opened.sides)
+    return replace(opened, seams=tuple(q[::-1] for q in opened.seams), sides=sides)
 
 
 def _templates(job: Job, spec: RegionSpec, opened: Opened, flats: Sequence[Flat], cut: Cut) -> list[Template]:
@@ -163,7 +226,7 @@ def _on_roll(job: Job, template: Template, cut: Cut) -> list[Template]:
         length_mm=cut.roll_length_mm,
         lap_mm=cut.lap_mm,
         edge_mm=cut.edge_mm,
-        stagger_mm=job.laps.stagger_mm,
+        stagger_mm=cut.stagger_mm,
         notch_every_mm=job.laps.notch_every_mm,
     )
 
@@ -197,7 +260,12 @@ def _cautions(flats: Sequence[Flat], templates: Sequence[Template]) -> Iterator[
 
 
 def bag_layers(
-    job: Job, spec: RegionSpec, bag: Bag, grown: Mapping[float, Region], edge_mm: float
+    job: Job,
+    spec: RegionSpec,
+    bag: Bag,
+    grown: Mapping[float, Region],
+    edge_mm: float,
+    seams: Sequence[Floats],
 ) -> tuple[LayerPlan, ...]:
     """Work out every layer of a region's bag, from the laminate outwards.
 
@@ -210,12 +278,14 @@ def bag_layers(
         The region by the distance its outline was moved, mm.
     edge_mm : float
         Edge of the largest ply, as such a distance.
+    seams : sequence of (k, 3) float arrays
+        Where the plies were opened; layers cut to shape are opened there too.
 
     Returns
     -------
     tuple of LayerPlan
     """
-    return tuple(_layer(job, spec, bag, grown, edge_mm, kind, layer) for kind, layer in bag.layers())
+    return tuple(_layer(job, spec, bag, grown, edge_mm, seams, kind, layer) for kind, layer in bag.layers())
 
 
 def _layer(
@@ -224,19 +294,20 @@ def _layer(
     bag: Bag,
     grown: Mapping[float, Region],
     edge_mm: float,
+    seams: Sequence[Floats],
     kind: str,
     layer: Layer,
 ) -> LayerPlan:
     reach = layer.margin_mm + (bag.tape.margin_mm if kind == "bag film" else 0.0)
     region = grown[edge_mm + reach]
-    if bag.over_openings:
-        region = fill_openings(region)
+    if bag.over_openings and kind in ("sealant tape", "bag film"):
+        region, seams = fill_openings(region), ()
     if kind == "sealant tape":
         length = tape_length_mm(region, overlap_mm=bag.tape.overlap_mm)
         return LayerPlan(kind, layer.material, reach, 0.0, 0.0, (), region, length)
     if isinstance(layer, FilmLayer) and layer.cut == "sheet":
         return _sheet(job, spec, region, kind, layer, reach)
-    shaped = shape(job, spec, region, _cut_of_layer(job, kind, layer))
+    shaped = shape(job, spec, region, _cut_of_layer(job, kind, layer), below=seams)
     return LayerPlan(
         kind,
         layer.material,
