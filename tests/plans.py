@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from plyflat.cloth.flatten import Flat
-from plyflat.job.reader import read_job
 from shapely import LineString, Point, Polygon, box, union_all
 
+from plyflat.cloth.flatten import Flat
 from plyflat.cloth.template import Notch, Strain, Template
+from plyflat.job.reader import read_job
 from plyflat.lay.nest import Lay, Place
 from plyflat.planned import (
     Caution,

@@ -180,6 +180,8 @@ def document(drawing: Drawing, version: str) -> Document:
         look = {"layer": words.layer, "insert": words.at_mm, "height": words.height_mm, "rotation": words.turn_deg}
         space.add_text(words.text, dxfattribs=look)
     x0, y0, x1, y1 = drawing.bounds_mm()
+    # Some programs scale by the extent. R2000 takes it from the layout on writing, R12 from the header.
+    space.reset_extents((x0, y0, 0.0), (x1, y1, 0.0))
     doc.header["$EXTMIN"], doc.header["$EXTMAX"] = (x0, y0, 0.0), (x1, y1, 0.0)
     _audit(doc, drawing.title)
     return doc
@@ -269,7 +271,8 @@ def rings_by_trimesh(path: Path) -> Rings:
     import trimesh
 
     # Without processing: merging near points would move them before they are compared.
-    read = trimesh.load_path(str(path), process=False)
+    with path.open("rb") as file:
+        read = trimesh.load_path(file, file_type="dxf", process=False)
     if read.units not in ("mm", "millimeters"):
         raise CheckError(f"the file reads as {read.units}, not mm", where=path.name)
     rings: Rings = {}

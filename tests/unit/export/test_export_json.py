@@ -1,0 +1,133 @@
+"""plan.json against its own schema, and against the plan it was made from."""
+
+import json
+import math
+from dataclasses import replace
+
+import jsonschema
+import numpy as np
+import plans
+import pytest
+from shapely import Polygon
+
+from plyflat.errors import CheckError
+from plyflat.export.planjson import as_json, plan_schema, plan_to_dict, refuse_odd_numbers
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    return plans.make(tmp_path_factory.mktemp("job"))
+
+
+@pytest.fixture(scope="module")
+def found(plan):
+    return json.loads(as_json(plan_to_dict(plan, files=["cut/a.dxf"])))
+
+
+@pytest.fixture(scope="module")
+def judge():
+    jsonschema.Draft202012Validator.check_schema(plan_schema())
+    return jsonschema.Draft202012Validator(plan_schema())
+
+
+def test_plan_fits_the_schema(found, judge):
+    assert [e.message for e in judge.iter_errors(found)] == []
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("regions", 0, "extra"), 1),
+        (("regions", 0, "area_mm2"), -1.0),
+        (("regions", 0, "plies", 0, "templates", 0, "cut", "outer"), [[0, 0], [1, 1]]),
+        (("rolls", 0, "lays", 0, "use"), 1.5),
+        (("regions", 0, "layers", 0, "kind"), "paper"),
+        (("schema_version"), 2),
+    ],
+)
+def test_schema_refuses_what_is_wrong(found, judge, path, value):
+    spoiled = json.loads(json.dumps(found))
+    path = (path,) if isinstance(path, str) else path
+    at = spoiled
+    for key in path[:-1]:
+        at = at[key]
+    at[path[-1]] = value
+    assert list(judge.iter_errors(spoiled))
+
+
+def test_every_key_is_described_and_every_length_has_its_unit():
+    def walk(node, name):
+        if not isinstance(node, dict):
+            return
+        for key, inner in node.get("properties", {}).items():
+            text = inner.get("description", "")
+            reference = inner.get("$ref", "").rsplit("/", 1)[-1]
+            assert text or reference, f"{name}.{key} says nothing"
+            if key.endswith("_mm") and not reference:
+                assert "mm" in text or "mm" in json.dumps(inner), f"{name}.{key}"
+            walk(inner, f"{name}.{key}")
+        for key, inner in node.get("$defs", {}).items():
+            assert inner["description"], key
+            walk(inner, key)
+
+    walk(plan_schema(), "plan")
+
+
+def test_templates_come_back_with_their_areas(plan, found):
+    for ply, told in zip(plan.regions[0].plies, found["regions"][0]["plies"]):
+        for template, t in zip(ply.templates, told["templates"]):
+            shape = Polygon(t["cut"]["outer"], t["cut"]["openings"])
+            assert shape.area == pytest.approx(template.cut.area, rel=1e-9)
+            assert t["cut_area_mm2"] == pytest.approx(template.cut.area, rel=1e-12)
+            assert shape.equals_exact(template.cut.normalize(), 1e-5) or shape.symmetric_difference(template.cut).area < 1e-3
+
+
+def test_places_point_to_their_templates(plan, found):
+    templates = [t for r in found["regions"] for group in (*r["plies"], *r["layers"]) for t in group["templates"]]
+    by_number = {t["number"]: t for t in templates}
+    assert sorted(by_number) == list(range(1, len(templates) + 1))
+    for roll, told in zip(plan.rolls, found["rolls"]):
+        for lay, laid in zip(roll.lays, told["lays"]):
+            for place, p in zip(lay.places, laid["places"]):
+                t = by_number[p["template"]]
+                assert t["name"] == roll.parts[place.part].name
+                a = math.radians(p["turn_deg"])
+                points = np.array(t["cut"]["outer"]) @ np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+                points = points + p["shift_mm"]
+                assert points.min(axis=0) == pytest.approx(p["from_mm"], abs=1e-5)
+                assert points.max(axis=0) == pytest.approx(p["to_mm"], abs=1e-5)
+
+
+def test_region_outline_runs_on_the_hull(found):
+    points = np.array(found["regions"][0]["outline_mm"][0])
+    assert np.hypot(points[:, 1], points[:, 2]) == pytest.approx(plans.RADIUS_MM)
+
+
+def test_single_piece_has_no_least_gap(found):
+    assert found["rolls"][2]["lays"][0]["least_gap_mm"] is None
+    assert found["rolls"][0]["lays"][0]["least_gap_mm"] == 6.1
+
+
+def test_repairs_warnings_checks_and_versions_are_there(found):
+    assert found["meshes"][0]["repairs"][0] == {
+        "what": "duplicate vertices merged", "count": 17, "largest_move_mm": 0.002, "where_mm": [1.0, 2.0, 3.0],
+    }  # fmt: skip
+    assert found["cautions"][0]["do"] == "Dart it, or split it."
+    assert found["checks"][0]["limit"] == 5.0
+    assert {"python", "plyflat", "numpy", "shapely"} <= set(found["versions"])
+    assert found["files"] == ["cut/a.dxf"]
+
+
+def test_odd_numbers_are_refused_by_name(plan):
+    bad = replace(plan, seconds={"load": math.nan})
+    with pytest.raises(CheckError, match=r"plan\.seconds\.load"):
+        plan_to_dict(bad)
+    with pytest.raises(CheckError, match=r"plan\.a\[1\]"):
+        refuse_odd_numbers({"a": [1.0, math.inf]})
+
+
+def test_a_stranger_on_a_roll_is_refused(plan):
+    stranger = replace(plan.rolls[0].parts[0], piece="Z")
+    roll = replace(plan.rolls[0], parts=(stranger, *plan.rolls[0].parts[1:]))
+    with pytest.raises(CheckError, match="no ply or layer has"):
+        plan_to_dict(replace(plan, rolls=(roll,)))

@@ -1,0 +1,83 @@
+"""Lists as CSV, read back with a general reader."""
+
+import csv
+import io
+from dataclasses import replace
+
+import plans
+import pytest
+
+from plyflat.errors import CheckError
+from plyflat.export import tables
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    return plans.make(tmp_path_factory.mktemp("job"))
+
+
+def read(text):
+    return list(csv.DictReader(io.StringIO(text, newline="")))
+
+
+def test_cut_list_has_one_row_for_each_piece_on_a_roll(plan):
+    rows = read(tables.cut_list(plan))
+    assert len(rows) == 4 + 1 + 1
+    first = rows[0]
+    assert (first["roll material"], first["ply or layer"], first["piece"]) == (plans.CLOTH, "P1", "A")
+    template = plans.templates()[0][0]
+    assert float(first["net area (m2)"]) == pytest.approx(template.net.area / 1e6, abs=1e-4)
+    assert float(first["cut area (m2)"]) == pytest.approx(template.cut.area / 1e6, abs=1e-4)
+    assert (float(first["from roll end (mm)"]), float(first["from roll edge (mm)"])) == (10.0, 15.0)
+    assert (float(first["length along roll as cut (mm)"]), float(first["width across roll as cut (mm)"])) == (635.0, 820.0)
+    copies = sorted((r["copy"], r["copies"]) for r in rows if r["piece"] == "B")
+    assert copies == [("1", "2"), ("2", "2")]
+    assert next(r["turned (deg)"] for r in rows if r["piece"] == "B" and r["copy"] == "2") == "180"
+
+
+def test_every_head_that_counts_has_its_unit():
+    plain = {"copy", "copies", "roll number", "number on the lay", "rolls", "pieces", "order", "cost"}
+    words = {"roll material", "region", "ply or layer", "piece", "face up", "material", "kind", "layer"}
+    for head in (tables.CUT_HEAD, tables.ROLL_HEAD, tables.LAYER_HEAD):
+        assert all("(" in h for h in head if h not in plain | words)
+
+
+def test_lines_end_in_cr_lf_and_quotes_are_doubled():
+    text = tables.as_csv(("a", "b"), [('say "so", then', "x\ny")])
+    assert text == 'a,b\r\n"say ""so"", then","x\ny"\r\n'
+
+
+def test_a_piece_that_was_laid_out_once_too_few_is_refused(plan):
+    roll = plan.rolls[0]
+    short = replace(roll.lays[0], places=roll.lays[0].places[:-1])
+    with pytest.raises(CheckError, match="laid out 0 times, wanted 1"):
+        tables.cut_list(replace(plan, rolls=(replace(roll, lays=(short,)),)))
+
+
+def test_roll_list_adds_up(plan):
+    rows = read(tables.roll_list(plan))
+    assert [r["material"] for r in rows] == [r.material for r in plan.rolls]
+    cloth = rows[0]
+    assert float(cloth["share used (%)"]) == pytest.approx(
+        100 * float(cloth["pieces as cut (m2)"]) / float(cloth["roll area used (m2)"]), abs=0.06
+    )
+    assert cloth["cost (EUR)"] == "115.50"
+    assert rows[-1]["share used (%)"] == ""  # tape is a length
+
+
+def test_quantities_carry_range_cost_and_ground(plan):
+    rows = read(tables.quantity_list(plan))
+    assert [r["list"] for r in rows] == ["buy", "mix", "bin"]
+    mix = rows[1]
+    assert (mix["amount"], mix["unit"], mix["low"], mix["high"]) == ("612", "g", "540", "700")
+    assert mix["cost (EUR)"] == "13.40"
+    assert mix["basis"].startswith("derived")
+
+
+def test_layer_list_keeps_tape_apart_from_sheets(plan):
+    rows = read(tables.layer_list(plan))
+    assert [r["layer"] for r in rows] == ["peel ply", "sealant tape", "bag film"]
+    assert float(rows[1]["tape length (m)"]) == pytest.approx(5.425)
+    assert rows[1]["surface area (m2)"] == ""
+    assert float(rows[2]["slack across warp line (mm)"]) == 12.5
+    assert float(rows[0]["corner laps (m2)"]) == pytest.approx(0.0012)
