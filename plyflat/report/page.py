@@ -83,7 +83,7 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "regions": [_region(r, pictures) for r in plan.regions],
         "roll_head": _head("material", "roll width, mm#", "length used, m#", "share used#", "mass, g#", f"cost{money}#"),
         "roll_rows": [_roll(r) for r in plan.rolls],
-        "lay_head": _head("number", "piece", "from the end#", "from the edge#", "size#", "turned#"),
+        "lay_head": _head("no.", "piece", "from the end#", "from the edge#", "turned#"),
         "lays": [lay for r in plan.rolls for lay in _lays(r, pictures)],
         "quantity_head": _head("item", "amount#", "range#", f"cost{money}#", "stands on"),
         "shopping_rows": [_quantity(q) for q in plan.shopping],
@@ -227,10 +227,8 @@ def _place(piece: Laid, roll: RollPlan) -> tuple[str, ...]:
     x0, y0, x1, y1 = piece.span_mm
     note = copy_note(roll, piece.place)
     name = f"{piece.template.name}, {note}" if note else piece.template.name
-    return (
-        str(piece.number), name, f"{x0:.0f} to {x1:.0f}", f"{y0:.0f} to {y1:.0f}", f"{x1 - x0:.0f} × {y1 - y0:.0f}",
-        f"{piece.place.turn_deg:g}°",
-    )  # fmt: skip
+    turned = f"{piece.place.turn_deg:g}°"
+    return str(piece.number), name, f"{x0:.0f} to {x1:.0f}", f"{y0:.0f} to {y1:.0f}", turned
 
 
 def _quantity(q: Quantity) -> tuple[str, ...]:
