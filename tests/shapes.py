@@ -313,6 +313,36 @@ def post_on_plate(radius=100.0, height=80.0, reach=120.0, fillet=0.0, around=120
     return np.stack([r * np.cos(angle), r * np.sin(angle), z], 1), f
 
 
+def foil_on_plate(chord=500.0, thick=0.15, height=90.0, reach=110.0, tail=3.0, around=160, along=40, seed=0):
+    """Ring round a symmetrical foil section (four-digit thickness law) standing on a plate z = 0.
+
+    The nose points to +x. The trailing edge is rounded with radius ``tail``. Rows run square to the section.
+    """
+    x = (1 - np.cos(np.linspace(0, np.pi, 1500))) / 2
+    y = 5 * thick * (0.2969 * x**0.5 - 0.1260 * x - 0.3516 * x**2 + 0.2843 * x**3 - 0.1036 * x**4)
+    half = chord * np.column_stack([0.5 - x, y])
+    core = np.concatenate([half, (half * [1, -1])[-2:0:-1]])
+    # Outward offset of the section: the trailing edge becomes an arc, so that every point has a normal.
+    step = np.roll(core, -1, 0) - core
+    before = np.arctan2(*(core - np.roll(core, 1, 0)).T[::-1])
+    after = np.arctan2(*step.T[::-1])
+    turn = (after - before + np.pi) % (2 * np.pi) - np.pi
+    fan = [before[i] + np.linspace(0, 1, max(2, int(abs(turn[i]) / 0.01) + 2)) * turn[i] for i in range(len(core))]
+    heading = np.concatenate(fan)
+    normal = np.stack([np.sin(heading), -np.cos(heading)], 1)
+    base = np.repeat(core, [len(a) for a in fan], axis=0) + tail * normal
+    middle = base + 0.4 * reach * normal
+    spread = np.r_[0, np.cumsum(np.linalg.norm(np.roll(middle, -1, 0) - middle, axis=1))]
+    angle, row, f = _tube(around, along, seed)
+    kink = round(along * reach / (reach + height))
+    row = np.where(np.round(row) == kink, kink, row)
+    s = np.interp(row, [0, kink, along], [-reach, 0, height])
+    at = (angle / (2 * np.pi) % 1) * spread[-1]
+    xy, n = (np.stack([np.interp(at, spread, np.r_[q[:, k], q[:1, k]]) for k in range(2)], 1) for q in (base, normal))
+    n /= np.linalg.norm(n, axis=1, keepdims=True)
+    return np.column_stack([xy + np.maximum(-s, 0)[:, None] * n, np.maximum(s, 0)]), f
+
+
 # -- helpers for tests ---------------------------------------------------------------------------------------------
 def turned(vertices, seed=0):
     """Return points after a random rotation and shift."""

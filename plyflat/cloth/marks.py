@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shapely import LineString, Point, Polygon
+from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.ops import polylabel
 
 # The warp line stops this share of its length short of the edge at either end, so that it is not read as a cut.
@@ -40,6 +40,20 @@ def warp_line(net: Polygon, centre: Point) -> LineString:
     here = min(parts, key=lambda g: g.distance(centre))
     a, b = sorted((here.coords[0][0], here.coords[-1][0]))
     return LineString([(a + SHORT * (b - a), centre.y), (b - SHORT * (b - a), centre.y)])
+
+
+def lap_strip(line: LineString, width_mm: float, *, side: str) -> Polygon | MultiPolygon:
+    """Return the strip along one side of a line, square at its ends.
+
+    Parameters
+    ----------
+    line : LineString
+        mm
+    width_mm : float
+    side : str
+        "left" or "right" of the line.
+    """
+    return line.buffer(width_mm if side == "left" else -width_mm, single_sided=True, join_style="mitre")
 
 
 def parts_of(shape: object) -> list[Polygon]:
