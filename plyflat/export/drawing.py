@@ -115,7 +115,8 @@ def template_sets(plan: Plan) -> Iterator[tuple[str, str, tuple[Template, ...]]]
     """Yield (region, ply or layer, templates) of everything that is cut, in order of working."""
     for region in plan.regions:
         for ply in region.plies:
-            yield region.name, ply.name, ply.templates
+            if ply.templates:
+                yield region.name, ply.name, ply.templates
         for layer in region.layers:
             if layer.templates:
                 yield region.name, layer.kind, layer.templates

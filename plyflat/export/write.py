@@ -64,8 +64,10 @@ def write_plan(
             names = _write_all(plan, new, pictures, progress or quiet)
             _keep_others(target, new)
             _swap(new, target)
+    except OutputError:
+        raise
     except OSError as err:
-        raise err if isinstance(err, OutputError) else _refused(target, err) from err
+        raise _refused(target, err) from err
     return [target / name for name in names]
 
 
@@ -90,8 +92,10 @@ def check_folder(folder: Path | str) -> None:
         above = next(p for p in (target, *target.parents) if p.exists())
         if not (above.is_dir() and os.access(above, os.W_OK | os.X_OK)):
             raise OutputError(f"{above} cannot be written", where=str(folder), do="Choose another folder.")
+    except OutputError:
+        raise
     except OSError as err:
-        raise err if isinstance(err, OutputError) else _refused(target, err) from err
+        raise _refused(target, err) from err
 
 
 def _refused(target: Path, err: OSError) -> OutputError:

@@ -83,6 +83,8 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "regions": [_region(r, pictures) for r in plan.regions],
         "roll_head": _head("material", "roll width, mm#", "length used, m#", "share used#", "mass, g#", f"cost{money}#"),
         "roll_rows": [_roll(r) for r in plan.rolls],
+        "area_head": _head("material", "surface to cover, m²#", "pieces as cut, m²#", "off the roll, m²#"),
+        "area_rows": [_areas(r) for r in plan.rolls if r.lays],
         "lay_head": _head("no.", "piece", "from the end#", "from the edge#", "turned#"),
         "lays": [lay for r in plan.rolls for lay in _lays(r, pictures)],
         "quantity_head": _head("item", "amount#", "range#", f"cost{money}#", "stands on"),
@@ -187,7 +189,8 @@ def _bag_words(layer: LayerPlan) -> list[str]:
     if layer.kind == "sealant tape":
         return [f"Sealant tape: {layer.length_mm / 1000:.2f} m, overlap of the ends included."]
     if layer.kind != "bag film" or not layer.templates:
-        return []
+        taken = layer.strain
+        return [f"{layer.kind.capitalize()}: strain up to {percent(taken.largest)}."] if taken is not None else []
     sizes = "; ".join(_size(t.piece, t.cut.bounds) for t in layer.templates)
     along, across = layer.slack_mm
     return [
@@ -201,6 +204,11 @@ def _roll(roll: RollPlan) -> tuple[str, ...]:
     width = f"{roll.roll_width_mm:.0f}" if roll.roll_width_mm else ""
     cost = "" if roll.cost is None else f"{roll.cost:.2f}"
     return roll.material, width, f"{roll.length_mm / 1000:.2f}", share, amount(roll.mass_g), cost
+
+
+def _areas(roll: RollPlan) -> tuple[str, ...]:
+    areas = (roll.net_area_mm2, roll.cut_area_mm2, roll.used_area_mm2)
+    return (roll.material, *(f"{a / 1e6:.3f}" for a in areas))
 
 
 def _lays(roll: RollPlan, pictures: Sequence[Picture]) -> list[dict[str, Any]]:

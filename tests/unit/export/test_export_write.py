@@ -83,8 +83,9 @@ def test_a_folder_with_something_else_is_not_touched(plan, tmp_path):
     out = tmp_path / "holiday"
     out.mkdir()
     (out / "photo.jpg").write_bytes(b"x")
-    with pytest.raises(OutputError, match="holds no earlier plan"):
+    with pytest.raises(OutputError, match="holds no earlier plan") as caught:
         write_plan(plan, out)
+    assert caught.value.__cause__ is None
     assert tree(out) == {"photo.jpg": b"x"}
 
 
