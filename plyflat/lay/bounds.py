@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 #: Widths of stretches, and the shares of the height at their two ends.
 Shares = tuple[Floats, Floats, Floats]
-#: GEOS drops dents shallower than 1 % of the distance before it grows a shape; growing by this much less keeps the
-#: grown shape inside the true one. Its arcs are chords, which lie inside anyway.
+#: GEOS may drop dents shallower than 1 % of the distance before it grows a shape; growing by this much less keeps the
+#: grown shape inside the true one whether it does or not. Its arcs are chords, which lie inside anyway.
 INSIDE = 1.0 / 1.01
 #: Shares of the width are lowered by this before they are compared with a step, so that rounding proves nothing.
 HAIR = 1e-9

@@ -106,3 +106,12 @@ def test_a_grown_outline_never_reaches_further_than_half_the_gap(radii, gap_mm):
     ring = grown.exterior.segmentize(0.2)
     far = max(Point(point).distance(shape) for point in ring.coords)
     assert 0.45 * gap_mm < far <= 0.5 * gap_mm + 1e-9
+
+
+@pytest.mark.parametrize("dent_mm", [0.005, 0.02, 0.029, 0.1])
+def test_a_shallow_dent_is_not_filled_by_growing(dent_mm):
+    # The geometry library may drop dents shallower than 1 % of the distance it grows by.
+    shape = Polygon([(0, 0), (100, 0), (100, 50), (50, 50 - dent_mm), (0, 50)])
+    grown = grow(shape, 6.0)
+    far = max(Point(point).distance(shape) for point in grown.exterior.segmentize(0.5).coords)
+    assert far <= 3.0 + 1e-9
