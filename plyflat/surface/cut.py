@@ -548,7 +548,8 @@ def cut_at_level(
     values: ArrayLike,
     level: float = 0.0,
     *,
-    snap: float = 0.05,
+    snap: float = 0.1,
+    move_mm: float = 0.02,
     carry: Mapping[str, ArrayLike] | None = None,
 ) -> LevelCut:
     """Split the surface along the line where a field, linear in each triangle, takes a level.
@@ -560,7 +561,10 @@ def cut_at_level(
         The field on the vertices.
     level : float
     snap : float
-        A crossing closer to a vertex than this share of the edge is put on the vertex, to avoid slivers.
+        A crossing closer to a vertex than this share of the edge is put on the vertex, to avoid slivers; the vertex
+        is drawn along the edge to the line, or else the line to the vertex.
+    move_mm : float
+        How far such a vertex may come to lie off the surface.
     carry : mapping of str to (n,) or (n, d) array, optional
         Other fields to interpolate.
 
@@ -581,14 +585,13 @@ def cut_at_level(
         raise MeshError(f"{int((~np.isfinite(d)).sum())} values of the field are not finite")
     edges = surface_edges(surface)
     s = _snapped(surface, edges, d, snap)
+    moved = _drawn(surface, edges, d, (s == 0) & (d != 0), snap, move_mm)
     cross = np.flatnonzero(s[edges.ends[:, 0]] * s[edges.ends[:, 1]] < 0)
     a, b = edges.ends[cross].T
     t = s[a] / (s[a] - s[b])
     k = np.arange(len(cross))
-    weights = sp.vstack([
-        sp.eye_array(n, format="csr"),
-        sp.csr_array((np.r_[1 - t, t], (np.r_[k, k], np.r_[a, b])), shape=(len(k), n)),
-    ], format="csr")
+    split = sp.csr_array((np.r_[1 - t, t], (np.r_[k, k], np.r_[a, b])), shape=(len(k), n))
+    weights = sp.vstack([moved, split @ moved], format="csr")
     new_of_edge = np.full(len(edges.ends), -1, dtype=np.int64)
     new_of_edge[cross] = n + k
     v = weights @ surface.vertices_mm
@@ -623,6 +626,48 @@ def _snapped(surface: Surface, edges: Edges, d: Floats, snap: float) -> Floats:
             return s
         free |= pinched
     return np.where(d == 0, hair, d)
+
+
+def _drawn(surface: Surface, edges: Edges, d: Floats, snapped: Bools, snap: float, move_mm: float) -> sp.csr_array:
+    """Draw snapped vertices along an edge to the line where that leaves the surface in place; return the mixture."""
+    n, v = len(d), surface.vertices_mm
+    both = np.vstack([edges.ends, edges.ends[:, ::-1]])
+    at, to = both.T
+    bare = np.tile(edges.faces[:, 1] < 0, 2)
+    rim = np.zeros(n, dtype=bool)
+    rim[at[bare]] = True
+    mixed = snapped[at] & (d[at] * d[to] < 0) & (bare | ~rim[at])
+    at, to = at[mixed], to[mixed]
+    t = d[at] / (d[at] - d[to])
+    order = np.lexsort((t, at))
+    at, first = np.unique(at[order], return_index=True)
+    to, t = to[order][first], t[order][first]
+    good = t < snap
+    at, to, t = at[good], to[good], t[good]
+    new = v.copy()
+    new[at] += t[:, None] * (v[to] - v[at])
+    going = np.zeros(n, dtype=bool)
+    going[at] = True
+    while going.any():
+        f = surface.faces[going[surface.faces].any(axis=1)]
+        bad = f[_displaced(v, new, f, move_mm)]
+        if not len(bad):
+            break
+        going[bad] = False
+        new[bad] = v[bad]
+    at, to, t = at[going[at]], to[going[at]], t[going[at]]
+    move = sp.csr_array((np.r_[-t, t], (np.r_[at, at], np.r_[at, to])), shape=(n, n))
+    return sp.csr_array(sp.eye_array(n, format="csr") + move)
+
+
+def _displaced(v: Floats, new: Floats, f: Ints, move_mm: float) -> Bools:
+    """Which faces would leave their plane by more than stated, or turn over."""
+    was, now = v[f], new[f]
+    n0, n1 = (np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) for p in (was, now))
+    size = np.maximum(np.linalg.norm(n0, axis=1), 1e-300)
+    off = np.abs(((now - was) * n0[:, None]).sum(axis=2)).max(axis=1) / size
+    turned = (n0 * n1).sum(axis=1) <= 0.7 * size * np.linalg.norm(n1, axis=1)
+    return np.asarray((off > move_mm) | turned)
 
 
 def _below(faces: Ints, s: Floats, d: Floats) -> Bools:
