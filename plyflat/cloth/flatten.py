@@ -13,10 +13,25 @@ from numpy.typing import ArrayLike
 from ..errors import SolveError
 from ..progress import Tell
 from ..surface.mesh import Bools, Floats, Ints, Surface
+from ._bounds import enclosed_curvature, lower_bound, vertex_curvature
 from ._newton import Distortion, Solution, descend
 from ._patch import Triangles, check_disc, fill_holes
 from ._sparse import Pattern
 from ._start import conformal, disc_map
+from ._strain import YarnStretch, cloth_scale, cloth_stretch, directional_stretch, strain_of
+
+__all__ = [
+    "Flat",
+    "YarnStretch",
+    "cloth_scale",
+    "cloth_stretch",
+    "directional_stretch",
+    "enclosed_curvature",
+    "flatten",
+    "lower_bound",
+    "strain_of",
+    "vertex_curvature",
+]
 
 _SETTLED = 1e-13  # share of the energy that another step would gain
 _LAST_POWER = 128.0  # of the largest strain, so that the p-norm stands within a per cent of the maximum

@@ -1,0 +1,251 @@
+"""What no flat shape of a patch can beat, and the curvature it holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components, dijkstra
+from scipy.spatial import cKDTree
+
+from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
+from ._patch import Triangles, check_disc, undirected
+from ._sparse import Pattern, cotangent, factorise
+
+_DISCS, _STEPS = 5, 4
+
+
+def vertex_curvature(surface: Surface) -> Floats:
+    """Return the angle missing at each vertex: from 360° inside the patch, from 180° on its edge.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (n,) float array, radians
+        Their sum is 2 pi times the Euler characteristic (Gauss and Bonnet).
+    """
+    corners = surface.vertices_mm[surface.faces]
+    total = np.zeros(len(surface.vertices_mm))
+    for i in range(3):
+        p = corners[:, (i + 1) % 3] - corners[:, i]
+        q = corners[:, (i + 2) % 3] - corners[:, i]
+        angle = np.arctan2(2 * surface.face_areas_mm2, (p * q).sum(axis=1))
+        total += np.bincount(surface.faces[:, i], weights=angle, minlength=len(total))
+    full = np.full(len(total), 2 * np.pi)
+    full[_on_edge(surface)] = np.pi
+    return full - total
+
+
+def enclosed_curvature(surface: Surface) -> float:
+    """Return the total curvature inside a patch, degrees.
+
+    Where it is positive, cuts must take out this much angle; where it is negative, this much must be put in.
+
+    Parameters
+    ----------
+    surface : Surface
+    """
+    inner = ~_on_edge(surface)
+    inner[np.setdiff1d(np.arange(len(inner)), surface.faces)] = False
+    return float(np.degrees(vertex_curvature(surface)[inner].sum()))
+
+
+def _on_edge(surface: Surface) -> Bools:
+    on = np.zeros(len(surface.vertices_mm), dtype=bool)
+    for loop in surface.boundary_loops:
+        on[loop] = True
+    return on
+
+
+def lower_bound(surface: Surface) -> tuple[float, str]:
+    """Return a bound that the strain of every flat shape of a patch obeys.
+
+    Let every triangle's stretch lie between a and b in a flat shape without folds and overlaps. Then log(b/a) is at
+    least the value returned, which is the best of three proofs. B is a disc of the patch round a centre c, cut off by
+    a level line of (about) the distance from c; L is its rim's length, A its area.
+
+    * Rim: every path from c to B's rim is at least r long, so the image of B holds the disc of radius a r round c's
+      image (a straight line from there to the nearest image of the rim is the image of such a path), and the
+      image of the rim, of length b L at most, is no shorter than that disc's: b/a >= 2 pi r / L.
+    * Isoperimetric, disc: the image's area is a² A at least, its rim's b L at most: (b/a)² >= 4 pi A / L².
+    * Isoperimetric, patch: the same for the whole patch and its outer edge.
+
+    They hold for the mesh itself, whatever the quality of the distance: a path from c to the rim crosses the level
+    lines in between one after the other, and r is the sum of the shortest straight lines from each to the next. Where
+    the curvature is negative none of them says anything.
+
+    Parameters
+    ----------
+    surface : Surface
+        One disc, with or without holes.
+
+    Returns
+    -------
+    float
+        Bound on log(largest stretch / smallest stretch); 0 where none of the proofs gives more.
+    str
+        Which proof it is, with its disc's radius.
+
+    Raises
+    ------
+    ShapeError, MeshError
+        As `flatten`.
+
+    References
+    ----------
+    Milnor (1969). A problem in cartography. Amer. Math. Monthly 76(10), 1101-1112: for a cap of angular radius t the
+    least value is log(t / sin t).
+    """
+    loops = check_disc(surface)
+    rim = closed_length(surface.vertices_mm[loops[0]])
+    found = [(0.5 * np.log(4 * np.pi * surface.area_mm2 / rim**2), "isoperimetric, whole patch")]
+    inner = ~_on_edge(surface)
+    for centre in _centres(surface, loops) if inner.any() else ():
+        found += _round(surface, centre, loops)
+    value, name = max(found)
+    return (float(value), name) if value > 0 else (0.0, "none")
+
+
+def _centres(surface: Surface, loops: tuple[Ints, ...]) -> set[int]:
+    """Return the vertex farthest from the edge, and the one where most positive curvature is gathered."""
+    v, n = surface.vertices_mm, len(surface.vertices_mm)
+    edges = undirected(surface.faces, n)
+    length = np.linalg.norm(v[edges[:, 0]] - v[edges[:, 1]], axis=1)
+    graph = coo_matrix((length, edges.T), (n, n)).tocsr()
+    edge = np.concatenate(loops)
+    inward = dijkstra(graph, directed=False, indices=edge, min_only=True)
+    peak = int(_potential(surface, edge).argmax())
+    # A peak at the edge has no disc round it, and one near the middle gives the same discs.
+    middle = int(inward.argmax())
+    own = inward[peak] > 0 and np.linalg.norm(v[peak] - v[middle]) > 0.1 * inward[middle]
+    return {middle, peak} if own else {middle}
+
+
+def _potential(surface: Surface, edge: Ints) -> Floats:
+    """Return the height of a membrane, held at the edge, under the curvature as its load."""
+    mesh = Triangles(surface.vertices_mm, surface.faces)
+    pattern = Pattern(surface.vertices_mm, surface.faces)
+    matrix = pattern.scalar(*cotangent(mesh.gx, mesh.gy, mesh.areas))
+    held = np.zeros(mesh.count)
+    held[pattern.place[edge]] = 1e9 * matrix.diagonal().mean()
+    matrix.setdiag(matrix.diagonal() + held)
+    load = vertex_curvature(surface)
+    load[edge] = 0.0
+    return factorise(matrix).solve(pattern.spread(load))[pattern.place]
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """A level line: the ends of its straight parts (k, 3), its length, the area within, whether it is one closed line."""
+
+    heads: Floats
+    tails: Floats
+    area: float
+    closed: bool
+
+    @property
+    def length(self) -> float:
+        return float(np.linalg.norm(self.heads - self.tails, axis=1).sum())
+
+
+def _round(surface: Surface, centre: int, loops: tuple[Ints, ...]) -> list[tuple[float, str]]:
+    """Return the bounds that discs round one vertex give."""
+    import potpourri3d
+
+    solver = potpourri3d.MeshHeatMethodDistanceSolver(surface.vertices_mm, surface.faces)
+    phi = np.asarray(solver.compute_distance(centre), dtype=np.float64)
+    phi -= phi[centre]
+    edge = min(float(phi[loop].min()) for loop in loops)
+    found = []
+    for top in np.linspace(0, 0.999 * edge, _DISCS + 1)[1:]:
+        found += _disc_bounds(surface, phi, centre, top)
+    return found
+
+
+def _disc_bounds(surface: Surface, phi: Floats, centre: int, top: float) -> list[tuple[float, str]]:
+    """Return what the disc below one level proves; nothing if it is no disc."""
+    spot = surface.vertices_mm[[centre]]
+    last, r = _Line(spot, spot, 0.0, True), 0.0
+    # Few lines, since each adds its unevenness to the loss; enough that straight lines hardly cut the corner.
+    for level in np.linspace(0, top, _STEPS + 1)[1:]:
+        line = _level(surface, phi, level)
+        if not len(line.heads):
+            return []
+        r += _apart(last, line)
+        last = line
+    if not last.closed:
+        return []
+    name = f"disc of radius {r:.0f} mm"
+    isoperimetric = 0.5 * np.log(4 * np.pi * last.area / last.length**2)
+    return [
+        (np.log(2 * np.pi * r / last.length), f"rim of a {name}"),
+        (isoperimetric, f"isoperimetric, {name}"),
+    ]
+
+
+def _apart(one: _Line, two: _Line) -> float:
+    """Return the shortest straight distance between two level lines."""
+    tree = cKDTree(0.5 * (one.heads + one.tails))
+    middle = 0.5 * (two.heads + two.tails)
+    half = [0.5 * np.linalg.norm(q.heads - q.tails, axis=1) for q in (one, two)]
+    count = min(8, len(one.heads))
+    while True:
+        far, near = (np.reshape(q, (len(middle), count)) for q in tree.query(middle, k=count))
+        i = np.repeat(np.arange(len(middle)), count)
+        j = near.ravel()
+        least = float(_between(one.heads[j], one.tails[j], two.heads[i], two.tails[i]).min())
+        # Parts that were not looked at are farther than this.
+        rest = (far[:, -1] - half[1]).min() - half[0].max()
+        if count == len(one.heads) or rest >= least:
+            return least
+        count = min(4 * count, len(one.heads))
+
+
+def _between(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
+    """Return the distances of straight parts ab and cd, (k, 3) each."""
+    u, v, w = b - a, d - c, a - c
+    uu, uv, vv, uw, vw = ((p * q).sum(axis=1) for p, q in ((u, u), (u, v), (v, v), (u, w), (v, w)))
+    det = uu * vv - uv * uv
+    skew = det > 1e-12 * np.maximum(uu * vv, 1e-300)
+    safe = np.where(skew, det, 1.0)
+    s, t = (uv * vw - vv * uw) / safe, (uu * vw - uv * uw) / safe
+    inside = skew & (s > 0) & (s < 1) & (t > 0) & (t < 1)
+    across = np.linalg.norm(w + s[:, None] * u - t[:, None] * v, axis=1)
+    ends = np.minimum.reduce([_off(a, c, d), _off(b, c, d), _off(c, a, b), _off(d, a, b)])
+    return np.where(inside, np.minimum(across, ends), ends)
+
+
+def _off(p: Floats, a: Floats, b: Floats) -> Floats:
+    """Return the distance of points from straight parts ab."""
+    u = b - a
+    length = (u * u).sum(axis=1)
+    t = np.clip(((p - a) * u).sum(axis=1) / np.where(length > 0, length, 1.0), 0, 1)
+    return np.linalg.norm(p - a - t[:, None] * u, axis=1)
+
+
+def _level(surface: Surface, phi: Floats, level: float) -> _Line:
+    """Measure the level line of a function given at the vertices and linear on each triangle."""
+    f, v, n = surface.faces, surface.vertices_mm, len(surface.vertices_mm)
+    below = phi[f] < level
+    count = below.sum(axis=1)
+    area = float(surface.face_areas_mm2[count == 3].sum())
+    cross = np.flatnonzero((count == 1) | (count == 2))
+    # Turn each crossed triangle so that its first corner is the one that is alone on its side of the line.
+    alone = np.where(count[cross] == 1, below[cross].argmax(axis=1), (~below[cross]).argmax(axis=1))
+    corner = f[cross[:, None], (alone[:, None] + np.arange(3)) % 3]
+    p, q, r = corner.T
+    share_q, share_r = (level - phi[p]) / (phi[q] - phi[p]), (level - phi[p]) / (phi[r] - phi[p])
+    ends = v[p] + share_q[:, None] * (v[q] - v[p]), v[p] + share_r[:, None] * (v[r] - v[p])
+    tip = share_q * share_r
+    area += float(surface.face_areas_mm2[cross] @ np.where(count[cross] == 1, tip, 1 - tip))
+    keys = [np.minimum(p, o) * n + np.maximum(p, o) for o in (q, r)]
+    names, at = np.unique(np.concatenate(keys), return_inverse=True)
+    one, two = at[: len(cross)], at[len(cross) :]
+    links = coo_matrix((np.ones(len(cross)), (one, two)), (len(names), len(names)))
+    lines = connected_components(links, directed=False)[0] if len(cross) else 0
+    whole = bool((np.bincount(at) == 2).all()) if len(cross) else False
+    return _Line(ends[0], ends[1], area, lines == 1 and whole)

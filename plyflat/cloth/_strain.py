@@ -1,0 +1,183 @@
+"""What a flat shape asks of the cloth: strain as numbers, along the yarns, and at the cloth's own scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.sparse import coo_matrix, csr_matrix, diags
+from scipy.sparse.linalg import LinearOperator, cg
+
+from ..errors import SolveError
+from ..surface.mesh import Floats, Surface
+from ._newton import frames
+from ._patch import Triangles
+from .template import Strain
+
+if TYPE_CHECKING:
+    from .flatten import Flat
+
+
+def strain_of(flat: Flat | ArrayLike, areas: ArrayLike, limit: float) -> Strain:
+    """Sum up the stretch of a flat shape, by area.
+
+    Parameters
+    ----------
+    flat : Flat or (m, 2) array
+        A flat shape, or the stretch of each triangle, the larger first.
+    areas : (m,) float array
+        Area of each triangle on the surface, any unit.
+    limit : float
+        Strain the cloth is allowed, as a fraction.
+
+    Returns
+    -------
+    Strain
+    """
+    stretch = np.asarray(getattr(flat, "stretch", flat), dtype=np.float64)
+    weight = np.asarray(areas, dtype=np.float64)
+    if stretch.shape != (len(weight), 2):
+        raise ValueError(f"stretch has shape {stretch.shape} for {len(weight)} areas")
+    weight = weight / weight.sum()
+    strain = np.abs(stretch - 1).max(axis=1)
+    order = np.argsort(strain)
+    below = np.cumsum(weight[order])
+    p99 = strain[order][min(np.searchsorted(below, 0.99), len(order) - 1)]
+    energy = 0.25 * weight @ (stretch**2 + stretch**-2.0).sum(axis=1)
+    return Strain(
+        largest=float(strain.max()),
+        p99=float(p99),
+        mean=float(weight @ strain),
+        limit=float(limit),
+        over_share=float(weight[strain > limit].sum()),
+        energy=float(energy),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class YarnStretch:
+    """What each triangle of cloth does when it is laid on the surface.
+
+    Attributes
+    ----------
+    warp, weft : (m,) float array
+        Length on the surface over length in the flat cloth, along the yarns.
+    shear_deg : (m,) float array
+        90 less the angle between warp and weft on the surface, degrees.
+    """
+
+    warp: Floats
+    weft: Floats
+    shear_deg: Floats
+
+
+def directional_stretch(surface: Surface, flat: Flat, warp_angle: float) -> YarnStretch:
+    """Return the stretch along warp and weft and the shear that the laid cloth has.
+
+    Parameters
+    ----------
+    surface : Surface
+    flat : Flat
+        The surface's flat shape.
+    warp_angle : float
+        Direction of the warp in the flat shape, degrees anticlockwise from +x.
+
+    Returns
+    -------
+    YarnStretch
+    """
+    mesh = Triangles(surface.vertices_mm, surface.faces)
+    a, b, c, d = mesh.jacobian(flat.uv_mm / mesh.scale)
+    det = a * d - b * c
+    t = np.radians(warp_angle)
+    x, y = np.cos(t), np.sin(t)
+    # Columns of the inverse map, from the cloth to the surface.
+    warp = np.stack([d * x - b * y, a * y - c * x]) / det
+    weft = np.stack([-d * y - b * x, a * x + c * y]) / det
+    along, across = np.hypot(*warp), np.hypot(*weft)
+    return YarnStretch(along, across, np.degrees(np.arcsin((warp * weft).sum(axis=0) / (along * across))))
+
+
+def cloth_scale(surface: Surface, values: ArrayLike, *, length_mm: float = 10.0) -> Floats:
+    """Average a quantity of the triangles over about the length at which cloth feels the surface.
+
+    The average is that of a drop of dye after it has spread to a blot of root mean square diameter ``length_mm``:
+    one implicit step of heat flow from triangle to triangle. The mean by area is kept and no value leaves the range
+    of its neighbours. Average tensors by their components in one frame, as `cloth_stretch` does.
+
+    Parameters
+    ----------
+    surface : Surface
+    values : (m,) or (m, k) float array
+    length_mm : float
+
+    Returns
+    -------
+    float array of the same shape
+    """
+    values = np.asarray(values, dtype=np.float64)
+    if length_mm <= 0:
+        return values.copy()
+    areas = surface.face_areas_mm2
+    # One implicit step of length t spreads a point to a mean square radius of 4 t.
+    matrix = (diags(areas) + length_mm**2 / 16 * _face_flow(surface)).tocsr()
+    inverse = 1 / matrix.diagonal()
+    quick = LinearOperator(matrix.shape, matvec=lambda x: inverse * x, dtype=np.float64)
+    columns = values.reshape(len(areas), -1)
+    out = np.empty_like(columns)
+    for k, column in enumerate(columns.T):
+        out[:, k], fault = cg(matrix, areas * column, x0=column, rtol=1e-10, maxiter=5000, M=quick)
+        if fault:
+            raise SolveError(
+                f"averaging over {length_mm:g} mm did not settle", do="Average over a shorter length."
+            )
+    return out.reshape(values.shape)
+
+
+def _face_flow(surface: Surface) -> csr_matrix:
+    """Return the finite-volume Laplacian of the triangles: edge length over distance of the centres."""
+    f, n, m = surface.faces, len(surface.vertices_mm), len(surface.faces)
+    a, b = f.ravel(), f[:, [1, 2, 0]].ravel()
+    owner = np.repeat(np.arange(m), 3)
+    key = np.minimum(a, b) * n + np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    first = np.flatnonzero(key[order][1:] == key[order][:-1])
+    one, two = order[first], order[first + 1]
+    p, q = owner[one], owner[two]
+    v = surface.vertices_mm
+    middle = 0.5 * (v[a[one]] + v[b[one]])
+    centre = v[f].mean(axis=1)
+    # Over the edge, so that a fold does not bring the centres nearer.
+    gap = np.linalg.norm(centre[p] - middle, axis=1) + np.linalg.norm(centre[q] - middle, axis=1)
+    weight = np.linalg.norm(v[a[one]] - v[b[one]], axis=1) / gap
+    rows, cols = np.concatenate([p, q, p, q]), np.concatenate([q, p, p, q])
+    return coo_matrix((np.concatenate([-weight, -weight, weight, weight]), (rows, cols)), (m, m)).tocsr()
+
+
+def cloth_stretch(surface: Surface, flat: Flat, *, length_mm: float = 10.0) -> Floats:
+    """Return the stretch averaged at the cloth's scale, so that a scan's noise is not read as strain.
+
+    What is averaged is the logarithm of the stretch as a tensor in the flat cloth's own axes (Hencky's strain), so
+    that stretch and squeeze of equal measure cancel. Noise also makes a surface longer than it is, which no average
+    takes away.
+
+    Parameters
+    ----------
+    surface : Surface
+    flat : Flat
+    length_mm : float
+
+    Returns
+    -------
+    (m, 2) float array
+        The larger first.
+    """
+    mesh = Triangles(surface.vertices_mm, surface.faces)
+    s1, s2, (u0, u1), _ = frames(*mesh.jacobian(flat.uv_mm / mesh.scale))
+    e1, e2 = np.log(s1), np.log(s2)
+    tensor = np.stack([e1 * u0**2 + e2 * u1**2, e1 * u1**2 + e2 * u0**2, (e1 - e2) * u0 * u1], axis=1)
+    xx, yy, xy = cloth_scale(surface, tensor, length_mm=length_mm).T
+    middle, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
+    return np.exp(np.stack([middle + half, middle - half], axis=1))
