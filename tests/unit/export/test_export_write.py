@@ -18,6 +18,13 @@ def plan(tmp_path_factory):
     return plans.make(tmp_path_factory.mktemp("job"))
 
 
+@pytest.fixture(scope="module")
+def small(plan):
+    """One piece, no roll: quick to write."""
+    region = plan.regions[0]
+    return plans.replace(plan, regions=(plans.replace(region, plies=region.plies[1:], layers=()),), rolls=())
+
+
 def tree(folder):
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
@@ -56,16 +63,16 @@ def test_an_earlier_plan_is_replaced_and_its_leavings_go(plan, tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
-def test_what_the_user_put_there_stays(plan, tmp_path):
+def test_what_the_user_put_there_stays(small, tmp_path):
     out = tmp_path / "out"
-    write_plan(plan, out, pictures=False)
+    write_plan(small, out, pictures=False)
     (out / "notes.txt").write_text("tape is short")
     (out / "cut" / "mine").mkdir()
     (out / "cut" / "mine" / "x.dxf").write_text("0")
-    write_plan(plan, out, pictures=False)
+    write_plan(small, out, pictures=False)
     assert (out / "notes.txt").read_text() == "tape is short"
     assert (out / "cut" / "mine" / "x.dxf").read_text() == "0"
-    write_plan(plan, out, pictures=False)
+    write_plan(small, out, pictures=False)
     assert (out / "notes.txt").exists()
 
 
@@ -99,18 +106,18 @@ def test_a_plan_json_of_another_program_is_no_marker(plan, tmp_path, text):
     assert tree(out) == {"plan.json": text.encode()}
 
 
-def test_an_empty_folder_is_used_and_keeps_its_mode(plan, tmp_path):
+def test_an_empty_folder_is_used_and_keeps_its_mode(small, tmp_path):
     out = tmp_path / "out"
     out.mkdir(mode=0o750)
     out.chmod(0o750)
-    write_plan(plan, out, pictures=False)
+    write_plan(small, out, pictures=False)
     assert stat.S_IMODE(out.stat().st_mode) == 0o750
 
 
-def test_a_new_folder_has_the_usual_mode(plan, tmp_path):
+def test_a_new_folder_has_the_usual_mode(small, tmp_path):
     mask = os.umask(0o022)
     try:
-        write_plan(plan, tmp_path / "a" / "out", pictures=False)
+        write_plan(small, tmp_path / "a" / "out", pictures=False)
     finally:
         os.umask(mask)
     assert stat.S_IMODE((tmp_path / "a" / "out").stat().st_mode) == 0o755
@@ -139,9 +146,9 @@ def test_a_folder_without_leave_to_write_is_found_before_any_work(tmp_path, monk
 
 @pytest.mark.parametrize("fault", [CheckError("no"), KeyboardInterrupt(), OSError(28, "No space left on device")])
 @pytest.mark.parametrize("step", ["_write_marker", "_keep_others", "_swap"])
-def test_a_stop_at_any_step_leaves_the_old_plan_whole(plan, tmp_path, monkeypatch, fault, step):
+def test_a_stop_at_any_step_leaves_the_old_plan_whole(small, tmp_path, monkeypatch, fault, step):
     out = tmp_path / "out"
-    write_plan(plan, out, pictures=False)
+    write_plan(small, out, pictures=False)
     (out / "notes.txt").write_text("n")
     before = tree(out)
 
@@ -150,14 +157,14 @@ def test_a_stop_at_any_step_leaves_the_old_plan_whole(plan, tmp_path, monkeypatc
 
     monkeypatch.setattr(write, step, stop)
     with pytest.raises(OutputError if isinstance(fault, OSError) and fault.errno else type(fault)):
-        write_plan(plan, out, pictures=False)
+        write_plan(small, out, pictures=False)
     assert tree(out) == before
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
-def test_a_stop_in_the_middle_of_the_swap_puts_the_old_plan_back(plan, tmp_path, monkeypatch):
+def test_a_stop_in_the_middle_of_the_swap_puts_the_old_plan_back(small, tmp_path, monkeypatch):
     out = tmp_path / "out"
-    write_plan(plan, out, pictures=False)
+    write_plan(small, out, pictures=False)
     before = tree(out)
     rename = Path.rename
 
@@ -168,6 +175,6 @@ def test_a_stop_in_the_middle_of_the_swap_puts_the_old_plan_back(plan, tmp_path,
 
     monkeypatch.setattr(Path, "rename", second_fails)
     with pytest.raises(OutputError, match="Input/output error"):
-        write_plan(plan, out, pictures=False)
+        write_plan(small, out, pictures=False)
     assert tree(out) == before
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
