@@ -41,6 +41,8 @@ LAYERS = {
     "ROLL": "outline of the roll",
 }
 CHECK_MM = 100.0
+#: Lines that are drawn and not cut may be off by this: a pen is ten times as wide, and files stay half the size.
+PEN_MM = 0.05
 _SPACE_MM = 50.0
 _CENTRE_MM = 8.0
 _SAME_PLACE_MM = 1e-3
@@ -283,8 +285,8 @@ def marks(template: Template, *, notch_mm: float, note: str = "") -> tuple[list[
     note : str
         Added to the label: how many to cut, or which copy this is.
     """
-    strokes = _rings("CUT", template.cut) + _rings("NET", template.net)
-    strokes += [ring for lap in template.laps for ring in _rings("LAP", lap)]
+    strokes = _rings("CUT", template.cut) + _rings("NET", template.net.simplify(PEN_MM))
+    strokes += [ring for lap in template.laps for ring in _rings("LAP", lap.simplify(PEN_MM))]
     strokes += [Stroke("FOLD", np.asarray(line.coords)[:, :2]) for line in template.folds]
     strokes += [Stroke("JOIN", np.asarray(line.coords)[:, :2]) for line in template.joins]
     strokes += [_notch(n, notch_mm) for n in template.notches]

@@ -15,6 +15,7 @@ from shapely import Polygon, box
 from plyflat.errors import CheckError
 from plyflat.export.drawing import (
     LAYERS,
+    PEN_MM,
     draw_lay,
     draw_templates,
     file_stem,
@@ -109,6 +110,16 @@ def test_notches_run_inward_from_the_line_to_cut_by_their_size(plan):
             assert start.distance(template.cut.boundary) < 1e-9
             assert template.cut.contains(end)
             assert start.distance(end) == pytest.approx(6.0)
+
+
+def test_net_line_is_drawn_within_a_pens_width_and_the_line_to_cut_exactly():
+    disc = shapely.Point(0, 0).buffer(300.0, quad_segs=500)
+    template = replace(plans.template("P1", "A", disc), cut=disc.buffer(10.0, quad_segs=500))
+    strokes, _ = marks(template, notch_mm=6.0)
+    net, cut = (Polygon(next(s.points_mm for s in strokes if s.layer == layer)) for layer in ("NET", "CUT"))
+    assert net.hausdorff_distance(disc) <= PEN_MM
+    assert len(net.exterior.coords) < 0.2 * len(disc.exterior.coords)
+    assert cut.equals(template.cut)
 
 
 def test_words_lie_inside_the_piece_and_off_each_other():
