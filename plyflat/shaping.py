@@ -15,6 +15,7 @@ from .cloth.splice import split_for_roll
 from .cloth.template import Strain, Template
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
 from .planned import LayerPlan, Piece3D
+from .surface.coarsen import STRAY_MM, coarsen
 from .surface.mesh import Floats, Surface
 from .surface.region import Region, fill_openings
 
@@ -137,7 +138,7 @@ def shape(
         laid.strain,
         laid.opened.seams,
         sum(lap.area for t in templates for lap in t.laps),
-        tuple(_checks(region, opened, laid.flats)),
+        tuple(_checks(region, laid)),
         (*cautions, *_cautions(laid.flats, templates)),
     )
 
@@ -149,6 +150,7 @@ class _Laid:
     opened: Opened
     flats: tuple[Flat, ...]
     strain: Strain
+    stray_mm: float
 
 
 def _laid(
@@ -179,8 +181,9 @@ def _lay_flat(
     avoid_mm: Sequence[Floats] = (),
     stagger_mm: float = 0.0,
 ) -> _Laid:
+    coarse = coarsen(region.surface)
     opened = open_patch(
-        region.surface,
+        coarse.surface,
         seams_mm=np.array(seams_mm, dtype=float).reshape(-1, 3),
         most=job.limits.pieces,
         limit=cut.limit,
@@ -190,7 +193,7 @@ def _lay_flat(
         stagger_mm=stagger_mm,
     )
     flats = tuple(flatten(piece) for piece in opened.pieces)
-    return _Laid(opened, flats, _strain_over(opened, flats, cut.limit))
+    return _Laid(opened, flats, _strain_over(opened, flats, cut.limit), coarse.stray_mm)
 
 
 def _turned(opened: Opened) -> Opened:
@@ -241,10 +244,11 @@ def _strain_over(opened: Opened, flats: Sequence[Flat], limit: float) -> Strain:
     return strain_of(stretch, areas, limit)
 
 
-def _checks(region: Region, opened: Opened, flats: Sequence[Flat]) -> Iterator[tuple[str, float, float, str]]:
-    yield "triangles turned over in the flat", float(sum(f.flipped.sum() for f in flats)), 0.0, ""
-    lost = abs(sum(s.area_mm2 for s in opened.pieces) / region.area_mm2 - 1.0)
-    yield "area of the pieces against the region", lost, 1e-6, ""
+def _checks(region: Region, laid: _Laid) -> Iterator[tuple[str, float, float, str]]:
+    yield "triangles turned over in the flat", float(sum(f.flipped.sum() for f in laid.flats)), 0.0, ""
+    lost = abs(sum(s.area_mm2 for s in laid.opened.pieces) / region.area_mm2 - 1.0)
+    yield "area of the pieces against the region", lost, 1e-3, ""
+    yield "coarse mesh that was laid flat strays from the mended one by", laid.stray_mm, STRAY_MM, "mm"
 
 
 def _cautions(flats: Sequence[Flat], templates: Sequence[Template]) -> Iterator[tuple[str, str]]:
