@@ -94,6 +94,11 @@ class Load:
     lay: Lay
 
 
+def _cost(loads: list[Load]) -> tuple[int, float]:
+    """Give what makes one way to share out worse than another: rolls cut into, then the length used."""
+    return len(loads), sum(load.lay.length_mm for load in loads)
+
+
 class Filler:
     """Shares pieces out over rolls.
 
@@ -151,14 +156,16 @@ class Filler:
         """Offer each roll but the last more pieces from later ones, then draw the last one in."""
         k = 0
         while k < len(loads) - 1 and not self.stopped:
-            end = time.monotonic() + self._left() / (len(loads) - k)
-            while k < len(loads) - 1 and (time_mm := end - time.monotonic()) > 0.5 and not self.stopped:
-                fuller = self._fuller(loads, k, 0.5 * time_mm if time_mm > 4.0 else time_mm)
+            # Each roll's share of the time goes by its number of pieces: the last one often has few.
+            pieces = [load.counts.total() for load in loads[k:]]
+            end = time.monotonic() + self._left() * pieces[0] / sum(pieces)
+            while k < len(loads) - 1 and (left := end - time.monotonic()) > 0.3 and not self.stopped:
+                fuller = self._fuller(loads, k, left)
                 if fuller is None:
                     break
                 loads = fuller
             k += 1
-        if self._left() > 0.5 and not self.stopped:
+        if self._left() > 0.3 and not self.stopped:
             last = self._fit(loads[-1].counts, seconds=self._left(), target_mm=0.0)
             if last.counts == loads[-1].counts and last.lay.length_mm < loads[-1].lay.length_mm:
                 loads = [*loads[:-1], last]
@@ -175,7 +182,9 @@ class Filler:
         load = self._fit(loads[k].counts + extra, seconds=seconds)
         if sum(count * self.areas[i] for i, count in load.counts.items()) <= now * (1.0 + 1e-9):
             return None
-        return self._refill([*loads[:k], load], loads[k + 1 :], loads[k].counts + later - load.counts)
+        fuller = self._refill([*loads[:k], load], loads[k + 1 :], loads[k].counts + later - load.counts)
+        # What was displaced may have asked for a roll of its own.
+        return fuller if _cost(fuller) < _cost(loads) else None
 
     def _refill(self, done: list[Load], old: list[Load], rest: Counter[int]) -> list[Load]:
         """Share the rest out over the later rolls again: what can stay stays."""
