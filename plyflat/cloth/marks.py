@@ -42,6 +42,12 @@ def warp_line(net: Polygon, centre: Point) -> LineString:
     return LineString([(a + SHORT * (b - a), centre.y), (b - SHORT * (b - a), centre.y)])
 
 
+def spread(a: float, b: float, every: float) -> list[float]:
+    """Return at least two places between a and b, evenly spaced, about `every` apart, half a step off the ends."""
+    n = max(2, round((b - a) / every))
+    return [a + (i + 0.5) * (b - a) / n for i in range(n)]
+
+
 def lap_strip(line: LineString, width_mm: float, *, side: str) -> Polygon | MultiPolygon:
     """Return the strip along one side of a line, square at its ends.
 

@@ -11,7 +11,7 @@ import shapely
 from shapely import LineString, Point, Polygon, box
 
 from ..errors import FitError
-from .marks import centre_mark, lines_of, parts_of, warp_line, whole
+from .marks import centre_mark, lines_of, parts_of, spread, warp_line, whole
 from .template import Notch, Template, check_template
 
 # A part narrower than this frays away before it is laid.
@@ -261,17 +261,12 @@ def _join(t: Template, below: list[_Part], above: list[_Part], y: float, name: s
     for k, seam in enumerate(sorted(seams, key=lambda g: g.bounds[0])):
         mark = name if len(seams) == 1 else f"{name}{chr(97 + k % 26)}"
         ends = seam.bounds[0], seam.bounds[2]
-        for i, x in enumerate(_spread(ends[0], ends[1], how.notch_every_mm)):
+        for i, x in enumerate(spread(ends[0], ends[1], how.notch_every_mm)):
             _notch_pair(below, above, x, y, f"{mark}.{i + 1}")
 
 
 def _level(y: float, x0: float, x1: float) -> LineString:
     return LineString([(x0 - 1, y), (x1 + 1, y)])
-
-
-def _spread(a: float, b: float, every: float) -> list[float]:
-    n = max(2, round((b - a) / every))
-    return [a + (i + 0.5) * (b - a) / n for i in range(n)]
 
 
 def _notch_pair(below: list[_Part], above: list[_Part], x: float, y: float, mark: str) -> None:

@@ -1,0 +1,156 @@
+"""Net, lap and cut outlines of a flat piece."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon
+
+from ..errors import ShapeError
+from ..surface.mesh import Floats, Ints, Surface
+from .marks import parts_of, whole
+
+# A lap may lie on its own piece by this share: the corners of a seam that does not meet the edge quite square.
+ON_ITSELF = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class SeamSide:
+    """One side of a seam on the table.
+
+    Attributes
+    ----------
+    number : int
+        Of the seam.
+    lapped : bool
+        Whether this side has the lap.
+    out : str
+        "left" or "right": on which side of the line the piece is not.
+    vertices : (k,) int array
+    uv : (k, 2) float array, mm
+    at_mm : (k,) float array
+        Arc length on the surface, the same for both sides.
+    """
+
+    number: int
+    lapped: bool
+    out: str
+    vertices: Ints
+    uv: Floats
+    at_mm: Floats
+
+    @property
+    def sign(self) -> float:
+        """+1 where the outside is on the left, as offsets have it."""
+        return 1.0 if self.out == "left" else -1.0
+
+    def point(self, at: float) -> Floats:
+        """Return the flat point at an arc length."""
+        return np.array([np.interp(at, self.at_mm, self.uv[:, k]) for k in range(2)])
+
+    def outward(self, at: float) -> Floats:
+        """Return the unit vector square to the seam there, away from the piece; taken over 10 mm either way."""
+        a, b = self.point(max(at - 10.0, 0.0)), self.point(min(at + 10.0, float(self.at_mm[-1])))
+        t = (b - a) / np.linalg.norm(b - a)
+        return self.sign * np.array([-t[1], t[0]])
+
+    def nearest(self, p: Floats) -> float:
+        """Return the arc length of the nearest place."""
+        line = LineString(self.uv)
+        flat = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(self.uv, axis=0), axis=1))]
+        return float(np.interp(line.project(Point(p)), flat, self.at_mm))
+
+
+def net_outline(piece: Surface, uv: Floats, name: str) -> Polygon:
+    """Return the piece's own outline with its openings.
+
+    Raises
+    ------
+    ShapeError
+        If the piece lies over itself.
+    """
+    rings = [uv[q] for q in piece.boundary_loops]
+    rings.sort(key=lambda r: -Polygon(r).area)
+    net = Polygon(rings[0], rings[1:])
+    if not net.is_valid:
+        raise ShapeError(
+            f"the piece lies over itself when it is flat ({shapely.is_valid_reason(net)})", where=name,
+            do="Open the region in more pieces.",
+        )
+    return net
+
+
+def lap_of(s: SeamSide, net: Polygon, others: Sequence[Polygon], width_mm: float, name: str) -> Polygon:
+    """Return the strip of a lap outside the seam, clear of the laps before it.
+
+    Raises
+    ------
+    ShapeError
+        If it would lie on the piece itself.
+    """
+    outer = shapely.offset_curve(LineString(s.uv).simplify(0.01), s.sign * width_mm, join_style="mitre")
+    edge = shapely.get_coordinates(outer)
+    if np.linalg.norm(edge[0] - s.uv[0]) > np.linalg.norm(edge[-1] - s.uv[0]):
+        edge = edge[::-1]
+    strip = Polygon(np.concatenate([s.uv, edge[::-1]]))
+    parts = parts_of(shapely.make_valid(strip))
+    seam = LineString(s.uv)
+    strip = max(parts, key=lambda g: g.boundary.intersection(seam.buffer(1e-6)).length)
+    on = strip.intersection(net).area
+    if on > ON_ITSELF * strip.area:
+        raise ShapeError(
+            f"the lap of join J{s.number + 1} would lie on its own piece ({on:.0f} mm2)", where=name,
+            do="Open the region in more pieces, or make the lap narrower.",
+        )
+    clear = strip.difference(shapely.union_all([net, *others]))
+    return max(parts_of(clear), key=lambda g: g.area)
+
+
+def cut_outline(
+    piece: Surface,
+    uv: Floats,
+    net: Polygon,
+    seams: Sequence[SeamSide],
+    laps: Sequence[Polygon],
+    lap_mm: float,
+    trim_mm: float,
+) -> Polygon:
+    """Return net, laps and the trim margin along the edges that are not seams."""
+    body = _joined([net, *laps])
+    if trim_mm <= 0:
+        return body
+    margin = body.buffer(trim_mm, join_style="mitre", mitre_limit=2.0).difference(body)
+    shut = [_beyond(s, body, lap_mm, trim_mm) for s in seams]
+    band = margin.difference(shapely.union_all(shut)) if shut else margin
+    touching = [g for g in parts_of(band) if g.buffer(1e-6).intersection(body).area > 0]
+    return _joined([body, *touching])
+
+
+def _beyond(s: SeamSide, body: Polygon, lap_mm: float, trim_mm: float) -> Polygon | MultiPolygon:
+    """Return the strip outside a seam (or its lap) that gets no margin, carried on past both ends."""
+    line = LineString(s.uv).simplify(0.01)
+    if s.lapped and lap_mm > 0:
+        line = shapely.offset_curve(line, s.sign * lap_mm, join_style="mitre")
+    xy = shapely.get_coordinates(line)
+    a, b = xy[0] - xy[min(1, len(xy) - 1)], xy[-1] - xy[-2]
+    far = 3 * trim_mm
+    xy = np.concatenate([[xy[0] + far * a / np.linalg.norm(a)], xy, [xy[-1] + far * b / np.linalg.norm(b)]])
+    strip = LineString(xy).buffer(s.sign * 2.5 * trim_mm, single_sided=True, join_style="mitre")
+    return strip.difference(body)
+
+
+def _joined(shapes: Sequence[Polygon]) -> Polygon:
+    """Return the union as one polygon without slits of rounding between the parts."""
+    merged = shapely.union_all(list(shapes))
+    if isinstance(merged, MultiPolygon):
+        merged = shapely.union_all([g.buffer(1e-7, join_style="mitre") for g in merged.geoms])
+    return whole(max(parts_of(merged), key=lambda g: g.area), slits_mm2=1e-3)
+
+
+def free_edges(net: Polygon, seams: Sequence[SeamSide]) -> MultiLineString:
+    """Return the parts of the outline that are not seams."""
+    lines = [LineString(s.uv).buffer(1e-6) for s in seams]
+    return net.boundary.difference(shapely.union_all(lines)) if lines else net.boundary
