@@ -1,0 +1,437 @@
+"""Flat shapes: what must hold on any patch, and what is refused."""
+
+import pickle
+
+import numpy as np
+import pytest
+import shapes
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.sparse.linalg import splu
+
+from plyflat.cloth import _patch, _sparse
+from plyflat.cloth._newton import Distortion, first_fold
+from plyflat.cloth.flatten import (
+    Flat,
+    cloth_scale,
+    cloth_stretch,
+    directional_stretch,
+    enclosed_curvature,
+    flatten,
+    lower_bound,
+    strain_of,
+    vertex_curvature,
+)
+from plyflat.errors import MeshError, ShapeError, SolveError
+from plyflat.surface.mesh import Surface
+
+
+def plain_stretch(surface, uv):
+    """Singular values of each triangle's map, one triangle at a time."""
+    out = []
+    for f in surface.faces:
+        p, q = surface.vertices_mm[f], uv[f]
+        x = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
+        n = np.cross(p[1] - p[0], p[2] - p[0])
+        y = np.cross(n / np.linalg.norm(n), x)
+        rest = np.array([[(p[i] - p[0]) @ e for i in (1, 2)] for e in (x, y)])
+        out.append(np.linalg.svd((q[1:] - q[0]).T @ np.linalg.inv(rest), compute_uv=False))
+    return np.array(out)
+
+
+def is_same_shape(one, other, tolerance_mm):
+    return np.abs(shapes.laid_on(one, other) - other).max() < tolerance_mm
+
+
+# -- what every flat shape has -------------------------------------------------------------------------------------
+@pytest.mark.parametrize("aim", ["fair", "worst"])
+def test_stretch_and_energy_are_those_of_the_flat_points(aim):
+    surface = Surface(*shapes.saddle(triangles=400))
+    flat = flatten(surface, aim)
+    s = plain_stretch(surface, flat.uv_mm)
+    np.testing.assert_allclose(flat.stretch, s, rtol=1e-9)
+    areas = surface.face_areas_mm2
+    energy = 0.25 * areas @ (s**2 + s**-2.0).sum(axis=1) / areas.sum()
+    assert flat.energy == pytest.approx(energy, rel=1e-12)
+    assert not flat.flipped.any()
+    assert not flat.overlaps
+    assert flat.seconds > 0
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10**6), st.floats(20, 500), st.integers(1, 6))
+def test_smooth_patches_lie_without_folds_at_an_energy_no_small_move_lowers(seed, rise, waves):
+    surface = Surface(*shapes.smooth_patch(rise=rise, waves=waves, triangles=600, seed=seed))
+    flat = flatten(surface)
+    assert not flat.flipped.any()
+    assert flat.stretch.min() > 0
+    assert flat.energy >= 1 - 1e-12
+    bound, _ = lower_bound(surface)
+    assert bound <= np.log(flat.stretch[:, 0].max() / flat.stretch[:, 1].min()) + 1e-9
+    mesh = _patch.Triangles(surface.vertices_mm, surface.faces)
+    energy = Distortion(mesh, _sparse.Pattern(surface.vertices_mm, surface.faces))
+    uv = flat.uv_mm / mesh.scale
+    rng = np.random.default_rng(seed)
+    for _ in range(3):
+        assert energy.value(uv + 1e-4 * rng.normal(size=uv.shape)) > energy.value(uv)
+        bend = 1e-3 * np.sin(3 * uv @ rng.normal(size=(2, 2)))
+        assert energy.value(uv + bend) > energy.value(uv) - 1e-12
+
+
+def test_worst_has_the_smaller_range_of_stretch_and_fair_the_smaller_mean():
+    surface = Surface(*shapes.saddle(triangles=2000))
+    fair, worst = flatten(surface), flatten(surface, "worst")
+
+    def most(flat):
+        return np.abs(np.log(flat.stretch)).max()
+
+    assert most(worst) < 0.75 * most(fair)
+    assert fair.energy < worst.energy < fair.energy + 0.002
+
+
+def test_turning_renumbering_and_scaling_do_not_change_the_shape():
+    v, f = shapes.cap(triangles=1500, angle_deg=50)
+    v = v * [1.0, 0.6, 1.0]
+    flat = flatten(Surface(v, f)).uv_mm
+    assert is_same_shape(flatten(Surface(shapes.turned(v), f)).uv_mm, flat, 1e-4)
+    rng = np.random.default_rng(3)
+    to = rng.permutation(len(v))
+    moved = np.empty_like(v)
+    moved[to] = v
+    g = np.roll(to[f[rng.permutation(len(f))]], 1, axis=1)
+    assert is_same_shape(flatten(Surface(moved, g)).uv_mm[to], flat, 1e-4)
+    np.testing.assert_allclose(flatten(Surface(1e-3 * v, f)).uv_mm, 1e-3 * flat, atol=1e-7)
+
+
+def test_a_mirrored_patch_gives_the_mirrored_shape():
+    v, f = shapes.smooth_patch(triangles=800, seed=4)
+    flat = flatten(Surface(v, f)).uv_mm
+    other = flatten(Surface(v * [-1, 1, 1], f[:, [0, 2, 1]])).uv_mm
+    np.testing.assert_allclose(other * [-1, 1], flat, atol=1e-4)
+
+
+def test_seen_from_the_air_side_with_the_surface_x_axis_along_x():
+    v, f = shapes.noisy_sheet(noise=0.0, triangles=300)
+    np.testing.assert_allclose(flatten(Surface(v, f)).uv_mm, v[:, :2] - [500, 350], atol=1e-6)
+    below = flatten(Surface(v, f[:, [0, 2, 1]])).uv_mm
+    np.testing.assert_allclose(below, (v[:, :2] - [500, 350]) * [1, -1], atol=1e-6)
+
+
+def test_the_same_call_gives_the_same_bits():
+    surface = Surface(*shapes.saddle(triangles=600))
+    np.testing.assert_array_equal(flatten(surface).uv_mm, flatten(surface).uv_mm)
+
+
+# -- small and awkward patches -------------------------------------------------------------------------------------
+def test_one_triangle_keeps_its_sides():
+    v = np.array([[0, 0, 0], [30, 0, 0], [0, 0, 40.0]])
+    flat = flatten(Surface(v, [[0, 1, 2]]))
+    assert flat.energy == pytest.approx(1, abs=1e-12)
+    sides = np.linalg.norm(flat.uv_mm - np.roll(flat.uv_mm, -1, axis=0), axis=1)
+    np.testing.assert_allclose(sides, [30, 50, 40], rtol=1e-7)
+
+
+def test_long_triangles_of_a_model_export_unroll_exactly():
+    # Half a twelve-sided tube, 2 m long, two triangles to a side.
+    angle = np.linspace(0, np.pi, 7)
+    ring = np.stack([50 * np.cos(angle), 50 * np.sin(angle)], axis=1)
+    v = np.concatenate([np.column_stack([ring, np.full(7, z)]) for z in (0.0, 2000.0)])
+    f = [t for i in range(6) for t in ([i, i + 1, i + 8], [i, i + 8, i + 7])]
+    flat = flatten(Surface(v, f))
+    assert flat.energy == pytest.approx(1, abs=1e-12)
+    width = np.linalg.norm(flat.uv_mm[6] - flat.uv_mm[0])
+    assert width == pytest.approx(6 * 100 * np.sin(np.pi / 12), rel=1e-7)
+
+
+def test_slivers_fold_nothing():
+    v, f = shapes.cap(triangles=3000)
+    v = v * [1.0, 0.02, 1.0]
+    flat = flatten(Surface(v, f))
+    assert not flat.flipped.any()
+    assert np.isfinite(flat.energy)
+
+
+def test_rough_noise_folds_nothing():
+    surface = Surface(*shapes.noisy_sheet(noise=6.0, triangles=6000))
+    flat = flatten(surface)
+    assert flat.stretch.min() > 0
+    assert not flat.overlaps
+
+
+@pytest.mark.parametrize("angle_deg", [120, 165])
+def test_most_of_a_sphere_still_lies_without_folds(angle_deg):
+    flat = flatten(Surface(*shapes.cap(angle_deg, triangles=3000)))
+    assert not flat.flipped.any()
+    assert not flat.overlaps
+    assert flat.energy > 1.1
+
+
+# -- holes ---------------------------------------------------------------------------------------------------------
+def holed_cylinder():
+    v, f, flat = shapes.cylinder_developed(triangles=4000)
+    middle = flat[f].mean(axis=1)
+    keep = np.ones(len(f), dtype=bool)
+    for at in ([300, 300], [700, 500]):
+        keep &= np.linalg.norm(middle - at, axis=1) > 90
+    surface, used = Surface(v, f).sub(keep)
+    return surface, flat[used]
+
+
+@pytest.mark.parametrize("holes", ["open", "filled"])
+def test_a_tube_with_two_holes_unrolls_with_its_holes(holes):
+    surface, exact = holed_cylinder()
+    flat = flatten(surface, holes=holes)
+    assert len(surface.boundary_loops) == 3
+    assert not flat.overlaps
+    assert is_same_shape(flat.uv_mm, exact, 0.5 if holes == "open" else 5.0)
+
+
+def test_a_ring_round_a_post_lies_flat_as_a_ring():
+    surface = Surface(*shapes.post_on_plate(height=60, around=60, along=20))
+    flat = flatten(surface)
+    assert not flat.flipped.any()
+    assert not flat.overlaps
+    outer, inner = (flat.uv_mm[q] for q in surface.boundary_loops)
+    assert np.hypot(*inner.T).max() < np.hypot(*outer.T).min()
+
+
+def test_a_filled_hole_holds_its_edge_more_than_an_open_one():
+    surface = Surface(*shapes.post_on_plate(height=60, around=60, along=20))
+    loop = surface.boundary_loops[1]
+
+    def length(points):
+        return np.linalg.norm(points[loop] - np.roll(points[loop], 1, axis=0), axis=1).sum()
+
+    true = length(surface.vertices_mm)
+    open_, filled = (length(flatten(surface, holes=holes).uv_mm) for holes in ("open", "filled"))
+    assert open_ < filled < true
+
+
+# -- overlap -------------------------------------------------------------------------------------------------------
+def ramp(turns_deg):
+    """A spiral ramp, nearly flat, between radii 100 and 200 mm."""
+    p, f = shapes.rectangle(150 * np.radians(turns_deg), 100, 2500)
+    angle, r = p[:, 0] / 150, 100 + p[:, 1]
+    return np.column_stack([r * np.cos(angle), r * np.sin(angle), 0.2 * angle]), f[:, [0, 2, 1]]
+
+
+def test_a_ramp_of_more_than_a_turn_overlaps_by_the_rest():
+    flat = flatten(Surface(*ramp(450)))
+    assert flat.overlaps
+    assert not flat.flipped.any()
+    assert flat.overlap_mm2 == pytest.approx(np.pi * (200**2 - 100**2) / 4, rel=0.01)
+    assert not flatten(Surface(*ramp(340))).overlaps
+
+
+# -- starts, progress, arguments -----------------------------------------------------------------------------------
+def test_a_given_start_is_used_unless_it_is_folded():
+    surface = Surface(*shapes.saddle(triangles=600))
+    first = flatten(surface)
+    again = flatten(surface, start_uv=first.uv_mm)
+    assert again.iterations < first.iterations
+    np.testing.assert_allclose(again.uv_mm, first.uv_mm, atol=1e-3)
+    mirrored = flatten(surface, start_uv=first.uv_mm * [-1, 1])
+    np.testing.assert_array_equal(mirrored.uv_mm, first.uv_mm)
+
+
+def test_progress_rises_to_one():
+    seen = []
+    flatten(Surface(*shapes.saddle(triangles=200)), progress=lambda stage, done: seen.append((stage, done)))
+    assert seen[-1] == ("laying flat", 1.0)
+    done = [d for _, d in seen]
+    assert done == sorted(done)
+
+
+@pytest.mark.parametrize("wrong", [{"aim": "best"}, {"holes": "closed"}])
+def test_unknown_words_are_refused(wrong):
+    with pytest.raises(ValueError, match="must be"):
+        flatten(Surface(*shapes.saddle(triangles=100)), **wrong)
+
+
+# -- refusals ------------------------------------------------------------------------------------------------------
+def test_a_closed_surface_is_refused():
+    with pytest.raises(ShapeError, match="closed"):
+        flatten(Surface(*shapes.sphere(triangles=200)))
+
+
+def test_a_handle_is_refused():
+    v, f = shapes.torus(around=20, along=12)
+    with pytest.raises(ShapeError, match="1 handle"):
+        flatten(Surface(v, f[1:]))
+
+
+def test_two_pieces_are_refused():
+    v, f = shapes.rectangle(100, 100, 50)
+    v = np.column_stack([v, 0 * v[:, 0]])
+    both = Surface(np.concatenate([v, v + 500]), np.concatenate([f, f + len(v)]))
+    with pytest.raises(ShapeError, match="2 pieces"):
+        flatten(both)
+
+
+SQUARE = np.array([[0, 0, 0], [10, 0, 0], [10, 10, 0], [0, 10, 0], [5, 5, 8.0]])
+
+
+@pytest.mark.parametrize(
+    ("faces", "match"),
+    [
+        ([[0, 1, 2], [0, 3, 2]], "face different ways"),
+        ([[0, 1, 2], [0, 2, 3], [0, 2, 4]], "more than two triangles"),
+        ([[0, 1, 2], [0, 2, 3]], "1 vertices belong to no triangle, first is vertex 4"),
+        ([[0, 1, 4], [0, 0, 2], [2, 3, 4]], "1 triangles have no area, first is triangle 1"),
+    ],
+)
+def test_what_is_not_a_surface_is_refused(faces, match):
+    with pytest.raises(MeshError, match=match) as caught:
+        flatten(Surface(SQUARE, faces))
+    assert "mm" in caught.value.where
+
+
+def test_parts_that_touch_at_a_point_are_refused():
+    with pytest.raises(MeshError, match="touch at 1 single"):
+        flatten(Surface(SQUARE, [[0, 1, 4], [2, 3, 4]]))
+
+
+def test_a_search_that_ends_before_it_settles_says_so():
+    from plyflat.cloth._newton import descend
+
+    v, f = shapes.saddle(triangles=200)
+    mesh = _patch.Triangles(v, f)
+    energy = Distortion(mesh, _sparse.Pattern(v, f))
+    with pytest.raises(SolveError, match="not settled after 1 factorisations: energy 1"):
+        descend(energy, 1.1 * v[:, :2] / mesh.scale, tolerance=1e-12, most_steps=1)
+
+
+# -- the parts -----------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("power", [1.0, 3.0])
+def test_derivatives_agree_with_differences(power):
+    v, f = shapes.saddle(triangles=60)
+    mesh = _patch.Triangles(v, f)
+    pattern = _sparse.Pattern(v, f)
+    energy = Distortion(mesh, pattern, power)
+    # Enlarged, so that no eigenvalue is negative and the projected Hessian is the Hessian.
+    uv = 1.4 * v[:, :2] / mesh.scale
+    flat = uv.ravel()
+
+    def gradient(x):
+        return energy.gradient(x.reshape(-1, 2)).ravel()
+
+    slope, h = gradient(flat), 1e-6
+    unit = np.eye(len(flat))
+    by_value = [
+        (energy.value((flat + h * e).reshape(-1, 2)) - energy.value((flat - h * e).reshape(-1, 2))) / (2 * h)
+        for e in unit
+    ]
+    np.testing.assert_allclose(slope, by_value, atol=1e-6 * np.abs(slope).max())
+    by_slope = np.stack([(gradient(flat + h * e) - gradient(flat - h * e)) / (2 * h) for e in unit], axis=1)
+    lu = energy.factors(uv)
+    # The factorised matrix undoes the differences, in the order of its rows.
+    rows = (2 * pattern.place[:, None] + [0, 1]).ravel()
+    product = lu.solve(by_slope[np.argsort(rows)][:, np.argsort(rows)])
+    stiff = np.linalg.eigvalsh(by_slope)
+    assert stiff[2] > 1e-4 * stiff[-1]
+    rigid = np.eye(len(flat)) - product
+    # Only the two translations, which cost nothing, are lost.
+    assert np.linalg.matrix_rank(rigid, tol=1e-3) == 2
+
+
+def test_first_fold_is_where_the_area_vanishes():
+    v = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0.0]])
+    mesh = _patch.Triangles(v, np.array([[0, 1, 2]]))
+    uv = v[:, :2].copy()
+    assert first_fold(mesh, uv, np.array([[0, 0], [0, 0], [0, -0.25]])) == pytest.approx(4)
+    assert first_fold(mesh, uv, np.array([[0, 0], [0, 0], [0, 0.25]])) == np.inf
+    # Both corners move: (1 - t)(1 - t/2) vanishes first at 1.
+    assert first_fold(mesh, uv, np.array([[0, 0], [-1, 0], [0, -0.5]])) == pytest.approx(1)
+
+
+def test_the_order_of_elimination_fills_little():
+    v, f = shapes.cap(triangles=8000)
+    mesh, pattern = _patch.Triangles(v, f), _sparse.Pattern(v, f)
+    assert sorted(pattern.place) == list(range(len(v)))
+    matrix = pattern.scalar(*_sparse.cotangent(mesh.gx, mesh.gy, mesh.areas), shift=1e-6)
+    ours = _sparse.factorise(matrix).L.nnz
+    degree = splu(matrix, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}, diag_pivot_thresh=0.0)
+    assert ours < 1.2 * degree.L.nnz
+
+
+# -- strain --------------------------------------------------------------------------------------------------------
+def test_strain_is_summed_by_area():
+    stretch = np.array([[1.01, 1.0], [1.0, 0.95], [1.02, 0.99]])
+    strain = strain_of(stretch, [90.0, 1.0, 9.0], 0.015)
+    assert strain.largest == pytest.approx(0.05)
+    assert strain.p99 == pytest.approx(0.02)
+    assert strain.mean == pytest.approx(0.9 * 0.01 + 0.01 * 0.05 + 0.09 * 0.02)
+    assert strain.over_share == pytest.approx(0.10)
+    assert strain.limit == 0.015
+
+
+def test_strain_of_a_flat_shape_has_its_energy():
+    surface = Surface(*shapes.saddle(triangles=500))
+    flat = flatten(surface)
+    strain = strain_of(flat, surface.face_areas_mm2, 0.02)
+    assert strain.energy == pytest.approx(flat.energy, rel=1e-12)
+    with pytest.raises(ValueError, match="areas"):
+        strain_of(flat, surface.face_areas_mm2[1:], 0.02)
+
+
+def test_yarns_of_a_sheared_sheet():
+    v, f = shapes.noisy_sheet(noise=0.0, triangles=100)
+    surface = Surface(v, f)
+    # Cloth (x, y) lies on the sheet at (1.1 x + 0.2 y, 0.9 y).
+    lay = np.array([[1.1, 0.2], [0.0, 0.9]])
+    uv = v[:, :2] @ np.linalg.inv(lay).T
+    flat = Flat(uv, np.ones((len(f), 2)), np.zeros(len(f), bool), False, 1.0)
+    yarns = directional_stretch(surface, flat, 0.0)
+    np.testing.assert_allclose(yarns.warp, 1.1)
+    np.testing.assert_allclose(yarns.weft, np.hypot(0.2, 0.9))
+    np.testing.assert_allclose(yarns.shear_deg, np.degrees(np.arctan2(0.2, 0.9)))
+    turned = directional_stretch(surface, flat, 90.0)
+    np.testing.assert_allclose(turned.warp, np.hypot(0.2, 0.9))
+    np.testing.assert_allclose(turned.weft, 1.1)
+
+
+def test_averaging_keeps_the_mean_and_the_range():
+    surface = Surface(*shapes.saddle(triangles=1500))
+    values = np.random.default_rng(0).normal(size=(len(surface.faces), 2))
+    mean = cloth_scale(surface, values, length_mm=80)
+    areas = surface.face_areas_mm2
+    np.testing.assert_allclose(areas @ mean, areas @ values, atol=1e-6 * areas.sum())
+    assert np.abs(mean).max() < 0.5 * np.abs(values).max()
+    np.testing.assert_allclose(cloth_scale(surface, np.full(len(areas), 3.5)), 3.5)
+    np.testing.assert_array_equal(cloth_scale(surface, values, length_mm=0), values)
+
+
+def test_noise_is_not_read_as_strain_at_the_cloths_scale():
+    surface = Surface(*shapes.noisy_sheet(noise=0.3, triangles=8000))
+    flat = flatten(surface)
+    raw = strain_of(flat, surface.face_areas_mm2, 0.01).p99
+    averaged = strain_of(cloth_stretch(surface, flat, length_mm=60), surface.face_areas_mm2, 0.01).p99
+    assert averaged < 0.25 * raw
+    fine = cloth_stretch(surface, flat, length_mm=1e-6)
+    np.testing.assert_allclose(fine, flat.stretch, rtol=1e-6)
+
+
+# -- curvature and bounds ------------------------------------------------------------------------------------------
+def test_a_box_corner_lacks_a_right_angle():
+    v, f = shapes.box()
+    np.testing.assert_allclose(vertex_curvature(Surface(v, f)), np.pi / 2)
+
+
+def test_a_flat_sheet_has_no_bound_and_no_curvature():
+    surface = Surface(*shapes.noisy_sheet(noise=0.0, triangles=2000))
+    assert lower_bound(surface) == (0.0, "none")
+    assert enclosed_curvature(surface) == pytest.approx(0, abs=1e-8)
+
+
+def test_a_dome_in_a_plate_is_found():
+    p, f = shapes.disc(600, 8000)
+    r = np.hypot(*p.T)
+    surface = Surface(np.column_stack([p, 120 * np.exp(-((r / 200) ** 2))]), f)
+    bound, name = lower_bound(surface)
+    assert bound > 0.01
+    assert "disc of radius" in name
+
+
+def test_a_flat_shape_survives_the_trip_between_processes():
+    flat = flatten(Surface(*shapes.saddle(triangles=100)))
+    np.testing.assert_array_equal(pickle.loads(pickle.dumps(flat)).uv_mm, flat.uv_mm)
