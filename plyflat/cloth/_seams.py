@@ -125,7 +125,7 @@ def choose_seams(
     stagger_mm: float,
 ) -> list[Ends]:
     """Return the ends of the seams that open a patch; for parameters see `open_patch`."""
-    draft = _draft(surface, holes, avoid_mm, limit, lap_mm)
+    draft = _draft(surface, holes, wanted, avoid_mm, limit, lap_mm)
     fixed = _wanted_places(draft, wanted, stagger_mm)
     picks = tuple(
         f or _pick(r, d, 1, stagger_mm) for r, d, f in zip(draft.rings, _first_demand(draft), fixed)
@@ -188,13 +188,19 @@ def _add_seams(
 
 # -- the draft -----------------------------------------------------------------------------------------------------
 def _draft(
-    surface: Surface, holes: tuple[Ints, ...], avoid_mm: Sequence[Floats], limit: float, lap_mm: float
+    surface: Surface,
+    holes: tuple[Ints, ...],
+    wanted: Floats,
+    avoid_mm: Sequence[Floats],
+    limit: float,
+    lap_mm: float,
 ) -> _Draft:
     coarse = _coarse(Surface(work_copy(surface), surface.faces))
     loops = _same_loops(surface, holes, coarse)
     label, at_mm = _ring_coordinate(coarse, loops)
     near = _near_avoid(coarse, avoid_mm)
-    rings = [_ring(coarse, loops, k, near) for k in range(len(loops))]
+    asked = cKDTree(coarse.vertices_mm).query(wanted)[1].astype(np.int64)
+    rings = [_ring(coarse, loops, k, near, at_mm[asked[label[asked] == k]]) for k in range(len(loops))]
     rim_of = np.full(len(coarse.vertices_mm), -1, dtype=np.int64)
     for k, q in enumerate(loops):
         rim_of[q] = k
@@ -299,8 +305,11 @@ def _dense(line: Floats, step: float) -> Floats:
     return np.stack([np.interp(t, s, line[:, k]) for k in range(3)], axis=1)
 
 
-def _ring(surface: Surface, loops: list[Ints], k: int, near: Floats) -> _Ring:
-    """Find the ways from places round an opening to the outer edge (or to another opening that is opened)."""
+def _ring(surface: Surface, loops: list[Ints], k: int, near: Floats, also_mm: Floats) -> _Ring:
+    """Find the ways from places round an opening to the outer edge (or to another opening that is opened).
+
+    The places are spread evenly; those asked for come on top.
+    """
     n = len(surface.vertices_mm)
     targets = np.concatenate([surface.boundary_loops[0], *(q for j, q in enumerate(loops) if j != k)])
     inner = np.ones(n, dtype=bool)
@@ -310,7 +319,8 @@ def _ring(surface: Surface, loops: list[Ints], k: int, near: Floats) -> _Ring:
     far, came, _ = dijkstra(_graph(surface, open_), indices=targets, min_only=True, return_predecessors=True)
     step = _graph(surface, np.ones(n, dtype=bool))
     at, total = _along(surface, loops[k])
-    places = np.unique(np.searchsorted(at, np.arange(PLACES) * total / PLACES).clip(0, len(at) - 1))
+    spots = np.r_[np.arange(PLACES) * total / PLACES, also_mm]
+    places = np.unique(np.searchsorted(at, spots - 1e-9).clip(0, len(at) - 1))
     rows = [(at[i], *_way(int(loops[k][i]), step, far, came, inner)) for i in places]
     rows = [r for r in rows if len(r[1]) > 1]
     if not rows:

@@ -1,0 +1,193 @@
+"""Opening rings: pieces are discs, their seams match, and what need not be opened stays whole."""
+
+import numpy as np
+import pytest
+import shapes
+
+from plyflat.cloth.flatten import flatten
+from plyflat.cloth.opening import cut_along, enclosed_deg, holes_to_open, open_patch
+from plyflat.errors import ShapeError
+from plyflat.surface.cut import mesh_edges
+from plyflat.surface.geodesic import distance_along
+from plyflat.surface.mesh import Surface
+
+
+def euler(s):
+    return len(s.vertices_mm) - len(mesh_edges(s.faces, len(s.vertices_mm)).ends) + len(s.faces)
+
+
+@pytest.fixture(scope="module")
+def post():
+    return Surface(*shapes.post_on_plate(60, 80, 100, around=90, along=30))
+
+
+@pytest.fixture(scope="module")
+def foil():
+    return Surface(*shapes.foil_on_plate(around=120, along=30))
+
+
+@pytest.fixture(scope="module")
+def foil_opened(foil):
+    return open_patch(foil, most=2, lap_mm=25)
+
+
+def bumps(centres, foot=70.0, height=90.0, top=60.0, hole=None):
+    """Plate with cone-like bumps whose tops are cut off, and a plain hole in the plate."""
+    p, f = shapes.rectangle(700, 400, 9000)
+    z = np.zeros(len(p))
+    for c in centres:
+        z = np.maximum(z, height * (1 - np.hypot(*(p - c).T) / foot))
+    keep = (z[f] < top).all(1)
+    if hole is not None:
+        keep &= (np.hypot(*(p - hole).T)[f] > 20).all(1)
+    return Surface(np.column_stack([p, z]), f).sub(keep)[0]
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4])
+def test_ring_round_a_post_becomes_as_many_discs_as_allowed(post, count):
+    opened = open_patch(post, most=count, limit=0.01, over_share=0.0)
+    assert len(opened.pieces) == count
+    assert [euler(p) for p in opened.pieces] == [1] * count
+    assert [len(p.boundary_loops) for p in opened.pieces] == [1] * count
+    # Clearing slivers along a seam may move the faceted surface by a few hundredths of a millimetre.
+    assert sum(p.area_mm2 for p in opened.pieces) == pytest.approx(post.area_mm2, rel=2e-6)
+    assert not any(flatten(p).overlaps for p in opened.pieces)
+
+
+def test_seams_are_short_straight_and_evenly_spread(post):
+    opened = open_patch(post, most=4, limit=0.01, over_share=0.0)
+    for seam in opened.seams:
+        length = np.linalg.norm(np.diff(seam, axis=0), axis=1).sum()
+        assert seam[0, 2] == pytest.approx(80)
+        assert length == pytest.approx(180, rel=0.005)
+    at = np.sort([np.arctan2(s[0, 1], s[0, 0]) for s in opened.seams])
+    gaps = np.diff(np.r_[at, at[0] + 2 * np.pi])
+    assert np.degrees(gaps).min() > 70
+    assert np.degrees(gaps).max() < 110
+
+
+def test_both_sides_of_a_seam_match(post):
+    opened = open_patch(post, most=3, limit=0.01, over_share=0.0)
+    for seam, side in zip(opened.seams, opened.sides):
+        left, right = opened.pieces[side.left], opened.pieces[side.right]
+        np.testing.assert_array_equal(left.vertices_mm[side.left_vertices], seam)
+        np.testing.assert_array_equal(right.vertices_mm[side.right_vertices], seam)
+        # Walking outward with the surface on the left, a boundary runs in the seam's sense on its left piece.
+        for piece, vertices, step in ((left, side.left_vertices, 1), (right, side.right_vertices, -1)):
+            loop = piece.boundary_loops[0].tolist()
+            i = loop.index(vertices[2])
+            assert loop[(i + step) % len(loop)] == vertices[3]
+
+
+def test_cutting_loses_no_area():
+    s = Surface(*shapes.box(steps=6))
+    row = np.flatnonzero(np.isclose(s.vertices_mm[:, 2], 100) & np.isclose(s.vertices_mm[:, 1], 0))
+    s, used = s.sub(s.face_normals[:, 2] > 0.9)
+    path = np.searchsorted(used, row[np.argsort(s.vertices_mm[np.searchsorted(used, row), 0])])
+    opened = cut_along(s, [path])
+    assert len(opened.pieces) == 2
+    assert sum(p.area_mm2 for p in opened.pieces) == pytest.approx(s.area_mm2, rel=1e-12)
+    assert len(np.unique(np.concatenate(opened.faces))) == len(s.faces)
+
+
+def test_foil_section_is_opened_at_nose_and_tail(foil_opened):
+    opened = foil_opened
+    ends = np.array(sorted((s[0] for s in opened.seams), key=lambda p: p[0]))
+    assert np.abs(ends - [[-253, 0, 90], [253, 0, 90]]).max() < 2
+    goals = np.array(sorted((s[-1] for s in opened.seams), key=lambda p: p[0]))
+    # The outer edge fans out round the tail; the seam goes down the middle of the fan.
+    assert np.abs(goals[:, 1]).max() < 12
+
+
+def test_seams_keep_off_those_of_the_ply_below(foil, foil_opened):
+    first = foil_opened
+    second = open_patch(foil, most=2, lap_mm=25, avoid_mm=first.seams, stagger_mm=75)
+    assert len(second.seams) >= 1
+    near = [np.unique(np.argmin(np.linalg.norm(foil.vertices_mm[:, None] - q[None], axis=2), axis=0))
+            for q in first.seams]
+    far = distance_along(foil, np.concatenate(near))
+    for seam in second.seams:
+        spot = foil.locate(seam)
+        d = (far[foil.faces[spot.face]] * spot.weights).sum(1)
+        # The old seams are measured from the nearest vertices, up to half an edge off.
+        assert d.min() > 75 - 0.5 * foil.mean_edge_mm
+
+
+def test_stagger_that_the_ring_is_too_short_for_is_kept_as_far_as_it_goes(post):
+    first = open_patch(post, most=2, limit=0.01)
+    second = open_patch(post, most=1, avoid_mm=first.seams, stagger_mm=500)
+    assert len(second.pieces) == 1
+    old = [np.arctan2(s[0, 1], s[0, 0]) for s in first.seams]
+    new = np.arctan2(second.seams[0][0, 1], second.seams[0][0, 0])
+    off = np.abs((np.array(old) - new + np.pi) % (2 * np.pi) - np.pi)
+    assert np.degrees(off.min()) > 60
+
+
+def test_seams_go_where_they_are_asked_for(post):
+    wanted = [[160, 0, 0], [0, 60, 40.0]]
+    opened = open_patch(post, seams_mm=wanted)
+    at = np.degrees([np.arctan2(s[0, 1], s[0, 0]) for s in opened.seams])
+    # A vertex of the rim every 4 degrees.
+    np.testing.assert_allclose(np.sort(at), [0, 90], atol=4)
+
+
+def test_disc_is_left_alone():
+    s = Surface(*shapes.cap(triangles=500))
+    opened = open_patch(s)
+    assert opened.pieces == (s,)
+    assert opened.seams == ()
+    with pytest.raises(ShapeError, match="1 seam points for a patch with no ring"):
+        open_patch(s, seams_mm=[[0, 0, 1000]])
+
+
+def test_hole_in_a_plain_panel_stays():
+    s = bumps([], hole=(200, 200))
+    assert holes_to_open(s) == ()
+    assert open_patch(s).pieces == (s,)
+
+
+def test_two_posts_and_a_plain_hole():
+    s = bumps([(180, 200), (520, 210)], hole=(350, 300))
+    assert len(s.boundary_loops) == 4
+    assert len(holes_to_open(s)) == 2
+    opened = open_patch(s, most=1)
+    assert len(opened.pieces) == 1
+    assert len(opened.seams) == 2
+    assert euler(opened.pieces[0]) == 0
+    opened = open_patch(s, seams_mm=[[180, 270, 0], [180, 130, 0], [590, 210, 0]])
+    assert len(opened.pieces) == 2
+    assert len(opened.seams) == 3
+    assert sum(len(p.boundary_loops) - 1 for p in opened.pieces) == 1
+
+
+def test_lap_that_finds_no_room_takes_one_more_seam():
+    # A blunt cone of 30 degrees encloses 360 (1 - cos 30) = 48 degrees: opened once, the gap is narrower than a lap.
+    s = bumps([(350, 200)], foot=150, height=150 * np.tan(np.radians(30)), top=75)
+    assert len(open_patch(s, most=1).pieces) == 1
+    opened = open_patch(s, most=1, lap_mm=40)
+    assert len(opened.pieces) >= 2
+
+
+def test_shape_faults_say_what_to_do(post):
+    with pytest.raises(ShapeError, match=r"closed.*outline"):
+        open_patch(Surface(*shapes.sphere(triangles=500)))
+    torus = Surface(*shapes.torus(around=30, along=16))
+    with pytest.raises(ShapeError, match=r"1 handle .*two regions"):
+        open_patch(torus.sub(np.arange(len(torus.faces)) > 0)[0])
+    v, f = shapes.cap(triangles=200)
+    two = Surface(np.concatenate([v, v + 5000]), np.concatenate([f, f + len(v)]))
+    with pytest.raises(ShapeError, match="2 separate parts"):
+        open_patch(two)
+
+
+def test_fine_mesh_is_tried_out_on_a_coarse_copy():
+    s = Surface(*shapes.post_on_plate(60, 80, 100, around=150, along=60))
+    opened = open_patch(s, most=2, limit=0.01, over_share=0.0)
+    assert [euler(p) for p in opened.pieces] == [1, 1]
+    a, b = (np.degrees(np.arctan2(q[0, 1], q[0, 0])) for q in opened.seams)
+    assert abs(abs(a - b) - 180) < 20
+
+
+def test_curvature_an_opening_encloses(post):
+    for loop in post.boundary_loops[1:]:
+        assert enclosed_deg(post, loop) == pytest.approx(360, abs=0.1)
