@@ -12,6 +12,7 @@ from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon
 from ..errors import ShapeError
 from ..surface.mesh import Floats, Ints, Surface
 from .marks import parts_of, whole
+from .template import GRID_MM
 
 # A lap may lie on its own piece by this share: the corners of a seam that does not meet the edge quite square.
 ON_ITSELF = 0.05
@@ -121,12 +122,17 @@ def cut_outline(
     """Return net, laps and the trim margin along the edges that are not seams."""
     body = _joined([net, *laps])
     if trim_mm <= 0:
-        return body
+        return _on_grid(body)
     margin = body.buffer(trim_mm, join_style="mitre", mitre_limit=2.0).difference(body)
     shut = [_beyond(s, body, lap_mm, trim_mm) for s in seams]
     band = margin.difference(shapely.union_all(shut)) if shut else margin
     touching = [g for g in parts_of(band) if g.buffer(1e-6).intersection(body).area > 0]
-    return _joined([body, *touching])
+    return _on_grid(_joined([body, *touching]))
+
+
+def _on_grid(shape: Polygon) -> Polygon:
+    """Return the outline with its corners on a grid of `GRID_MM`, so that no turn or rounding makes it cross itself."""
+    return max(parts_of(shapely.set_precision(shape, GRID_MM)), key=lambda g: g.area)
 
 
 def _beyond(s: SeamSide, body: Polygon, lap_mm: float, trim_mm: float) -> Polygon | MultiPolygon:
@@ -139,6 +145,9 @@ def _beyond(s: SeamSide, body: Polygon, lap_mm: float, trim_mm: float) -> Polygo
     far = 3 * trim_mm
     xy = np.concatenate([[xy[0] + far * a / np.linalg.norm(a)], xy, [xy[-1] + far * b / np.linalg.norm(b)]])
     strip = LineString(xy).buffer(s.sign * 2.5 * trim_mm, single_sided=True, join_style="mitre")
+    if not (s.lapped and lap_mm > 0):
+        # The strip follows a simplified line; what that leaves beside the true one is no margin either.
+        strip = strip.union(LineString(s.uv).buffer(0.05, cap_style="flat"))
     return strip.difference(body)
 
 

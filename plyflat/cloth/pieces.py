@@ -295,11 +295,11 @@ def _seam_notch(d: _Draft, s: SeamSide, at: float, lap_mm: float, mark: str) -> 
     """Return the notch at an arc length along a seam, on the cut line: beyond the lap where there is one."""
     p, out = s.point(at), s.outward(at)
     if s.lapped and lap_mm > 0:
-        ray = LineString([p, p + 1.2 * lap_mm * out])
-        hits = shapely.get_coordinates(ray.intersection(d.cut.boundary))
-        far = (hits - p) @ out
+        # In the corner of a seam the lap's edge lies farther off than the lap is wide.
+        ray = LineString([p, p + 3 * lap_mm * out])
+        far = (shapely.get_coordinates(ray.intersection(d.cut.boundary)) - p) @ out
         far = far[far > 0.5 * lap_mm]
-        p = p + (far.max() if len(far) else lap_mm) * out
+        p = p + (far.min() if len(far) else lap_mm) * out
     return _on_cut(d.cut, p, -out, mark)
 
 
@@ -390,7 +390,9 @@ def _corner_marks(drafts: Sequence[_Draft], folds: list[list[_Fold]], near_mm: f
                     open_.setdefault((s.number, s.lapped), []).append((k, i, e))
                 elif end is not None:
                     number += 1
-                    notches[k].append(_edge_notch(drafts[k], f, e, f"C{number}"))
+                    notch = _edge_notch(drafts[k], f, e, f"C{number}")
+                    notches[k].append(notch)
+                    fs[i] = f = _led_to(f, e, notch.at_mm)
     for (seam, lapped), ends in sorted(open_.items()):
         for k, i, e in ends:
             at = _end_at(folds, (k, i, e))
@@ -430,11 +432,17 @@ def _meet(
     end = fold.ends[e]
     s = d.seams[end.seam if end is not None else 0]
     p = s.point(at)
-    points = fold.points[::-1] if e == 0 else fold.points
-    keep = np.linalg.norm(points - p, axis=1) > 1.0
-    points = np.concatenate([points[: int(np.flatnonzero(keep)[-1]) + 1] if keep.any() else points[:1], [p]])
-    folds[k][i] = replace(fold, points=points[::-1] if e == 0 else points)
-    notches[k].append(_seam_notch(d, s, at, d.lap_mm, mark))
+    notch = _seam_notch(d, s, at, d.lap_mm, mark)
+    notches[k].append(notch)
+    folds[k][i] = _led_to(_led_to(fold, e, p), e, notch.at_mm)
+
+
+def _led_to(fold: _Fold, e: int, p: Floats | tuple[float, float]) -> _Fold:
+    """Return a corner line with one end led to a point; what lies within 1 mm of it gives way."""
+    points, goal = fold.points[::-1] if e == 0 else fold.points, np.asarray(p, dtype=np.float64)
+    keep = np.flatnonzero(np.linalg.norm(points - goal, axis=1) > 1.0)
+    points = np.concatenate([points[: int(keep[-1]) + 1] if len(keep) else points[:1], [goal]])
+    return replace(fold, points=points[::-1] if e == 0 else points)
 
 
 def _edge_notch(d: _Draft, fold: _Fold, e: int, mark: str) -> Notch:
@@ -458,25 +466,8 @@ def _run_out(fold: _Fold, e: int) -> tuple[Floats, Floats]:
 
 
 def _drawn(d: _Draft, fold: _Fold) -> list[tuple[LineString, bool]]:
-    """Return a corner line's parts on the cloth, carried on over margin and lap to the cut line."""
-    points = fold.points
-    for e in (0, 1):
-        if fold.ends[e] is not None:
-            end, way = _run_out(fold, e)
-            tail = shapely.get_coordinates(
-                LineString([end, end + d.cut.length * way]).intersection(d.cut.boundary)
-            )
-            far = (tail - end) @ way
-            far = far[far > 1e-6]
-            if len(far) and far.min() <= _margin(d):
-                more = [end + float(far.min()) * way]
-                points = np.concatenate([more, points]) if e == 0 else np.concatenate([points, more])
-    return [(g, fold.concave) for g in lines_of(LineString(points).intersection(d.cut.buffer(1e-7)))]
-
-
-def _margin(d: _Draft) -> float:
-    """How far the cut line lies beyond the net outline at most, mm, with a little to spare for slanting lines."""
-    return 1.5 * float(shapely.hausdorff_distance(d.cut.exterior, d.net.exterior))
+    """Return a corner line's parts on the cloth."""
+    return [(g, fold.concave) for g in lines_of(LineString(fold.points).intersection(d.cut.buffer(1e-7)))]
 
 
 # -- arrows --------------------------------------------------------------------------------------------------------

@@ -185,21 +185,25 @@ def _longest(
     s: Surface, graph: sp.csr_array, left: Ints, bend: Floats, limit: float, scale_mm: float
 ) -> Ints | None:
     """Return the way between the two ends of a strip: the farthest vertex from any, and the farthest from that."""
-    sub = graph[left][:, left]
+    cheap = graph[left][:, left].tocoo()
     start = int(np.argmax(bend[left]))
     if bend[left[start]] <= limit:
         return None
+    p = s.vertices_mm[left]
+    plain = np.linalg.norm(p[cheap.row] - p[cheap.col], axis=1)
+    true = sp.coo_array((plain, (cheap.row, cheap.col)), shape=cheap.shape).tocsr()
     border = _on_border(s)[left]
     for _ in range(2):
-        far, came = dijkstra(sub, directed=False, indices=start, return_predecessors=True)
+        far = dijkstra(true, directed=False, indices=start)
         last, start = start, _end(s, left, far, border, bend[left], scale_mm)
-    return left[_trace(came, last, start)[::-1]]
+    _, came = dijkstra(cheap.tocsr(), directed=False, indices=last, return_predecessors=True)
+    return left[_trace(came, last, start)]
 
 
 def _end(s: Surface, left: Ints, far: Floats, border: Bools, bend: Floats, scale_mm: float) -> int:
     """Return the vertex that bends most near the farthest one, on the boundary where the strip runs out there.
 
-    The farthest itself lies beside the ridge, which is dear to leave.
+    The farthest itself is a corner of the strip.
     """
     end = int(np.argmax(np.where(np.isfinite(far), far, -1.0)))
     p = s.vertices_mm[left]
