@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import scipy.sparse as sp
@@ -19,7 +18,8 @@ from scipy.spatial import cKDTree
 
 from ..errors import MeshError, OutlineError
 from ._patch import NeedsWiderCrop, Patch
-from ._smooth import carry_copy, pass_copy, work_copy
+from ._smooth import SMOOTH_MM, carry_copy, pass_copy, work_copy
+from ._topology import Edges, mesh_edges, surface_edges
 from ._trace import NoWayError, Tidy, Trace, at, links
 from .mesh import Bools, Floats, Ints, Located, Surface
 
@@ -91,55 +91,6 @@ class LevelCut:
     carried: dict[str, Floats] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Edges:
-    """The undirected edges of a mesh and the faces beside them.
-
-    Attributes
-    ----------
-    ends : (e, 2) int array
-        Vertices, the smaller first.
-    of_face : (m, 3) int array
-        Edge i of a face joins its corners i and i + 1.
-    faces : (e, 2) int array
-        The faces beside; the second is -1 on the boundary.
-    """
-
-    ends: Ints
-    of_face: Ints
-    faces: Ints
-
-
-def mesh_edges(faces: Ints, n: int) -> Edges:
-    """Return the edges of a manifold mesh of n vertices.
-
-    Parameters
-    ----------
-    faces : (m, 3) int array
-    n : int
-    """
-    e = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    key, first, inverse = np.unique(e[:, 0] * n + e[:, 1], return_index=True, return_inverse=True)
-    beside = np.full((len(key), 2), -1, dtype=np.int64)
-    owner = np.arange(len(e)) // 3
-    beside[:, 0] = owner[first]
-    rest = np.ones(len(e), dtype=bool)
-    rest[first] = False
-    beside[inverse[rest], 1] = owner[rest]
-    return Edges(np.stack([key // n, key % n], axis=1), inverse.reshape(-1, 3), beside)
-
-
-_edges_of: WeakKeyDictionary[Surface, Edges] = WeakKeyDictionary()
-
-
-def surface_edges(surface: Surface) -> Edges:
-    """Return the edges of a surface, remembered while it lives."""
-    edges = _edges_of.get(surface)
-    if edges is None:
-        edges = _edges_of[surface] = mesh_edges(surface.faces, len(surface.vertices_mm))
-    return edges
-
-
 def label_faces(surface: Surface, barrier_edges: ArrayLike) -> Ints:
     """Number the parts of a surface that hang together without crossing the given edges.
 
@@ -180,7 +131,7 @@ def insert_path(
     tolerance_mm: float = 10.0,
     deviation_mm: float | None = None,
     geodesic: bool = True,
-    smooth_mm: float = 6.0,
+    smooth_mm: float = SMOOTH_MM,
 ) -> Inserted:
     """Cut a path into the surface, so that it runs along edges.
 
@@ -232,7 +183,7 @@ def insert_paths(
     tolerance_mm: float = 10.0,
     deviation_mm: float | None = None,
     geodesic: bool = True,
-    smooth_mm: float = 6.0,
+    smooth_mm: float = SMOOTH_MM,
 ) -> Inserted:
     """Cut several paths that do not touch into the surface; all else as `insert_path`.
 
@@ -253,10 +204,7 @@ def insert_paths(
         As `insert_path`, or two paths that touch.
     """
     walk = work_copy(surface, scale_mm=smooth_mm)
-    if deviation_mm is None:
-        noisy = walk is not surface.vertices_mm
-        deviation_mm = min(0.05, 0.02 * surface.mean_edge_mm) if noisy else 0.003
-    how = _How(closed, deviation_mm, geodesic, smooth_mm)
+    how = _How(closed, deviation_mm or _deviation(surface, walk), geodesic, smooth_mm)
     spots = [_locate(surface, walk, _points(p, closed=closed), tolerance_mm=tolerance_mm) for p in paths_mm]
     lost: NoWayError | None = None
     for widen in (1.0, 3.0, None):
@@ -284,6 +232,38 @@ class _How:
     deviation_mm: float
     geodesic: bool
     smooth_mm: float
+
+
+def tidy_paths(surface: Surface, paths: Sequence[Ints], *, smooth_mm: float = SMOOTH_MM) -> Inserted:
+    """Clear away slivers along closed paths that run along edges already.
+
+    Parameters
+    ----------
+    surface : Surface
+    paths : sequence of (k,) int arrays
+        Vertices in order; no vertex is on two paths.
+    smooth_mm : float
+        As for `insert_path`.
+
+    Returns
+    -------
+    Inserted
+    """
+    walk = work_copy(surface, scale_mm=smooth_mm)
+    near = np.zeros(len(walk), dtype=bool)
+    near[np.concatenate(paths)] = True
+    for _ in range(2):
+        near[surface.faces[near[surface.faces].any(axis=1)]] = True
+    crop = _as_crop(surface, np.asarray(near[surface.faces].all(axis=1)))
+    patch = Patch(walk[crop.vertices], surface.vertices_mm[crop.vertices], crop.local, crop.rim)
+    local = [np.searchsorted(crop.vertices, q).tolist() for q in paths]
+    how = _How(True, _deviation(surface, walk), False, smooth_mm)
+    return _assemble(surface, walk, crop, patch, Tidy(patch, local, True, how.deviation_mm, SURFACE_CAP_MM).run(), how)
+
+
+def _deviation(surface: Surface, walk: Floats) -> float:
+    """How far a path may stray by default."""
+    return 0.003 if walk is surface.vertices_mm else min(0.05, 0.02 * surface.mean_edge_mm)
 
 
 def _points(path_mm: ArrayLike, *, closed: bool) -> Floats:
@@ -329,15 +309,18 @@ class _Crop:
 
 
 def _crop(surface: Surface, walk: Floats, lines: list[Floats], *, closed: bool, widen: float | None) -> _Crop:
-    m = len(surface.faces)
-    keep = np.ones(m, dtype=bool)
-    if widen is not None and m > 2000:
+    keep = np.ones(len(surface.faces), dtype=bool)
+    if widen is not None and len(keep) > 2000:
         keep = _near(surface, walk, lines, closed=closed, widen=widen)
+    return _as_crop(surface, keep)
+
+
+def _as_crop(surface: Surface, keep: Bools) -> _Crop:
     faces = np.flatnonzero(keep)
     vertices, local = np.unique(surface.faces[faces], return_inverse=True)
     rim: set[int] = set()
     if not keep.all():
-        outside = np.zeros(len(walk), dtype=bool)
+        outside = np.zeros(len(surface.vertices_mm), dtype=bool)
         outside[surface.faces[~keep]] = True
         rim = set(np.flatnonzero(outside[vertices]).tolist())
     return _Crop(faces, vertices, local.reshape(-1, 3), rim, bool(keep.all()))
@@ -396,7 +379,7 @@ def _insert(surface: Surface, walk: Floats, crop: _Crop, spots: list[Located], h
     """Lay located paths on a crop of the surface and put the mesh together again."""
     h = surface.mean_edge_mm
     snap = min(0.3 * how.deviation_mm, 0.02 * h)
-    spike = max(1.0, (0.5 if walk is surface.vertices_mm else 1.5) * h)
+    spike = float(np.clip(1.5 * h, 1.0, 8.0))
     local = np.full(len(surface.faces), -1, dtype=np.int64)
     local[crop.faces] = np.arange(len(crop.faces))
     piece = Surface(walk[crop.vertices], crop.local)

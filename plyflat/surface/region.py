@@ -12,7 +12,17 @@ from scipy.spatial import cKDTree
 from ..errors import OutlineError
 from ._smooth import SMOOTH_MM, share_copy, work_copy
 from ._trace import at
-from .cut import Inserted, LevelCut, Refined, cut_at_level, insert_paths, label_faces, refine, surface_edges
+from .cut import (
+    Inserted,
+    LevelCut,
+    Refined,
+    cut_at_level,
+    insert_paths,
+    label_faces,
+    refine,
+    surface_edges,
+    tidy_paths,
+)
 from .geodesic import distance_along
 from .mesh import Bools, Floats, Ints, Surface, closed_length
 
@@ -20,6 +30,8 @@ from .mesh import Bools, Floats, Ints, Surface, closed_length
 STRAY_MM = 0.2
 # A part of a region smaller than this share of its main part may be dropped when the outline moves inward.
 CRUMB = 0.01
+# Slivers sharper than this are cleared away along a moved outline.
+SLIVER_DEG = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -345,7 +357,7 @@ def grow_regions(
     if not any(ask):
         return [region] * len(ask)
     field = _outline_field(region, ask, openings, smooth_mm)
-    return [_at_distance(region, field, d) if d else region for d in ask]
+    return [_at_distance(region, field, d, smooth_mm) if d else region for d in ask]
 
 
 @dataclass(frozen=True, eq=False)
@@ -445,7 +457,7 @@ def _dense(loop_mm: Floats, step_mm: float) -> Floats:
     return np.vstack(out)
 
 
-def _at_distance(region: Region, field: _Field, distance_mm: float) -> Region:
+def _at_distance(region: Region, field: _Field, distance_mm: float, smooth_mm: float) -> Region:
     """Cut a region at one level of its distance field."""
     cut = cut_at_level(field.surface, field.values, distance_mm)
     shut = field.shut[cut.parent_face]
@@ -464,7 +476,28 @@ def _at_distance(region: Region, field: _Field, distance_mm: float) -> Region:
         keep = _only(label, _main_part(cut, label, below, area, region.name, distance_mm))
     keep |= _specks(cut, label, ~below & ~shut, area)
     short_mm, where = _short(cut, keep, distance_mm)
-    return region_of(cut.surface, keep, name=region.name, short_mm=short_mm, short_at_mm=where)
+    made = region_of(cut.surface, keep, name=region.name, short_mm=short_mm, short_at_mm=where)
+    return made if _sharpest_deg(made) > SLIVER_DEG else _tidied(made, smooth_mm)
+
+
+def _sharpest_deg(region: Region) -> float:
+    """Smallest angle of the parent's triangles along a region's outline, degrees."""
+    on = np.zeros(len(region.parent.vertices_mm), dtype=bool)
+    on[region.vertex_of[np.concatenate(region.loops)]] = True
+    p = region.parent.vertices_mm[region.parent.faces[on[region.parent.faces].any(axis=1)]]
+    side = np.sort(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2), axis=1)
+    area2 = np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+    sine = area2 / np.maximum(side[:, 1] * side[:, 2], 1e-300)
+    return float(np.degrees(np.arcsin(min(float(sine.min()), 1.0))))
+
+
+def _tidied(region: Region, smooth_mm: float) -> Region:
+    """Clear slivers away along a region's outline."""
+    cut = tidy_paths(region.parent, [region.vertex_of[q] for q in region.loops], smooth_mm=smooth_mm)
+    return region_of(
+        cut.surface, region.inside[cut.parent_face], name=region.name, short_mm=region.short_mm,
+        short_at_mm=region.short_at_mm,
+    )
 
 
 def _parts(surface: Surface, chosen: Bools) -> Ints:
