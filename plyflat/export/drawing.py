@@ -20,7 +20,7 @@ from shapely.affinity import affine_transform
 from ..cloth.template import Notch, Template
 from ..errors import CheckError
 from ..surface.mesh import Floats
-from .label import Block, Words, fitted, straight_words
+from .label import HEIGHTS_MM, Block, Words, fitted, straight_words
 
 if TYPE_CHECKING:
     from ..lay.nest import Place
@@ -372,17 +372,26 @@ def _blocks(
     keep_off = [LineString(s.points_mm).buffer(2.0) for s in strokes if s.layer in ("WARP", "MARK", "FOLD", "JOIN")]
     keep_off += [w.box() for w in words]
     label = fitted(straight_words("TEXT", label_lines(template, note)), template.net, keep_off, turns=True)
-    ways = {"forward": template.forward, "up": template.up}
-    arrows = _arrows({name: np.asarray(way) for name, way in ways.items() if way is not None})
+    arrows = direction_arrows(template)
     if not arrows.words:
         return (label,)
-    return label, fitted(arrows, template.net, [*keep_off, label.box().buffer(0.5 * label.words[0].height_mm)], largest_mm=12.0)
+    keep_off.append(label.box().buffer(0.5 * label.words[0].height_mm))
+    return label, fitted(arrows, template.net, keep_off, heights_mm=[h for h in HEIGHTS_MM if h <= 12.0])
 
 
-def _arrows(ways: dict[str, Floats]) -> Block:
-    """One arrow for each direction from a common foot, its word at the tip, for words 1 mm high."""
+def direction_arrows(template: Template) -> Block:
+    """Return arrows forward and up on the boat from a common foot, a word at each tip, for words 1 mm high.
+
+    Parameters
+    ----------
+    template : Template
+        A direction that stands square to it is left out.
+    """
     lines, words = [], []
-    for name, way in ways.items():
+    for name, direction in (("forward", template.forward), ("up", template.up)):
+        if direction is None:
+            continue
+        way = np.asarray(direction)
         tip = 5.0 * way
         lines += [np.stack([0.0 * way, tip]), arrow_head(tip, way, 1.2)]
         text = Words("TEXT", name, (0.0, 0.0), 1.0)

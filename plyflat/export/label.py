@@ -15,7 +15,8 @@ from ..surface.mesh import Floats
 #: Width of a capital over its height in the plain stroke font that CAD programs use, on the wide side.
 WIDTH_OF_LETTER = 0.95
 _LINE_STEP = 1.7
-_HEIGHTS_MM = (20.0, 16.0, 13.0, 10.0, 8.0, 6.5, 5.0, 4.0, 3.2, 2.5)
+#: Heights of a capital on a cut piece, from what is read across a table down to what a pen can still write.
+HEIGHTS_MM = (20.0, 16.0, 13.0, 10.0, 8.0, 6.5, 5.0, 4.0, 3.2, 2.5)
 _GRID = 25
 
 
@@ -118,7 +119,7 @@ def fitted(
     keep_off: Sequence[BaseGeometry] = (),
     *,
     turns: bool = False,
-    largest_mm: float = _HEIGHTS_MM[0],
+    heights_mm: Sequence[float] = HEIGHTS_MM,
 ) -> Block:
     """Return a block of words 1 mm high as large as fits inside a piece, clear of what is to be kept off.
 
@@ -132,20 +133,19 @@ def fitted(
     keep_off : sequence of geometries
     turns : bool
         Whether the block may be turned to read upward.
-    largest_mm : float
-        Largest height of a capital.
+    heights_mm : sequence of float
+        Heights of a capital to try, largest first.
     """
-    heights = [h for h in _HEIGHTS_MM if h <= largest_mm]
     ways = [block, block.upended()] if turns else [block]
     clear = piece.difference(shapely.union_all(list(keep_off))) if keep_off else piece
     for room in (clear, piece):
         shapely.prepare(room)
-        for height in heights:
+        for height in heights_mm:
             for way in ways:
                 at = _place(way.scaled(height), room, piece)
                 if at is not None:
                     return at
-    small = block.scaled(heights[-1])
+    small = block.scaled(heights_mm[-1])
     middle = shapely.maximum_inscribed_circle(piece, tolerance=1.0).coords[0]
     return small.shifted(np.asarray(middle[:2]) - _middle(small))
 

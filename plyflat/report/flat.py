@@ -9,15 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from shapely import LineString, Polygon
+from shapely import Polygon
 
 from ..cloth.template import Template
-from ..export.drawing import arrow_head, file_stem, marks
+from ..export.drawing import direction_arrows, file_stem, marks
+from ..export.label import fitted
 from ..export.tables import Laid, laid_pieces
 from ..surface.mesh import Floats
 from .hull import LEGEND_IN, scale_top, strain_legend
 from .scene import corner_values
 from .style import (
+    CAPITAL,
     FAINT,
     INK,
     MAP,
@@ -218,7 +220,7 @@ def _template_room(t: Template) -> float:
 def _caption(t: Template) -> list[str]:
     copies = f", cut {t.copies}" if t.copies > 1 else ""
     return textwrap.wrap(
-        f"Piece {t.piece}{copies}: {t.material}, {t.face_up}, warp line at {t.angle_deg + 0.0:g}°", 56
+        f"Piece {t.piece}{copies}: {t.material}, {t.face_up}, warp\N{NO-BREAK SPACE}at\N{NO-BREAK SPACE}{t.angle_deg + 0.0:g}°", 56
     )
 
 
@@ -236,8 +238,8 @@ def _template(ax: Any, t: Template, notch_mm: float) -> None:
     _frame(ax, (x0, y0, x1, y1))
     ax.set_anchor("W")
     mm_pt = _mm_for_a_point(ax, (x1 - x0, y1 - y0))
-    _centre_and_ways(ax, t, mm_pt)
-    _notches(ax, t, max(notch_mm, 9 * mm_pt), mm_pt)
+    taken = _notches(ax, t, max(notch_mm, 9 * mm_pt), mm_pt)
+    _centre_and_ways(ax, t, taken, mm_pt)
     _dimensions(ax, (x0, y0, x1, y1), mm_pt)
 
 
@@ -255,48 +257,30 @@ def _mm_for_a_point(ax: Any, size: tuple[float, float]) -> float:
     return max(size[0] / (box.width * wide), size[1] / (box.height * high)) / 72.0
 
 
-def _centre_and_ways(ax: Any, t: Template, mm_pt: float) -> None:
-    """The centre cross, the word warp, and arrows forward and up where they fit inside the piece."""
+def _centre_and_ways(ax: Any, t: Template, taken: list[Any], mm_pt: float) -> None:
+    """The centre cross, the word warp, and arrows forward and up, clear of the marks where that can be."""
     if not t.centre.is_empty:
         ax.plot(t.centre.x, t.centre.y, "+", ms=16, mew=1.8, color=INK)
-    taken = [LineString(t.warp.coords).buffer(7 * mm_pt)] if not t.warp.is_empty else []
-    taken += [line.buffer(6 * mm_pt) for line in (*t.folds, *t.joins)]
-    ways = {name: np.asarray(way) for name, way in (("forward", t.forward), ("up", t.up)) if way is not None}
+    taken = [*taken, *(line.buffer(4 * mm_pt) for line in (t.warp, *t.folds, *t.joins) if not line.is_empty)]
     if not t.warp.is_empty and t.warp.length > 90 * mm_pt:
         x, y = t.warp.interpolate(0.22, normalized=True).coords[0][:2]
         ax.text(x, y + 3 * mm_pt, "warp", size=SMALL_PT, color=INK, ha="center", va="bottom", path_effects=halo())
         taken.append(shapely.box(x - 20 * mm_pt, y, x + 20 * mm_pt, y + 18 * mm_pt))
-    if ways:
-        _ways(ax, ways, _roomy(t.net, taken, 52 * mm_pt), mm_pt)
+    arrows = direction_arrows(t)
+    if not arrows.words:
+        return
+    capital = CAPITAL * SMALL_PT * mm_pt
+    block = fitted(arrows, t.net, taken, heights_mm=(capital, 0.85 * capital, 0.7 * capital))
+    for line in block.lines_mm:
+        ax.plot(*line.T, color=INK, lw=1.8)
+    for words in block.words:
+        x, y = words.box().centroid.coords[0]
+        size = words.height_mm / (CAPITAL * mm_pt)
+        ax.text(x, y, words.text, size=size, color=INK, ha="center", va="center", path_effects=halo())
 
 
-def _roomy(piece: Polygon, taken: Sequence[Any], radius_mm: float) -> Floats:
-    """The middle of the largest circle that is clear of what is taken, if it is large enough; else of the piece's."""
-    free = piece.difference(shapely.union_all(list(taken))) if taken else piece
-    for shape in (free, piece):
-        if shape.is_empty:
-            continue
-        circle = shapely.maximum_inscribed_circle(shape, tolerance=max(radius_mm / 20, 1e-3))
-        if circle.length >= radius_mm or shape is piece:
-            return np.asarray(circle.coords[0][:2])
-    return np.asarray(piece.representative_point().coords[0])
-
-
-def _ways(ax: Any, ways: dict[str, Floats], middle: Floats, mm_pt: float) -> None:
-    # The foot is set back from the middle, so that arrows and words together lie round it.
-    foot = middle - 22 * mm_pt * np.sum(list(ways.values()), axis=0)
-    for name, way in ways.items():
-        tip = foot + 34 * mm_pt * way
-        ax.plot(*np.stack([foot, tip]).T, color=INK, lw=1.8)
-        ax.plot(*arrow_head(tip, way, 9 * mm_pt).T, color=INK, lw=1.8)
-        at = tip + 4 * mm_pt * way
-        side = "left" if way[0] > 0.4 else "right" if way[0] < -0.4 else "center"
-        rise = "bottom" if way[1] > 0.4 else "top" if way[1] < -0.4 else "center"
-        ax.text(*at, name, size=SMALL_PT, color=INK, ha=side, va=rise, path_effects=halo())
-
-
-def _notches(ax: Any, t: Template, notch_mm: float, mm_pt: float) -> None:
-    """Draw the notches long enough to be seen, and name as many as stand clear of each other."""
+def _notches(ax: Any, t: Template, notch_mm: float, mm_pt: float) -> list[Polygon]:
+    """Draw the notches long enough to be seen, name as many as stand clear of each other; return the room they take."""
     boxes: list[Polygon] = []
     width, dashes = _LINES["NOTCH"]
     for notch in t.notches:
@@ -311,6 +295,7 @@ def _notches(ax: Any, t: Template, notch_mm: float, mm_pt: float) -> None:
             continue
         boxes.append(box)
         ax.text(x, y, notch.mark, size=SMALL_PT - 1, color=INK, ha="center", va="center", path_effects=halo())
+    return boxes
 
 
 def _dimensions(ax: Any, box: tuple[float, float, float, float], mm_pt: float) -> None:

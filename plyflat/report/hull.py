@@ -41,6 +41,7 @@ _HEAD_IN = 0.55
 LEGEND_IN = 1.2
 _LABEL_IN = 0.54
 _ALL_IN = 1.9
+_ARROW_PX = 62.0
 _SIDE_TILT_DEG, _FLAT_TILT_DEG = 48.0, 22.0
 
 
@@ -282,30 +283,37 @@ def _warp_arrow(ax: Any, shot: Shot, warp_mm: Floats) -> None:
 def _directions(ax: Any, shot: Shot, stage: Stage) -> None:
     """Arrows forward and up on the boat, in the lower left corner; a direction along the view is said in words."""
     h, _ = shot.image.shape[:2]
-    foot = np.array([105.0, h - 95.0])
-    along = []
+    flat, along = {}, []
     for name, way in (("forward", stage.forward), ("up", stage.up)):
-        flat = np.array([way @ shot.view.right, -(way @ shot.view.up)])
-        if np.hypot(*flat) < 0.3:
+        flat[name] = np.array([way @ shot.view.right, -(way @ shot.view.up)])
+        if np.hypot(*flat[name]) < 0.3:
             along.append(f"{name}: {'towards you' if way @ shot.view.back > 0 else 'away from you'}")
-            continue
-        tip = foot + 62.0 * flat
-        ax.annotate(
-            "", tip, foot,
-            arrowprops={
-                "arrowstyle": "-|>", "color": INK, "lw": 2.2, "mutation_scale": 16, "shrinkA": 0, "shrinkB": 0,
-                "path_effects": halo(),
-            },
-        )  # fmt: skip
-        unit = flat / np.hypot(*flat)
-        side = "left" if unit[0] > 0.5 else "right" if unit[0] < -0.5 else "center"
-        rise = "top" if unit[1] > 0.5 else "bottom" if unit[1] < -0.5 else "center"
-        at = tip + 6 * unit
-        if side == "right":
-            at[0] = max(at[0], 74.0)
-        ax.text(*at, name, size=SMALL_PT, color=INK, ha=side, va=rise, path_effects=halo())
+            del flat[name]
+    tips = [_ARROW_PX * way for way in flat.values()]
+    middles = [tip + _beyond(name, way) for (name, way), tip in zip(flat.items(), tips)]
+    halves = [_word_px(name) for name in flat]
+    # The foot stands where arrows and words just clear the corner.
+    left = min([0.0] + [m[0] - half[0] for m, half in zip(middles, halves)])
+    low = max([0.0] + [m[1] + half[1] for m, half in zip(middles, halves)])
+    foot = np.array([10.0 - left, h - 10.0 - low - (34.0 if along else 0.0)])
+    for name, tip, middle in zip(flat, tips, middles):
+        look = {"arrowstyle": "-|>", "color": INK, "lw": 2.2, "mutation_scale": 16, "shrinkA": 0, "shrinkB": 0}
+        ax.annotate("", foot + tip, foot, arrowprops={**look, "path_effects": halo()})
+        ax.text(*(foot + middle), name, size=SMALL_PT, color=INK, ha="center", va="center", path_effects=halo())
     if along:
         ax.text(8, h - 8, ", ".join(along), size=SMALL_PT, color=INK, va="bottom", path_effects=halo())
+
+
+def _word_px(word: str) -> tuple[float, float]:
+    """Half the width and height a word takes, in pixels."""
+    return 0.31 * len(word) * SMALL_PT * DPI / 72, 0.55 * SMALL_PT * DPI / 72
+
+
+def _beyond(word: str, way: Floats) -> Floats:
+    """From the tip of an arrow to the middle of its word."""
+    unit = way / np.hypot(*way)
+    wide, high = _word_px(word)
+    return (5.0 + abs(unit[0]) * wide + abs(unit[1]) * high) * unit
 
 
 def strain_picture(stage: Stage, ply: PlyPlan) -> Picture:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 WIDTH_IN = 7.2
 DPI = 150
 TEXT_PT, SMALL_PT = 15.0, 13.0
+#: Height of a capital over the size of the type, in the face that pictures use.
+CAPITAL = 0.73
 INK, PAPER, FAINT = "#1c2733", "#ffffff", "#8a94a0"
 HULL, TINT = "#d5dade", "#a9bfd6"
 MAP = "cividis"
