@@ -211,6 +211,7 @@ def _parts(t: Template, lines: list[float], how: _How) -> list[Template]:
 def _row(t: Template, i: int, edges: list[float], how: _How) -> list[_Part]:
     """Return the parts of one strip with their laps."""
     y0, y1, last = edges[i], edges[i + 1], i == len(edges) - 2
+    nets = [n for n in _between(t.net, y0, y1) if n.area > 1e-9]
     bare = _between(t.cut, y0, y1)
     long = bare if last else _between(t.cut, y0, y1 + how.lap_mm)
     row = []
@@ -219,7 +220,7 @@ def _row(t: Template, i: int, edges: list[float], how: _How) -> list[_Part]:
         rivals = [b for b in bare if b is not body and host.intersection(b).area > 1e-9]
         cut = _own_share(host, body, rivals, y1) if rivals else host
         lap = [] if last else [p for p in _between(cut, y1, y1 + how.lap_mm) if p.area > 1e-9]
-        row += [_Part(i, c, n, lap, [], []) for c, n in _by_net(cut, body, t.net)]
+        row += [_Part(i, c, n, lap, [], []) for c, n in _by_net(cut, [n for n in nets if n.intersection(body).area > 0.5 * n.area])]
     return row
 
 
@@ -235,9 +236,8 @@ def _own_share(host: Polygon, body: Polygon, rivals: list[Polygon], y1: float) -
     return max(parts_of(share), key=lambda g: g.intersection(body).area)
 
 
-def _by_net(cut: Polygon, body: Polygon, net: Polygon) -> list[tuple[Polygon, Polygon]]:
+def _by_net(cut: Polygon, nets: list[Polygon]) -> list[tuple[Polygon, Polygon]]:
     """Pair each part of the net outline with its cut outline; a margin that bridges two parts goes to both."""
-    nets = [n for n in parts_of(body.intersection(net)) if n.area > 1e-9]
     if len(nets) == 1:
         return [(cut, whole(nets[0]))]
     out = []

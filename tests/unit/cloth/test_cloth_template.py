@@ -97,10 +97,10 @@ def test_margin_goes_round_and_into_an_opening():
     s, _ = Surface(np.column_stack([p, 0 * p[:, 0]]), f).sub(keep)
     (t,) = templates(open_patch(s), [flatten(s)], trim_mm=12)
     assert len(t.net.interiors) == len(t.cut.interiors) == 1
-    assert t.cut.exterior.distance(t.net.exterior) == pytest.approx(12, abs=1e-6)
+    assert t.cut.exterior.distance(t.net.exterior) == pytest.approx(12, abs=0.02)
     assert Polygon(t.cut.interiors[0]).area < Polygon(t.net.interiors[0]).area
     assert not Polygon(t.net.interiors[0]).contains(t.centre)
-    assert Polygon(t.cut.exterior).area == pytest.approx(424 * 324, rel=1e-6)
+    assert Polygon(t.cut.exterior).area == pytest.approx(424 * 324, rel=1e-4)
 
 
 def test_arrows_point_forward_and_up():
@@ -149,13 +149,13 @@ def test_lap_is_on_one_side_and_the_partner_is_bare(foil):
         uv = frame.apply(flats[k].uv_mm)
         bare, seam = LineString(uv[right.right_vertices]), LineString(uv[left.left_vertices])
         # The bare side is cut on the net line; on the lapped side the cut line lies 25 mm beyond it.
-        assert bare.difference(t.cut.boundary.buffer(1e-6)).length < 1e-3
+        assert bare.difference(t.cut.boundary.buffer(0.02)).length < 1e-3
         assert seam.interpolate(0.2, normalized=True).distance(t.cut.boundary) == pytest.approx(25, abs=0.1)
         assert t.laps[0].area == pytest.approx(25 * seam.length, rel=0.2)
         # Free edges have the whole margin.
         free = t.net.boundary.difference(shapely.union_all([bare.buffer(25), seam.buffer(1)]))
         far = [t.cut.boundary.distance(Point(c)) for c in shapely.get_coordinates(free)]
-        assert np.median(far) == pytest.approx(10, abs=1e-3)
+        assert np.median(far) == pytest.approx(10, abs=0.02)
         assert max(far) < 11
 
 
@@ -241,7 +241,8 @@ def test_box_template_frame():
     s = Surface(np.column_stack([p, 0 * p[:, 0]]), f)
     (t,) = templates(Opened((s,)), [flatten(s)], trim_mm=0, warp=(1, 0, 0))
     assert unlike(t.net, box(0, 0, 300, 100)) < 1e-9
-    assert t.cut.equals(t.net)
+    # Corners of the cut line lie on a grid of 0.01 mm.
+    assert t.cut.hausdorff_distance(t.net) < 0.01
     assert t.warp.length == pytest.approx(300 * 0.92)
     assert t.centre.distance(t.net.centroid) < 1e-9
     with pytest.raises(ValueError, match="face_up"):

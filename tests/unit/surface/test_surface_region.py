@@ -1,0 +1,227 @@
+import numpy as np
+import pytest
+import shapes
+from plyflat.errors import OutlineError
+from plyflat.surface import (
+    Surface,
+    cut_region,
+    fill_openings,
+    grow_region,
+    grow_regions,
+    signed_distance,
+)
+
+BOX = Surface(*shapes.box(size=(100.0, 100.0, 100.0)))
+ON_TOP = [[-20, -20, 50], [20, -20, 50], [20, 20, 50], [-20, 20, 50]]
+
+
+def plate(triangles=4000):
+    return Surface(*shapes.rectangle(400.0, 300.0, triangles=triangles)[:2])
+
+
+def ring(radius, middle=(200.0, 150.0), k=180, z=0.0):
+    t = np.linspace(0, 2 * np.pi, k, endpoint=False)
+    return np.c_[middle[0] + radius * np.cos(t), middle[1] + radius * np.sin(t), z + 0 * t]
+
+
+def check_region(region):
+    """One piece, simple boundary loops with the patch on the left, and its parent's faces."""
+    used = np.zeros(len(region.surface.vertices_mm), dtype=int)
+    for loop in region.loops:
+        used[loop] += 1
+    assert used.max() == 1
+    np.testing.assert_array_equal(
+        region.surface.vertices_mm, region.parent.vertices_mm[region.vertex_of]
+    )
+    assert region.inside.sum() == len(region.surface.faces)
+    assert region.surface.area_mm2 == pytest.approx(region.parent.face_areas_mm2[region.inside].sum())
+    lengths = [np.linalg.norm(np.diff(region.surface.vertices_mm[q], axis=0), axis=1).sum() for q in region.loops]
+    assert lengths == sorted(lengths, reverse=True)
+
+
+def test_twelve_triangle_box_outline_over_an_edge():
+    outline = [[-20, -30, 50], [50, -30, 20], [50, 30, 20], [-20, 30, 50]]
+    region = cut_region(BOX, outline)
+    check_region(region)
+    assert region.is_disc
+    assert region.area_mm2 == pytest.approx((70 + 30) * 60, rel=1e-9)
+    assert region.perimeter_mm == pytest.approx(2 * (100 + 60), rel=1e-9)
+
+
+def test_outline_round_a_box_corner():
+    region = cut_region(BOX, [[-20, -20, 50], [50, -20, -20], [-20, 50, -20]], seed_mm=[50, 50, 50])
+    assert region.is_disc
+    # Three squares of 100 less the three corners beyond the geodesics, which are straight in the unfolded box.
+    assert region.area_mm2 == pytest.approx(3 * 70 * 70, rel=1e-9)
+
+
+def test_outline_along_the_edges_of_a_face():
+    region = cut_region(BOX, [[50, 50, 50], [-50, 50, 50], [-50, -50, 50], [50, -50, 50]])
+    assert region.area_mm2 == pytest.approx(10000.0)
+    assert region.is_disc
+
+
+def test_long_thin_triangles():
+    """An L-shaped plate as a CAD export has it: few triangles, each as long as the plate."""
+    v = np.array([[0, 0, 0], [900, 0, 0], [900, 30, 0], [30, 30, 0], [30, 900, 0], [0, 900, 0]], dtype=float)
+    plate_l = Surface(v, [[0, 1, 2], [0, 2, 3], [0, 3, 4], [0, 4, 5]])
+    outline = [[10, 10, 0], [500, 10, 0], [500, 20, 0], [20, 20, 0], [20, 500, 0], [10, 500, 0]]
+    region = cut_region(plate_l, outline)
+    check_region(region)
+    assert region.area_mm2 == pytest.approx(490 * 10 + 480 * 10, rel=1e-9)
+    grown = grow_region(region, 5.0)
+    check_region(grown)
+    # Moved by 5: the band along the perimeter, a quarter circle at each of five corners, less one inner corner.
+    assert grown.area_mm2 == pytest.approx(9700 + 1980 * 5 + 5 * np.pi * 25 / 4 - 25, rel=3e-3)
+
+
+def test_without_a_seed_the_smaller_side_is_taken_and_a_seed_overrules():
+    assert cut_region(plate(), ring(60.0)).area_mm2 == pytest.approx(np.pi * 3600, rel=1e-3)
+    other = cut_region(plate(), ring(60.0), seed_mm=[10, 10, 0])
+    assert other.area_mm2 == pytest.approx(400 * 300 - np.pi * 3600, rel=1e-3)
+    assert len(other.loops) == 2
+    assert not other.is_disc
+
+
+def test_sense_of_the_outline_does_not_matter():
+    a, b = (cut_region(plate(), q) for q in (ring(60.0), ring(60.0)[::-1]))
+    assert a.area_mm2 == pytest.approx(b.area_mm2, rel=1e-4)
+
+
+def test_outlines_bound_a_ring_with_an_opening():
+    region = cut_region(plate(), [ring(100.0), ring(40.0)])
+    check_region(region)
+    assert len(region.loops) == 2
+    assert region.area_mm2 == pytest.approx(np.pi * (100**2 - 40**2), rel=1e-3)
+    full = fill_openings(region)
+    check_region(full)
+    assert full.is_disc
+    assert full.area_mm2 == pytest.approx(np.pi * 100**2, rel=1e-3)
+    assert fill_openings(full) is full
+
+
+def test_growth_moves_both_loops_of_a_ring():
+    region = cut_region(plate(), [ring(100.0), ring(50.0)])
+    outward, inward, outer_only, outer_in = (
+        grow_region(region, 20.0),
+        grow_region(region, -20.0),
+        grow_region(region, 20.0, openings=False),
+        grow_region(region, -20.0, openings=False),
+    )
+    for grown, outer, inner in (
+        (outward, 120, 30), (inward, 80, 70), (outer_only, 120, 50), (outer_in, 80, 50)
+    ):
+        check_region(grown)
+        assert len(grown.loops) == 2
+        assert grown.area_mm2 == pytest.approx(np.pi * (outer**2 - inner**2), rel=4e-3)
+
+
+def test_an_opening_closes_when_growth_meets_in_it():
+    region = cut_region(plate(), [ring(100.0), ring(20.0)])
+    grown = grow_region(region, 25.0)
+    check_region(grown)
+    assert grown.is_disc
+    assert grown.area_mm2 == pytest.approx(np.pi * 125**2, rel=4e-3)
+
+
+def test_nothing_to_grow_by_returns_the_region_itself():
+    region = cut_region(plate(), ring(60.0))
+    assert grow_regions(region, [0, 10.0, 0])[0] is region
+    assert grow_region(region, 0.0) is region
+
+
+def test_growth_off_the_surface_says_how_much_is_missing_and_where():
+    region = cut_region(plate(), ring(100.0))
+    grown = grow_region(region, 70.0)
+    check_region(grown)
+    assert grown.short_mm == pytest.approx(20.0, abs=0.5)
+    assert grown.short_at_mm[1] == pytest.approx(0.0, abs=1e-6) or grown.short_at_mm[1] == pytest.approx(300.0)
+    assert grow_region(region, 40.0).short_mm == 0.0
+    assert grow_region(region, 40.0).short_at_mm is None
+
+
+def test_growth_over_the_edge_of_a_coarse_box():
+    region = cut_region(BOX, ON_TOP)
+    grown = grow_region(region, 40.0)
+    check_region(grown)
+    # 30 mm to each edge, so 10 mm hang down each side: 4 strips of 40 x 10 and the ends of the rounded corners.
+    straight = 40 * 40 + 4 * 40 * 40
+    assert grown.area_mm2 == pytest.approx(straight + np.pi * 40**2, rel=5e-3)
+    assert grown.surface.vertices_mm[:, 2].min() == pytest.approx(40.0, abs=0.05)
+
+
+def test_moved_inward_to_nothing_says_how_far_it_may_go():
+    region = cut_region(BOX, ON_TOP, name="patch")
+    assert grow_region(region, -15.0).area_mm2 == pytest.approx(100.0, rel=0.02)
+    with pytest.raises(OutlineError, match=r"'patch' cannot be moved inward by 25 mm.*beyond (19\.[0-9]|20\.0) mm"):
+        grow_region(region, -25.0)
+
+
+def test_moved_inward_into_two_parts_is_refused():
+    waist = [[50, 50, 0], [190, 140, 0], [350, 50, 0], [350, 250, 0], [190, 160, 0], [50, 250, 0]]
+    region = cut_region(plate(), waist)
+    check_region(grow_region(region, -5.0))
+    with pytest.raises(OutlineError, match="falls into 2 parts"):
+        grow_region(region, -20.0)
+
+
+def test_signed_distance_is_negative_inside():
+    region = cut_region(plate(), ring(60.0))
+    d = signed_distance(region, 50.0)
+    p = region.parent.vertices_mm
+    true = np.clip(np.hypot(p[:, 0] - 200, p[:, 1] - 150) - 60, -50, 50)
+    assert np.abs(d - true).max() < 0.15
+
+
+def test_colours_survive():
+    bare = plate()
+    surface = Surface(bare.vertices_mm, bare.faces, np.full((len(bare.vertices_mm), 3), 90, dtype=np.uint8))
+    grown = grow_region(cut_region(surface, ring(60.0)), 10.0)
+    assert (grown.surface.colors == 90).all()
+
+
+@pytest.mark.parametrize(
+    ("outline", "options", "words"),
+    [
+        ([[150, 100, 0], [250, 200, 0]], {}, "2 different points"),
+        (ring(60.0, z=25.0), {}, "point 0 of the outline lies 25.0 mm off"),
+        (ring(60.0) * 1000, {}, "mm across but the mesh is 500 mm across"),
+        (ring(60.0) * 1e-7, {}, "units of the outline and of the mesh"),
+        ([[150, 100, 0], [250, 200, 0], [250, 100, 0], [150, 200, 0]], {}, "crosses or touches itself"),
+        (ring(60.0), {"seed_mm": [200, 150, 90]}, "seed lies 90.0 mm off the surface"),
+        (ring(60.0), {"seed_mm": [200, np.nan, 0]}, "seed is not a point"),
+        ([ring(60.0), ring(60.0, middle=(250.0, 150.0))], {}, "two outlines cross"),
+        ("abc", {}, "not a \\(k, 3\\) array"),
+    ],
+)
+def test_bad_outlines(outline, options, words):
+    with pytest.raises(OutlineError, match=words):
+        cut_region(plate(1000), outline, **options)
+
+
+def test_name_stands_in_the_message():
+    with pytest.raises(OutlineError, match="region 'skeg root': point 0"):
+        cut_region(plate(1000), ring(60.0, z=25.0), name="skeg root")
+
+
+def test_outline_on_two_pieces_names_the_points():
+    v, f = plate(1000).vertices_mm, plate(1000).faces
+    two = Surface(np.vstack([v, v + [450, 0, 0]]), np.vstack([f, f + len(v)]))
+    outline = [[300, 100, 0], [300, 200, 0], [500, 200, 0], [500, 100, 0]]
+    with pytest.raises(OutlineError, match="points 0 and 2 of the outline lie on separate pieces"):
+        cut_region(two, outline)
+
+
+def test_outline_round_a_tube_does_not_divide_a_torus():
+    torus = Surface(*shapes.torus(large=100.0, small=30.0, around=60, along=30))
+    t = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    tube = np.c_[100 + 30 * np.cos(t), 0 * t, 30 * np.sin(t)]
+    with pytest.raises(OutlineError, match="does not divide the surface"):
+        cut_region(torus, tube)
+
+
+def test_seed_on_a_piece_that_the_outline_does_not_touch():
+    v, f = plate(1000).vertices_mm, plate(1000).faces
+    two = Surface(np.vstack([v, v + [450, 0, 0]]), np.vstack([f, f + len(v)]))
+    with pytest.raises(OutlineError, match="does not touch the outline"):
+        cut_region(two, ring(60.0), seed_mm=[600, 100, 0])
