@@ -15,7 +15,6 @@ from ._sparse import Pattern, factorise
 
 _SHIFT = 1e-11  # of the mean diagonal: the three rigid motions cost nothing otherwise
 _ARMIJO = 1e-4
-_NEAR = 1e-2  # gain below which the whole Hessian is worth a try
 _TO_FOLD = 0.9  # how much of the way to the first fold a step may go
 
 
@@ -121,16 +120,12 @@ class Distortion:
             flip = np.where(near, middle, (f1 - f2) / np.where(near, 1.0, gap))
         return flip, (f1 + f2) / (s1 + s2)
 
-    def factors(self, uv: Floats, *, whole: bool = False) -> Any:
-        """Return the factorised Hessian, its negative eigenvalues set to nought triangle by triangle.
-
-        With ``whole`` they are left: the true Hessian, which may be indefinite.
-        """
+    def factors(self, uv: Floats) -> Any:
+        """Return the factorised Hessian, its negative eigenvalues set to nought triangle by triangle."""
         s1, s2, (u0, u1), (v0, v1) = frames(*self.mesh.jacobian(uv))
         w = self.mesh.areas
         flip, twist = self._mixed(s1, s2)
-        if not whole:
-            twist = np.maximum(twist, 0.0)
+        twist = np.maximum(twist, 0.0)
         even, odd = 0.5 * w * (flip + twist), 0.5 * w * (flip - twist)
         h1, h2 = w * self._second(s1), w * self._second(s2)
         # Corner gradients seen in the frame of V.
@@ -206,70 +201,38 @@ def descend(
     SolveError
         If it does not get there.
     """
-    kept = _Kept(energy)
-    value, gain = energy.value(uv), np.inf
+    value, last = energy.value(uv), np.inf
+    lu, factors, gain = None, 0, np.inf
     for step in range(most_steps):
         slope = energy.gradient(uv)
-        move = kept.direction(uv, slope)
+        fresh = lu is None
+        if lu is None:
+            lu, factors = energy.factors(uv), factors + 1
+        move = _direction(energy, lu, slope)
         gain = -float((slope * move).sum()) / value
-        if 0 <= gain < tolerance and not kept.whole:
-            return Solution(uv, value, step, kept.made)
-        length, found = _search(energy, uv, move, value, gain) if gain > tolerance else (0.0, None)
-        if found is None and kept.fresh and not kept.whole:
+        if gain < tolerance:
+            return Solution(uv, value, step, factors)
+        length, found = _search(energy, uv, move, value, gain)
+        if found is None and fresh:
             break
         if found is not None:
             uv, value = uv + length * move, found
-        kept.judge(gain, length)
+        # A Hessian that no longer brings the gain down is too old.
+        if found is None or length < 0.5 or gain > 0.2 * last:
+            lu, last = None, np.inf
+        else:
+            last = gain
         if progress is not None:
             progress("laying flat", step / (step + 5))
     raise SolveError(
-        f"not settled after {kept.made} factorisations: energy {value:.9f}, the next step would gain {gain:.1e} of it",
+        f"not settled after {factors} factorisations: energy {value:.9f}, the next step would gain {gain:.1e} of it",
         do="Repair or smooth the mesh, or split the region.",
     )
 
 
-class _Kept:
-    """The factorised Hessian in use, and when to make another.
-
-    Setting negative eigenvalues to nought makes every step a descent, but on a rough surface full steps then fall
-    short again and again. Where that is seen the whole Hessian is tried, and given up where it leads nowhere.
-
-    Attributes
-    ----------
-    made : int
-        Factorisations so far.
-    fresh, whole : bool
-        Whether the one in use belongs to the present shape, and whether it is the whole Hessian.
-    """
-
-    def __init__(self, energy: Distortion) -> None:
-        self._energy, self._lu, self._last = energy, None, np.inf
-        self.made, self.fresh, self.whole = 0, False, False
-        self._fresh_gain = np.inf
-
-    def direction(self, uv: Floats, slope: Floats) -> Floats:
-        """Return the step, its rigid part taken out, which changes nothing but its length."""
-        self.fresh = self._lu is None
-        if self.fresh:
-            self._lu, self.made = self._energy.factors(uv, whole=self.whole), self.made + 1
-        pattern = self._energy.pattern
-        move = -self._lu.solve(pattern.spread(slope).ravel()).reshape(-1, 2)[pattern.place]
-        arm = (uv - uv.mean(axis=0))[:, ::-1] * [-1, 1]
-        return move - move.mean(axis=0) - (arm * move).sum() / (arm * arm).sum() * arm
-
-    def judge(self, gain: float, length: float) -> None:
-        """Keep or drop the Hessian after a step of this length; 0 where there was none."""
-        short = length < 0.5
-        slow = gain > 0.2 * self._last
-        falls_short = self.fresh and not short and gain > 0.1 * self._fresh_gain
-        if self.fresh:
-            self._fresh_gain = gain
-        if short or slow:
-            # The first slow step after a fresh Hessian only says that this one is old.
-            self.whole = not self.whole and falls_short and gain < _NEAR
-            self._lu, self._last = None, np.inf
-        else:
-            self._last = gain
+def _direction(energy: Distortion, lu: Any, slope: Floats) -> Floats:
+    right = energy.pattern.spread(slope).ravel()
+    return -lu.solve(right).reshape(-1, 2)[energy.pattern.place]
 
 
 def _search(

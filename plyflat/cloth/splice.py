@@ -233,7 +233,7 @@ def _own_share(host: Polygon, body: Polygon, rivals: list[Polygon], y1: float) -
     over = box(host.bounds[0] - 1, y1, host.bounds[2] + 1, host.bounds[3] + 1)
     out = over.difference(box(x0, y1 - 1, x1, host.bounds[3] + 1))
     share = host.difference(shapely.union_all([out, *rivals]))
-    return max(parts_of(share), key=lambda g: g.intersection(body).area)
+    return max([*parts_of(share), body], key=lambda g: g.intersection(body).area)
 
 
 def _by_net(cut: Polygon, nets: list[Polygon]) -> list[tuple[Polygon, Polygon]]:
@@ -270,13 +270,18 @@ def _level(y: float, x0: float, x1: float) -> LineString:
 
 
 def _notch_pair(below: list[_Part], above: list[_Part], x: float, y: float, mark: str) -> None:
+    """Notch both partners; where a margin that bridges two parts has been shared out there may be none."""
     at = Point(x, y)
     lower = min(below, key=lambda p: p.net.distance(at))
     upper = min(above, key=lambda p: p.net.distance(at))
     ray = LineString([(x, y - 1e-3), (x, lower.cut.bounds[3] + 1)])
-    top = max(g.bounds[3] for g in lines_of(ray.intersection(lower.cut)) if g.bounds[1] <= y)
-    lower.notches.append(Notch((x, top), (0.0, -1.0), mark))
-    upper.notches.append(Notch((x, y), (0.0, 1.0), mark))
+    tops = [g.bounds[3] for g in lines_of(ray.intersection(lower.cut)) if g.bounds[1] <= y]
+    if not tops:
+        return
+    pair = Notch((x, max(tops)), (0.0, -1.0), mark), Notch((x, y), (0.0, 1.0), mark)
+    if _sits(pair[0], lower.cut) and _sits(pair[1], upper.cut):
+        lower.notches.append(pair[0])
+        upper.notches.append(pair[1])
 
 
 def _template(t: Template, part: _Part, edges: list[float]) -> Template:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import shapes
+
 from plyflat.surface import Surface, cut_region, distance_along, grow_region, insert_path
 
 AXIS = np.array([0.3, 0.5, 0.8]) / np.linalg.norm([0.3, 0.5, 0.8])

@@ -14,7 +14,7 @@ def test_unknown_name_is_an_attribute_error():
 
 
 def test_import_and_help_load_nothing_heavy():
-    heavy = "numpy scipy trimesh pyvista ezdxf matplotlib igl spyrrow pint pydantic shapely".split()
+    heavy = ["numpy", "scipy", "trimesh", "pyvista", "ezdxf", "matplotlib", "igl", "spyrrow", "pint", "pydantic", "shapely"]
     code = (
         "import sys; import plyflat.cli; "
         "from typer.testing import CliRunner; "

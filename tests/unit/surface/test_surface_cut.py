@@ -3,6 +3,7 @@ import pytest
 import shapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from plyflat.errors import MeshError, OutlineError
 from plyflat.surface import Surface, cut_at_level, insert_path, insert_paths, label_faces, refine
 

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 import shapes
+
 from plyflat.errors import MeshError
 from plyflat.surface import Surface, distance_along, geodesic, geodesic_path, insert_path
 

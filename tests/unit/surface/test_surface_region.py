@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 import shapes
+
 from plyflat.errors import OutlineError
 from plyflat.surface import (
     Surface,
