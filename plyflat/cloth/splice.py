@@ -205,7 +205,8 @@ def _parts(t: Template, lines: list[float], how: _How) -> list[Template]:
     rows = [_row(t, i, edges, how) for i in range(len(edges) - 1)]
     for k, y in enumerate(lines):
         _join(t, rows[k], rows[k + 1], y, f"{t.piece}-{k + 1}", how)
-    return [_template(t, part, edges) for row in rows for part in row]
+    parts = [part for row in rows for part in row]
+    return [_template(t, part, edges, f"{t.piece}{chr(97 + k % 26)}") for k, part in enumerate(parts)]
 
 
 def _row(t: Template, i: int, edges: list[float], how: _How) -> list[_Part]:
@@ -284,7 +285,7 @@ def _notch_pair(below: list[_Part], above: list[_Part], x: float, y: float, mark
         upper.notches.append(pair[1])
 
 
-def _template(t: Template, part: _Part, edges: list[float]) -> Template:
+def _template(t: Template, part: _Part, edges: list[float], piece: str) -> Template:
     y0, y1 = edges[part.row], edges[part.row + 1]
     kept = [n for n in t.notches if y0 <= n.at_mm[1] < y1 and _sits(n, part.cut)]
     folds = [(g, c) for f, c in zip(t.folds, t.fold_concave or (False,) * len(t.folds))
@@ -302,7 +303,7 @@ def _template(t: Template, part: _Part, edges: list[float]) -> Template:
         fold_concave=tuple(c for _, c in folds) if t.fold_concave else (),
         joins=tuple(joins + part.joins),
         notches=tuple(kept + part.notches),
-        piece=f"{t.piece}{chr(97 + part.row % 26)}",
+        piece=piece,
     )
 
 

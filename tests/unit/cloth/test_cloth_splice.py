@@ -160,6 +160,8 @@ def test_any_star_shape_keeps_its_area(rays, width, length):
         x0, y0, x1, y1 = p.cut.bounds
         assert y1 - y0 <= width + 1e-6
         assert x1 - x0 <= length + 1e-6
+    found = [n.mark for p in parts for n in p.notches]
+    assert all(found.count(m) == 2 for m in found)
 
 
 @pytest.mark.parametrize(("change", "fault"), [
