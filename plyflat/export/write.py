@@ -146,7 +146,8 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
         "rolls.csv": tables.roll_list(plan),
         "quantities.csv": tables.quantity_list(plan),
         "bag_layers.csv": tables.layer_list(plan),
-        "job_resolved.toml": plan.job.resolved_toml(),
+        # The scratch folder stands beside the final one, so paths seen from it hold there too.
+        "job_resolved.toml": plan.job.resolved_toml(folder=folder),
     }
     tell(_STAGE, 0.7)
     drawn = draw_pictures(plan, progress=tell) if pictures else ()
