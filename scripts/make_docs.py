@@ -1,13 +1,12 @@
 """Write the parts of the documentation that are made from the code: ``python scripts/make_docs.py [--check]``.
 
-The table of outside checks in DEVELOPERS.md comes from the tests' reference marks; the two JSON Schemas come from the
-models. With ``--check`` nothing is written, and the exit code says whether all of it is current.
+The table of outside checks in DEVELOPERS.md comes from the tests' reference marks; the JSON Schema of job files comes from
+the model. With ``--check`` nothing is written, and the exit code says whether all of it is current.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections import defaultdict
 from pathlib import Path
@@ -47,16 +46,14 @@ def outside_checks() -> str:
 
 def wanted() -> dict[Path, str]:
     """Return every made file with the text it should hold."""
-    from plyflat.export.planjson import plan_schema
-    from plyflat.job.schema import job_schema
+    from plyflat.job.schema import schema_text
 
     guide = ROOT / "DEVELOPERS.md"
     head, rest = guide.read_text(encoding="utf-8").split(START)
     tail = rest.split(END)[1]
     return {
         guide: f"{head}{START}\n{outside_checks()}\n{END}{tail}",
-        ROOT / "plyflat" / "job" / "schema.json": json.dumps(job_schema(), indent=2) + "\n",
-        ROOT / "plyflat" / "export" / "plan_schema.json": json.dumps(plan_schema(), indent=2) + "\n",
+        ROOT / "plyflat" / "job" / "schema.json": schema_text(),
     }
 
 

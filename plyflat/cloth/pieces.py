@@ -125,6 +125,62 @@ def warp_frame(
     return Frame(-along - np.radians(angle_deg), face_up == "in"), float(np.degrees(off[seen][order][at]))
 
 
+def lines_in_space(lines: Sequence[LineString], piece: Surface, flat: Flat, frame: Frame) -> tuple[Floats, ...]:
+    """Return where lines drawn on a template lie on the hull.
+
+    Parameters
+    ----------
+    lines : sequence of LineString
+        mm, on the table; for instance the joins of a split piece.
+    piece : Surface
+    flat : Flat
+    frame : Frame
+        See `warp_frame`.
+
+    Returns
+    -------
+    tuple of (k, 3) float arrays, mm
+    """
+    uv = frame.apply(flat.uv_mm)
+    laid = Surface(np.column_stack([uv, np.zeros(len(uv))]), piece.faces)
+    out = []
+    for line in lines:
+        xy = shapely.get_coordinates(shapely.segmentize(line, piece.mean_edge_mm))
+        spot = laid.locate(np.column_stack([xy, np.zeros(len(xy))]))
+        out.append(np.einsum("ki,kij->kj", spot.weights, piece.vertices_mm[piece.faces[spot.face]]))
+    return tuple(out)
+
+
+def lines_on_table(
+    lines_mm: Sequence[Floats], piece: Surface, flat: Flat, frame: Frame, *, near_mm: float = 5.0
+) -> tuple[LineString, ...]:
+    """Return where lines on the hull lie on a template; parts farther off the piece than stated are left out.
+
+    Parameters
+    ----------
+    lines_mm : sequence of (k, 3) float arrays, mm
+        For instance the joins of the ply below, to be kept clear of (see `split_for_roll`).
+    piece : Surface
+    flat : Flat
+    frame : Frame
+        See `warp_frame`.
+    near_mm : float
+
+    Returns
+    -------
+    tuple of LineString
+    """
+    uv = frame.apply(flat.uv_mm)
+    out = []
+    for line in lines_mm:
+        spot = piece.locate(line)
+        xy = np.einsum("ki,kij->kj", spot.weights, uv[piece.faces[spot.face]])
+        near = spot.distance_mm <= near_mm
+        runs = np.split(np.arange(len(xy)), np.flatnonzero(np.diff(near)) + 1)
+        out += [LineString(xy[r]) for r in runs if len(r) > 1 and near[r[0]]]
+    return tuple(out)
+
+
 def make_templates(
     opened: Opened,
     flats: Sequence[Flat],

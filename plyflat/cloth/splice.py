@@ -12,7 +12,7 @@ from shapely import LineString, Point, Polygon, box
 
 from ..errors import FitError
 from .marks import centre_mark, lines_of, parts_of, spread, warp_line, whole
-from .template import Notch, Template, check_template
+from .template import SAME_MM, Notch, Template, check_template
 
 # A part narrower than this frays away before it is laid.
 SLIVER_MM = 5.0
@@ -254,8 +254,8 @@ def _join(t: Template, below: list[_Part], above: list[_Part], y: float, name: s
     x0, _, x1, _ = t.cut.bounds
     for a in below:
         for lap in a.laps:
-            a.joins += lines_of(_level(y, x0, x1).intersection(lap.buffer(1e-9)))
-            top = _level(lap.bounds[3], x0, x1).intersection(lap.buffer(1e-9))
+            a.joins += lines_of(_level(y, x0, x1).intersection(lap.buffer(SAME_MM)))
+            top = _level(lap.bounds[3], x0, x1).intersection(lap.buffer(SAME_MM))
             for b in above:
                 b.joins += lines_of(top.intersection(b.cut))
     seams = [g for g in lines_of(t.net.intersection(_level(y, x0, x1))) if g.length > SLIVER_MM]

@@ -383,7 +383,7 @@ def _outline_field(region: Region, ask: list[float], openings: bool, smooth_mm: 
     fine = refine(region.parent, _longest(region, ask), between=_between(region, outside, low, high))
     surface, inside, shut = fine.surface, region.inside[fine.parent_face], shut[fine.parent_face]
     rim = _rim(region, fine, inside, shut, openings)
-    spare = 3 * region.parent.mean_edge_mm
+    spare = 3 * min(region.parent.mean_edge_mm, _stray_edge_mm(max(low, high)))
     values = np.full(len(surface.vertices_mm), -low - spare)
     for side, sign, reach in ((inside, -1.0, low), (~inside & ~shut, 1.0, high)):
         if side.any():
@@ -438,7 +438,7 @@ def _longest(region: Region, ask: list[float]) -> Callable[[Floats], Floats]:
     """
     reach, least = max(abs(d) for d in ask), min(abs(d) for d in ask if d)
     p = region.surface.vertices_mm
-    step = float(np.clip(np.sqrt(8 * STRAY_MM * least), 2.0, 10.0))
+    step = float(np.clip(_stray_edge_mm(least), 2.0, 10.0))
     tree = cKDTree(np.vstack([_dense(p[q], step) for q in region.loops]))
 
     def longest(middle_mm: Floats) -> Floats:
@@ -446,6 +446,11 @@ def _longest(region: Region, ask: list[float]) -> Callable[[Floats], Floats]:
         return np.sqrt(8 * STRAY_MM * np.maximum(off, least)) + np.maximum(off - 1.2 * reach - step, 0.0)
 
     return longest
+
+
+def _stray_edge_mm(distance_mm: float) -> float:
+    """Length of an edge that strays by the allowed amount from an arc of this radius."""
+    return float(np.sqrt(8 * STRAY_MM * distance_mm))
 
 
 def _dense(loop_mm: Floats, step_mm: float) -> Floats:

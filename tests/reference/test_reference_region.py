@@ -68,9 +68,7 @@ def test_distance_on_a_sphere_from_a_circle():
 @pytest.mark.reference(source="a developable surface unrolls without stretch: distance is that in the plane", kind="derived")
 @pytest.mark.parametrize("kind", ["cylinder", "cone"])
 def test_distance_on_a_developable_surface_from_a_point(kind):
-    v, f = getattr(shapes, kind)(triangles=20000)[:2]
-    flat = getattr(shapes, f"{kind}_developed")(triangles=20000)
-    flat = np.asarray(flat[0])
+    v, f, flat = getattr(shapes, f"{kind}_developed")(triangles=20000)
     middle = int(np.argmin(np.linalg.norm(flat - flat.mean(axis=0), axis=1)))
     d = distance_along(Surface(v, f), [middle])
     true = np.linalg.norm(flat - flat[middle], axis=1)

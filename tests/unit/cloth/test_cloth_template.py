@@ -8,7 +8,7 @@ from shapely import LineString, Point, Polygon, affinity, box
 
 from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import Opened, open_patch
-from plyflat.cloth.pieces import make_templates, piece_name, warp_frame
+from plyflat.cloth.pieces import lines_in_space, lines_on_table, make_templates, piece_name, warp_frame
 from plyflat.cloth.splice import split_for_roll
 from plyflat.errors import ShapeError
 from plyflat.surface.crease import find_creases
@@ -188,6 +188,25 @@ def test_wide_templates_can_be_split_with_all_their_marks(foil):
         assert sum(p.net.area for p in parts) == pytest.approx(t.net.area, rel=1e-9)
         kept = {n.mark for p in parts for n in p.notches}
         assert {n.mark for n in t.notches} <= kept
+
+
+def test_splits_of_neighbouring_plies_are_staggered_on_the_hull():
+    s, _ = panel(notched=False)
+    flat = flatten(s)
+    below, above = (
+        (templates(Opened((s,)), [flat], warp=(0, 0, 1), face_up=face)[0],
+         warp_frame(s, flat, (0, 0, 1), face_up=face)[0])
+        for face in ("out", "in")
+    )
+    low, _ = split_for_roll(below[0], width_mm=300, lap_mm=25)
+    old = lines_in_space(low.joins, s, flat, below[1])
+    # The second ply is mirrored on its table; the old join is carried over through space.
+    avoid = lines_on_table(old, s, flat, above[1])
+    low, _ = split_for_roll(above[0], width_mm=300, lap_mm=25, stagger_mm=60, avoid=avoid)
+    (new,) = lines_in_space(low.joins, s, flat, above[1])
+    # Both run along the cylinder's axis: the distance between them is an arc.
+    arc = 200 * np.abs(np.arctan2(*new[:, 1::-1].T).mean() - np.arctan2(*old[0][:, 1::-1].T).mean())
+    assert 60 - 0.05 <= arc < 75
 
 
 def test_names_of_many_pieces():

@@ -17,7 +17,8 @@ ON_TOP = [[-20, -20, 50], [20, -20, 50], [20, 20, 50], [-20, 20, 50]]
 
 
 def plate(triangles=4000):
-    return Surface(*shapes.rectangle(400.0, 300.0, triangles=triangles)[:2])
+    p, f = shapes.rectangle(400.0, 300.0, triangles=triangles)
+    return Surface(np.c_[p, 0 * p[:, 0]], f)
 
 
 def ring(radius, middle=(200.0, 150.0), k=180, z=0.0):
