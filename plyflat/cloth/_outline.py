@@ -132,7 +132,9 @@ def cut_outline(
 
 def _on_grid(shape: Polygon) -> Polygon:
     """Return the outline with its corners on a grid of `GRID_MM`, so that no turn or rounding makes it cross itself."""
-    return max(parts_of(shapely.set_precision(shape, GRID_MM)), key=lambda g: g.area)
+    on_grid = max(parts_of(shapely.set_precision(shape, GRID_MM)), key=lambda g: g.area)
+    # The shape would hand its grid on to whatever is cut from it.
+    return shapely.set_precision(on_grid, 0.0)
 
 
 def _beyond(s: SeamSide, body: Polygon, lap_mm: float, trim_mm: float) -> Polygon | MultiPolygon:
