@@ -24,6 +24,7 @@ from ._trace import NoWayError, Tidy, Trace, at, links
 from .mesh import Bools, Floats, Ints, Located, Surface
 
 SURFACE_CAP_MM = 0.05
+FLIP_SWEEPS = 30
 
 
 @dataclass(frozen=True, eq=False)
@@ -760,7 +761,8 @@ def refine(
     References
     ----------
     M.-C. Rivara, "Algorithms for refining triangular grids suitable for adaptive and multigrid techniques",
-    Int. J. Numer. Meth. Eng. 20, 1984: a face's longest edge is split with any other.
+    Int. J. Numer. Meth. Eng. 20, 1984: a face's longest edge is split with any other. Within each old face edges are
+    then flipped to Delaunay, or a thin face would be cut into ever thinner ones.
     """
     now, home = surface, np.arange(len(surface.faces))
     weights = sp.eye_array(len(surface.vertices_mm), format="csr")
@@ -779,10 +781,43 @@ def refine(
         step = sp.vstack([sp.eye_array(n, format="csr"), half], format="csr")
         v = step @ now.vertices_mm
         faces, parent = subdivide(now.faces, made[edges.of_face], v)
-        new = Surface(v, faces, _mixed_colors(now, step), surface.repairs)
+        new = Surface(v, _evened(v, faces, home[parent]), _mixed_colors(now, step), surface.repairs)
         pass_copy(now, new, step)
         now, home, weights = new, home[parent], sp.csr_array(step @ weights)
         mask = np.floor(step @ mask)
+
+
+def _evened(v: Floats, faces: Ints, home: Ints) -> Ints:
+    """Flip edges inside each old face until the triangles there are Delaunay."""
+    out = faces.copy()
+    cut = np.flatnonzero(np.bincount(home, minlength=1)[home] > 1)
+    for _ in range(FLIP_SWEEPS):
+        f = out[cut]
+        edges = mesh_edges(f, len(v))
+        one, two = edges.faces.T
+        k = np.flatnonzero((two >= 0) & (home[cut[one]] == home[cut[two]]))
+        one, two = one[k], two[k]
+        i = np.argmax(edges.of_face[one] == k[:, None], axis=1)
+        j = np.argmax(edges.of_face[two] == k[:, None], axis=1)
+        a, b, c = _turn(f[one], i)
+        d = f[two, (j + 2) % 3]
+        bad = np.flatnonzero(_cotangent(v, a, b, c) + _cotangent(v, a, b, d) < -1e-9)
+        # A face takes part in one flip at a time: that of its first bad edge, if it is the other face's too.
+        first = np.full(len(f), len(k))
+        np.minimum.at(first, one[bad], bad)
+        np.minimum.at(first, two[bad], bad)
+        go = bad[(first[one[bad]] == bad) & (first[two[bad]] == bad)]
+        if not len(go):
+            break
+        out[cut[one[go]]] = np.stack([c[go], a[go], d[go]], axis=1)
+        out[cut[two[go]]] = np.stack([d[go], b[go], c[go]], axis=1)
+    return out
+
+
+def _cotangent(v: Floats, a: Ints, b: Ints, c: Ints) -> Floats:
+    """Cotangent of the angle at c in the triangle abc."""
+    p, q = v[a] - v[c], v[b] - v[c]
+    return np.asarray((p * q).sum(axis=1) / np.maximum(np.linalg.norm(np.cross(p, q), axis=1), 1e-300))
 
 
 def _marked(

@@ -124,7 +124,7 @@ def _ringwise(surface: Surface, sources: Ints, lines: Ints, limit_mm: float) -> 
             out[ids[used[old]]] = np.minimum(out[ids[used[old]]], base + d[old])
             break
         reach = float(d[border].min()) - 0.3 * ring.mean_edge_mm
-        if reach < 2 * ring.mean_edge_mm:
+        if reach <= 0 or (reach < 2 * ring.mean_edge_mm and stage < 4 * RING_FACES):
             stage *= 2
             continue
         done = old & (d <= reach)

@@ -164,15 +164,15 @@ def cut_region(
 
 def _outlines(outline_mm: ArrayLike | Sequence[ArrayLike]) -> list[Floats]:
     """Return one or several outlines as a list of arrays."""
+    faulty = OutlineError("the outline is not a (k, 3) array of points nor a list of such")
     try:
-        whole = np.asarray(outline_mm, dtype=np.float64)
-    except ValueError:
-        whole = np.empty((0,))
-    if whole.ndim == 2:
-        return [whole]
-    parts = [np.asarray(q, dtype=np.float64) for q in outline_mm]  # type: ignore[union-attr]
-    if not parts or any(q.ndim != 2 or q.shape[1] != 3 for q in parts):
-        raise OutlineError("the outline is not a (k, 3) array of points nor a list of such")
+        parts = [np.asarray(q, dtype=np.float64) for q in outline_mm]  # type: ignore[union-attr]
+    except (TypeError, ValueError) as err:
+        raise faulty from err
+    if parts and all(q.ndim == 1 for q in parts) and len({len(q) for q in parts}) == 1:
+        parts = [np.array(parts)]
+    if not parts or any(q.ndim != 2 or q.shape[1] != 3 or not len(q) for q in parts):
+        raise faulty
     return parts
 
 
