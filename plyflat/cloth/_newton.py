@@ -15,6 +15,7 @@ from ._sparse import Pattern, factorise
 
 _SHIFT = 1e-11  # of the mean diagonal: the three rigid motions cost nothing otherwise
 _ARMIJO = 1e-4
+_NEAR = 1e-2  # a gain below which the shape is near enough for the whole Hessian
 _TO_FOLD = 0.9  # how much of the way to the first fold a step may go
 
 
@@ -120,12 +121,16 @@ class Distortion:
             flip = np.where(near, middle, (f1 - f2) / np.where(near, 1.0, gap))
         return flip, (f1 + f2) / (s1 + s2)
 
-    def factors(self, uv: Floats) -> Any:
-        """Return the factorised Hessian, its negative eigenvalues set to nought triangle by triangle."""
+    def factors(self, uv: Floats, *, whole: bool = False) -> Any:
+        """Return the factorised Hessian, its negative eigenvalues set to nought triangle by triangle.
+
+        With ``whole`` they are left: the true Hessian, which may be indefinite.
+        """
         s1, s2, (u0, u1), (v0, v1) = frames(*self.mesh.jacobian(uv))
         w = self.mesh.areas
         flip, twist = self._mixed(s1, s2)
-        twist = np.maximum(twist, 0.0)
+        if not whole:
+            twist = np.maximum(twist, 0.0)
         even, odd = 0.5 * w * (flip + twist), 0.5 * w * (flip - twist)
         h1, h2 = w * self._second(s1), w * self._second(s2)
         # Corner gradients seen in the frame of V.
@@ -201,38 +206,71 @@ def descend(
     SolveError
         If it does not get there.
     """
-    value, last = energy.value(uv), np.inf
-    lu, factors, gain = None, 0, np.inf
+    kept = _Kept(energy)
+    value, gain = energy.value(uv), np.inf
     for step in range(most_steps):
         slope = energy.gradient(uv)
-        fresh = lu is None
-        if lu is None:
-            lu, factors = energy.factors(uv), factors + 1
-        move = _direction(energy, lu, slope)
+        move = kept.direction(uv, slope)
         gain = -float((slope * move).sum()) / value
-        if gain < tolerance:
-            return Solution(uv, value, step, factors)
-        length, found = _search(energy, uv, move, value, gain)
-        if found is None and fresh:
+        if abs(gain) < tolerance and not kept.whole:
+            return Solution(uv, value, step, kept.made)
+        length, found = _search(energy, uv, move, value, gain) if gain > tolerance else (0.0, None)
+        if found is None and kept.fresh and not kept.whole:
             break
         if found is not None:
             uv, value = uv + length * move, found
-        # A Hessian that no longer brings the gain down is too old.
-        if found is None or length < 0.5 or gain > 0.2 * last:
-            lu, last = None, np.inf
-        else:
-            last = gain
+        kept.judge(gain, 0.0 if found is None else length)
         if progress is not None:
             progress("laying flat", step / (step + 5))
     raise SolveError(
-        f"not settled after {factors} factorisations: energy {value:.9f}, the next step would gain {gain:.1e} of it",
+        f"not settled after {kept.made} factorisations: energy {value:.9f}, the next step would gain {gain:.1e} of it",
         do="Repair or smooth the mesh, or split the region.",
     )
 
 
-def _direction(energy: Distortion, lu: Any, slope: Floats) -> Floats:
-    right = energy.pattern.spread(slope).ravel()
-    return -lu.solve(right).reshape(-1, 2)[energy.pattern.place]
+class _Kept:
+    """The factorised Hessian in use, and when to make another.
+
+    Setting negative eigenvalues to nought makes every step a descent, but on a rough surface full steps then fall
+    short again and again. Where that is seen the whole Hessian is tried, and given up where it leads nowhere; the
+    end is always judged by the former.
+
+    Attributes
+    ----------
+    made : int
+        Factorisations so far.
+    fresh, whole : bool
+        Whether the one in use belongs to the present shape, and whether it is the whole Hessian.
+    """
+
+    def __init__(self, energy: Distortion) -> None:
+        self.made, self.fresh, self.whole = 0, False, False
+        self._energy, self._last = energy, np.inf
+        self._lu: Any = None
+        self._barred = _NEAR  # at this gain and above the whole Hessian is not tried
+
+    def direction(self, uv: Floats, slope: Floats) -> Floats:
+        """Return the step without its rigid part, which gains nothing."""
+        self.fresh = self._lu is None
+        if self.fresh:
+            self._lu, self.made = self._energy.factors(uv, whole=self.whole), self.made + 1
+        pattern = self._energy.pattern
+        move = -self._lu.solve(pattern.spread(slope).ravel()).reshape(-1, 2)[pattern.place]
+        arm = (uv - uv.mean(axis=0))[:, ::-1] * [-1, 1]
+        return move - move.mean(axis=0) - (arm * move).sum() / (arm * arm).sum() * arm
+
+    def judge(self, gain: float, length: float) -> None:
+        """Keep or drop the Hessian after a step of this length; 0 where there was none."""
+        short = length < 0.5
+        if not short and gain <= 0.2 * self._last and not self.whole:
+            self._last = gain
+            return
+        # The whole Hessian is nearly singular in the slow directions and serves for one step only.
+        if self.whole and short:
+            self.whole, self._barred = False, 0.1 * abs(gain)
+        elif not short:
+            self.whole = gain < self._barred
+        self._lu, self._last = None, np.inf
 
 
 def _search(

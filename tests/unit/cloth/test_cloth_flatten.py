@@ -158,6 +158,17 @@ def test_rough_noise_folds_nothing():
     assert not flat.overlaps
 
 
+def test_the_whole_hessian_saves_steps_on_a_rough_strip(monkeypatch):
+    v, f = shapes.smooth_patch(rise=150, waves=5, triangles=1500, seed=37)
+    rough = np.random.default_rng(37).normal(0, 3, len(v))
+    surface = Surface(v * [1.0, 0.05, 1.0] + rough[:, None] * [0, 0, 1], f)
+    flat = flatten(surface)
+    monkeypatch.setattr("plyflat.cloth._newton._NEAR", 0.0)
+    projected_only = flatten(surface)
+    assert flat.iterations < 0.6 * projected_only.iterations
+    assert flat.energy == pytest.approx(projected_only.energy, abs=1e-10)
+
+
 @pytest.mark.parametrize("angle_deg", [120, 165])
 def test_most_of_a_sphere_still_lies_without_folds(angle_deg):
     flat = flatten(Surface(*shapes.cap(angle_deg, triangles=3000)))
