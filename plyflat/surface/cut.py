@@ -617,10 +617,9 @@ def _drawn(surface: Surface, edges: Edges, d: Floats, snapped: Bools, snap: floa
     n, v = len(d), surface.vertices_mm
     both = np.vstack([edges.ends, edges.ends[:, ::-1]])
     at, to = both.T
-    bare = np.tile(edges.faces[:, 1] < 0, 2)
     rim = np.zeros(n, dtype=bool)
-    rim[at[bare]] = True
-    mixed = snapped[at] & (d[at] * d[to] < 0) & (bare | ~rim[at])
+    rim[edges.ends[edges.faces[:, 1] < 0]] = True
+    mixed = snapped[at] & ~rim[at] & (d[at] * d[to] < 0)
     at, to = at[mixed], to[mixed]
     t = d[at] / (d[at] - d[to])
     order = np.lexsort((t, at))

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 # The exact algorithm is fastest per face on rings of this size.
 RING_FACES = 16000
-SOURCE_EDGE_MM = 3.0
+# Source edges are split to this share of the mean edge, and to no more than this length.
+SOURCE_SHARE, SOURCE_EDGE_MM = 0.35, 3.0
 
 
 def distance_along(
@@ -57,16 +58,15 @@ def distance_along(
     source = np.asarray(sources, dtype=np.int64)
     if source.size == 0:
         raise MeshError("no vertex to measure from")
-    ends = np.sort(source, axis=1) if source.ndim == 2 else np.empty((0, 2), dtype=np.int64)
+    ends = source if source.ndim == 2 else np.empty((0, 2), dtype=np.int64)
     s = np.unique(source)
     limit = np.inf if max_mm is None else float(max_mm)
     v = work_copy(surface, scale_mm=smooth_mm)
     band, used = Surface(v, surface.faces).sub(_within(v, surface.faces, s, ends, limit))
     to_band = np.full(len(v), -1, dtype=np.int64)
     to_band[used] = np.arange(len(used))
-    fine, start, lines = _with_short_sources(band, to_band[s], to_band[ends])
     out = np.full(len(v), np.inf)
-    out[used] = _ringwise(fine, start, lines, limit)[: len(used)]
+    out[used] = _ringwise(band, to_band[s], to_band[ends], limit)
     out[s] = 0.0
     return np.minimum(out, limit)
 
@@ -75,10 +75,11 @@ def _with_short_sources(band: Surface, s: Ints, ends: Ints) -> tuple[Surface, In
     """Split long source edges, since only their ends count as sources; return the sources of the new mesh."""
     if not len(ends):
         return band, s, ends
+    ends = np.sort(ends, axis=1)
     n = len(band.vertices_mm)
     on = np.zeros(n, dtype=bool)
     on[ends] = True
-    fine = refine(band, float(np.clip(band.mean_edge_mm, 1.0, SOURCE_EDGE_MM)), between=on)
+    fine = refine(band, float(np.clip(SOURCE_SHARE * band.mean_edge_mm, 0.5, SOURCE_EDGE_MM)), between=on)
     w = fine.weights
     count = np.diff(w.indptr)
     # The ends of the old edge each vertex lies on; one vertex twice for an old vertex; -1 off the edges.
@@ -113,12 +114,16 @@ def _ringwise(surface: Surface, sources: Ints, lines: Ints, limit_mm: float) -> 
     out = np.full(n, np.inf)
     now, ids, src, base, stage = surface, np.arange(n), sources, 0.0, RING_FACES
     rough = _rough(now, src)
+    if np.isinf(rough).any():
+        now, ids = now.sub(np.isfinite(rough[now.faces]).all(axis=1))
+        rough, src, lines = rough[ids], np.searchsorted(ids, src), np.searchsorted(ids, lines)
     while len(src):
         ring, used, border = _ring(now, rough, stage)
         renumber = np.full(len(now.vertices_mm), -1, dtype=np.int64)
         renumber[used] = np.arange(len(used))
         here = renumber[lines]
-        d = _exact(ring, np.flatnonzero(np.isin(used, src)), here[(here >= 0).all(axis=1)])
+        at = renumber[src]
+        d = _exact(*_with_short_sources(ring, at[at >= 0], here[(here >= 0).all(axis=1)]))[: len(used)]
         old = ids[used] >= 0
         if border is None:
             out[ids[used[old]]] = np.minimum(out[ids[used[old]]], base + d[old])
@@ -146,12 +151,11 @@ def _ringwise(surface: Surface, sources: Ints, lines: Ints, limit_mm: float) -> 
 
 
 def _rough(surface: Surface, sources: Ints) -> Floats:
-    """Lengths of the shortest ways along edges, to order the faces by."""
+    """Lengths of the shortest ways along edges, to order the faces by; infinite where there is none."""
     e, v = surface_edges(surface).ends, surface.vertices_mm
     length = np.linalg.norm(v[e[:, 0]] - v[e[:, 1]], axis=1)
     graph = sp.csr_array((np.maximum(length, 1e-12), (e[:, 0], e[:, 1])), shape=(len(v), len(v)))
-    d = dijkstra(graph, directed=False, indices=sources, min_only=True)
-    return np.where(np.isfinite(d), d, d.max(initial=0.0, where=np.isfinite(d)) * 2 + 1.0)
+    return np.asarray(dijkstra(graph, directed=False, indices=sources, min_only=True))
 
 
 def _ring(now: Surface, rough: Floats, stage: int) -> tuple[Surface, Ints, Ints | None]:

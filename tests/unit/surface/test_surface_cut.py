@@ -220,6 +220,20 @@ def test_level_cut_without_a_crossing_changes_nothing():
 
 
 
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(st.integers(0, 10**6), st.sampled_from([0, 1, 8]), st.floats(0.0, 0.4))
+def test_both_sides_of_any_level_cut_have_simple_boundaries(seed, digits, snap):
+    """Values on the level itself and fields as rough as can be: the sides may be many, but never touch in a point."""
+    surface = sheet(triangles=300)
+    values = np.random.default_rng(seed).normal(0, 1, len(surface.vertices_mm)).round(digits)
+    cut = cut_at_level(surface, values, snap=snap)
+    check_mesh(cut.surface)
+    assert cut.surface.area_mm2 == pytest.approx(surface.area_mm2, rel=1e-9)
+    for side in (cut.below, ~cut.below):
+        if side.any():
+            assert len(cut.surface.sub(side)[0].boundary_loops) > 0
+
+
 @pytest.mark.parametrize("values", [np.ones(3), np.array([0.0, np.nan, 1.0, 1.0])])
 def test_bad_fields(values):
     with pytest.raises(MeshError):

@@ -3,7 +3,7 @@ import pytest
 import shapes
 
 from plyflat.errors import MeshError
-from plyflat.surface import Surface, distance_along, geodesic_path
+from plyflat.surface import Surface, distance_along, geodesic, geodesic_path, insert_path
 
 
 def plate(triangles=4000):
@@ -36,6 +36,19 @@ def test_chords_between_source_vertices_are_no_sources():
 
 
 
+def test_rings_give_the_same_as_one_go(monkeypatch):
+    surface = plate(8000)
+    t = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    made = insert_path(surface, np.c_[200 + 30 * np.cos(t), 150 + 30 * np.sin(t), 0 * t], closed=True)
+    whole = distance_along(made.surface, made.path_edges)
+    monkeypatch.setattr(geodesic, "RING_FACES", 1200)
+    rings = distance_along(made.surface, made.path_edges)
+    # The line between two rings is straight in each triangle: some per cent of an edge (5.6 mm) off.
+    assert np.abs(rings - whole).max() < 0.06 * 5.6
+    far = whole > 100
+    assert (np.abs(rings - whole)[far] / whole[far]).max() < 1.5e-3
+
+
 def test_distances_are_cut_off_at_the_limit():
     surface = plate()
     p = surface.vertices_mm
@@ -45,11 +58,34 @@ def test_distances_are_cut_off_at_the_limit():
 
 
 
+def test_a_piece_without_source_is_infinitely_far():
+    v, f = plate(500).vertices_mm, plate(500).faces
+    two = Surface(np.vstack([v, v + [450, 0, 0]]), np.vstack([f, f + len(v)]))
+    d = distance_along(two, [0])
+    assert np.isfinite(d[: len(v)]).all()
+    assert np.isinf(d[len(v) :]).all()
+
+
 def test_no_source_is_refused():
     with pytest.raises(MeshError, match="no vertex"):
         distance_along(plate(500), [])
 
 
+
+
+def test_noise_does_not_lengthen_distances():
+    """Measured on the rough mesh itself the way is far longer."""
+    flat = plate(20000)
+    rng = np.random.default_rng(0)
+    rough = Surface(flat.vertices_mm + rng.normal(0, 0.7, flat.vertices_mm.shape), flat.faces)
+    p = flat.vertices_mm
+    middle = int(np.argmin(np.linalg.norm(p - [200, 150, 0], axis=1)))
+    true = np.linalg.norm(p - p[middle], axis=1)
+    far = true > 100
+    ratio = distance_along(rough, [middle])[far] / true[far]
+    raw = distance_along(rough, [middle], smooth_mm=0)[far] / true[far]
+    assert ratio.mean() == pytest.approx(1.0, abs=0.005)
+    assert raw.mean() > 1.01
 
 
 def test_geodesic_path_over_a_box_edge():
