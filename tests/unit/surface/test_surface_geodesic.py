@@ -46,7 +46,8 @@ def test_rings_give_the_same_as_one_go(monkeypatch):
     # The line between two rings is straight in each triangle: some per cent of an edge (5.6 mm) off.
     assert np.abs(rings - whole).max() < 0.06 * 5.6
     far = whole > 100
-    assert (np.abs(rings - whole)[far] / whole[far]).max() < 1.5e-3
+    # Half of the half per cent that a distance may be off altogether.
+    assert (np.abs(rings - whole)[far] / whole[far]).max() < 2.5e-3
 
 
 def test_distances_are_cut_off_at_the_limit():
