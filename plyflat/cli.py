@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -175,6 +176,8 @@ def _write_text(path: Path, text: str) -> None:
 
 def main() -> int:
     """Run the command; every fault a user can cause ends in one clear line and exit code 2."""
+    # The sparse solver calls BLAS on small blocks, where its threads cost more than they bring. Set before numpy loads.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = app(standalone_mode=False)
     except JobError as err:
