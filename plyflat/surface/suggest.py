@@ -8,6 +8,9 @@ from scipy.spatial import cKDTree
 from ..errors import MeshError
 from .mesh import Floats, Surface
 
+#: Length of the mean of all unit normals above which a place counts as flat; 1 is a plane.
+FLAT = 0.97
+
 
 def flattest_outline(surface: Surface, *, points: int = 8, share: float = 0.12, tries: int = 300) -> Floats:
     """Return a ring of points round the flattest place of a mesh that is well clear of its edges.
@@ -33,15 +36,21 @@ def flattest_outline(surface: Surface, *, points: int = 8, share: float = 0.12, 
         If no place clear of the edges is found.
     """
     radius = share * float(surface.size_mm.max())
-    for _ in range(4):
+    found = None
+    for _ in range(5):
         place = _flattest_face(surface, radius, tries)
         if place is not None:
-            return _ring(surface, place, radius, points)
+            found = (place[0], radius)
+            if place[1] > FLAT:
+                break
         radius /= 2
-    raise MeshError("no place on this mesh is clear of its edges", do="State the outline yourself.")
+    if found is None:
+        raise MeshError("no place on this mesh is clear of its edges", do="State the outline yourself.")
+    return _ring(surface, *found, points)
 
 
-def _flattest_face(surface: Surface, radius: float, tries: int) -> int | None:
+def _flattest_face(surface: Surface, radius: float, tries: int) -> tuple[int, float] | None:
+    """Return the flattest of some faces clear of the edges, and the length of the mean normal round it."""
     centres = surface.vertices_mm[surface.faces].mean(axis=1)
     weight = surface.face_areas_mm2 / surface.area_mm2
     picks = np.random.default_rng(1).choice(len(centres), size=tries, p=weight)
@@ -53,7 +62,8 @@ def _flattest_face(surface: Surface, radius: float, tries: int) -> int | None:
         return None
     near = cKDTree(centres).query_ball_point(centres[picks], radius)
     flat = [float(np.linalg.norm(surface.face_normals[n].mean(axis=0))) for n in near]
-    return int(picks[int(np.argmax(flat))])
+    best = int(np.argmax(flat))
+    return int(picks[best]), flat[best]
 
 
 def _ring(surface: Surface, face: int, radius: float, points: int) -> Floats:
