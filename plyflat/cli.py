@@ -125,22 +125,24 @@ def summary(planned: Plan, folder: Path, files: int) -> Iterator[str]:
     files : int
         How many were written.
     """
+    from .units import say_percent
+
     yield planned.job.name
     for roll in planned.rolls:
         used = f"{roll.length_mm / 1000:.2f} m of {roll.roll_width_mm:.0f} mm roll" if roll.lays else ""
         count = sum(len(lay.places) for lay in roll.lays)
         share = roll.cut_area_mm2 / roll.used_area_mm2 if roll.used_area_mm2 else 0.0
-        yield f"  {roll.material:24} {count:3} pieces  {used}, {share:.0%} used"
+        yield f"  {roll.material:24} {count:3} piece{'s' if count != 1 else ' '}  {used}, {say_percent(share)} used"
     for region in planned.regions:
         for ply in region.plies:
             s = ply.strain
             yield (
-                f"  {region.name} {ply.name}: {len(ply.templates)} pieces, {ply.area_mm2 / 1e6:.3f} m2, strain at most "
-                f"{s.largest:.1%}, 99 % of the area under {s.p99:.1%}, {s.over_share:.1%} of the area over {s.limit:.1%}"
+                f"  {region.name} {ply.name}: {len(ply.templates)} piece{'s' * (len(ply.templates) != 1)}, {ply.area_mm2 / 1e6:.3f} m2, strain at most "
+                f"{say_percent(s.largest)}, 99 % of the area under {say_percent(s.p99)}, {say_percent(s.over_share)} of the area over {say_percent(s.limit)}"
             )
     for caution in planned.cautions:
         where = f"{caution.where}: " if caution.where else ""
-        yield f"  ! {where}{caution.text}" + (f" {caution.do}" if caution.do else "")
+        yield f"  ! {where}{caution.text}." + (f" {caution.do}" if caution.do else "")
     yield f"{files} files in {folder}; start with {folder / 'report.html'}"
 
 

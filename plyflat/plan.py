@@ -29,6 +29,7 @@ from .surface.load import check_distance, load_surface
 from .surface.mesh import Floats, Surface
 from .surface.region import Region, cut_region, grow_regions
 from .surface.tape import tape_region
+from .units import say_percent
 
 
 def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
@@ -216,8 +217,8 @@ def _ply_plan(work: _Work, spec: RegionSpec, i: int, name: str, region: Region, 
     strain = shaped.strain
     if strain.over_share > work.job.limits.over_share:
         work.caution(
-            f"{strain.over_share:.0%} of its area must give more than {strain.limit:.1%} "
-            f"(99 % of it less than {strain.p99:.1%})",
+            f"{say_percent(strain.over_share)} of its area must give more than {say_percent(strain.limit)} "
+            f"(99 % of it less than {say_percent(strain.p99)})",
             where=where,
             do="Expect to work the cloth by hand there, allow more pieces, or turn it so that it can shear.",
         )
@@ -313,8 +314,9 @@ def _rolls(work: _Work, regions: Sequence[RegionPlan]) -> tuple[RollPlan, ...]:
     with _interrupt() as stop:
         for k, (name, found) in enumerate(wanted.items()):
             share = counts[name] / open_counts if counts[name] > 1 else 0.0
-            seconds = 0.0 if stop.is_set() else job.lay.seconds * share
-            rolls.append(_roll(work, _stock(job, name), found, seconds, stop))
+            # Once stopped, what is left is laid out by the quick way alone.
+            seconds, hear = (0.0, None) if stop.is_set() else (job.lay.seconds * share, stop)
+            rolls.append(_roll(work, _stock(job, name), found, seconds, hear))
             work.tell("lays", (k + 1) / len(wanted))
         stopped = stop.is_set()
     if stopped:
@@ -355,7 +357,7 @@ def _interrupt() -> Iterator[threading.Event]:
 
 
 def _roll(
-    work: _Work, stock: _Stock, found: tuple[Template, ...], seconds: float, stop: threading.Event
+    work: _Work, stock: _Stock, found: tuple[Template, ...], seconds: float, stop: threading.Event | None
 ) -> RollPlan:
     parts = [Part(t.cut, stock.turns_deg, t.copies, t.name) for t in found]
     lays = lay_on_rolls(
@@ -443,7 +445,7 @@ def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, 
     low, usual, high = breather_share(sums)
     if high > BREATHER_WARN:
         work.caution(
-            f"the resin bled fills {usual:.0%} of what the breather holds ({low:.0%} to {high:.0%}); beyond half it "
+            f"the resin bled fills {say_percent(usual)} of what the breather holds ({say_percent(low)} to {say_percent(high)}); beyond half it "
             "carries vacuum badly and resin may reach the pump",
             where="breather",
             do="Wet out with less resin, or lay a second breather.",

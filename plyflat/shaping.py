@@ -18,6 +18,7 @@ from .planned import LayerPlan, Piece3D
 from .surface.coarsen import STRAY_MM, coarsen
 from .surface.mesh import Floats, Surface
 from .surface.region import Region, fill_openings
+from .units import say_percent
 
 #: A layer of the bag may give this much before it wrinkles or bridges; a figure of ours, films and felts give more.
 LAYER_LIMIT = 0.05
@@ -167,7 +168,7 @@ def _laid(
         return moved, ()
     text = (
         f"its laps lie beside those of the ply below, {lap:.0f} mm on and not {stagger:.0f} mm: with the seams moved so "
-        f"far {moved.strain.over_share:.0%} of the area would have to give more than {cut.limit:.1%}"
+        f"far {say_percent(moved.strain.over_share)} of the area would have to give more than {say_percent(cut.limit)}"
     )
     return same, ((text, "Lessen laps.stagger, or place the seams yourself."),)
 

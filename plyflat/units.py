@@ -375,6 +375,11 @@ def text_point(point_mm: tuple[float, float, float]) -> str:
     return f"{' '.join(number_text(v) for v in point_mm)} mm"
 
 
+def say_percent(fraction: float) -> str:
+    """Say a fraction in %: "6.6 %", "42 %"."""
+    return f"{100 * fraction:.1f} %" if abs(fraction) < 0.0995 else f"{100 * fraction:.0f} %"
+
+
 def say_length(value_mm: float) -> str:
     """Say a length the way one would across the bench: "6.5 mm", "850 mm", "1.27 m"."""
     size = abs(value_mm)

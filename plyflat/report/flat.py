@@ -16,6 +16,7 @@ from ..export.drawing import direction_arrows, file_stem, marks
 from ..export.label import fitted
 from ..export.tables import Laid, laid_pieces
 from ..surface.mesh import Floats
+from ..units import say_percent as percent
 from .hull import LEGEND_IN, scale_top, strain_legend
 from .scene import corner_values
 from .style import (
@@ -33,7 +34,6 @@ from .style import (
     new_figure,
     steps,
 )
-from .words import percent
 
 if TYPE_CHECKING:
     from ..planned import Piece3D, Plan, PlyPlan, RegionPlan, RollPlan

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from ..export.drawing import file_stem
 from ..surface.mesh import Floats, Surface
+from ..units import say_percent as percent
 from .scene import Scene, Shot, View, corner_values, lifted, look_at, reach_of, seen_share, thinned
 from .style import (
     DPI,
@@ -28,7 +29,6 @@ from .style import (
     new_figure,
     steps,
 )
-from .words import percent
 
 if TYPE_CHECKING:
     from ..cloth.template import Strain

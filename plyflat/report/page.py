@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..export.planjson import versions
 from ..export.tables import Laid, laid_pieces
+from ..units import say_percent as percent
 from .style import Picture
-from .words import CARE, METHODS, amount, counted, in_short, order_of_working, percent, square_metres
+from .words import CARE, METHODS, amount, counted, in_short, order_of_working, square_metres
 
 if TYPE_CHECKING:
     from ..planned import Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan

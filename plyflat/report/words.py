@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..units import say_percent as percent
+
 if TYPE_CHECKING:
     from ..planned import LayerPlan, Plan, RegionPlan
 
@@ -59,11 +61,6 @@ def square_metres(area_mm2: float) -> str:
     return f"{area_mm2 / 1e6:.3f} m²"
 
 
-def percent(fraction: float) -> str:
-    """Write a fraction in %."""
-    return f"{100 * fraction:.1f} %" if fraction < 0.0995 else f"{100 * fraction:.0f} %"
-
-
 def counted(number: int, one: str, more: str = "") -> str:
     """Write a number with its noun, "1 piece", "2 pieces"."""
     return f"{number} {one if number == 1 else more or one + 's'}"
@@ -82,7 +79,7 @@ def in_short(plan: Plan) -> str:
     plan : Plan
     """
     regions = [f"{r.name} ({square_metres(r.base.area_mm2)}, {counted(len(r.plies), 'ply', 'plies')})" for r in plan.regions]
-    strains = [(p.strain.largest, f"{r.name} {p.name}") for r in plan.regions for p in r.plies]
+    strains = [(p.strain.p99, f"{r.name} {p.name}") for r in plan.regions for p in r.plies]
     cloths = [
         f"{roll.length_mm / 1000:.2f} m of {roll.material} from a roll {roll.roll_width_mm:.0f} mm wide"
         for roll in plan.rolls
@@ -93,7 +90,7 @@ def in_short(plan: Plan) -> str:
         parts.append(f"It takes {joined(cloths)}.")
     if strains:
         worst, where = max(strains)
-        parts.append(f"The largest strain the cloth must take is {percent(worst)}, in {where}.")
+        parts.append(f"The cloth must give most in {where}: up to {percent(worst)} over 99 % of its area.")
     parts.append(f"The mesh {joined([_mesh_size(plan, n) for n in range(len(plan.meshes))])} in size.")
     return " ".join(parts)
 
