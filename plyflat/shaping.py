@@ -6,13 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from shapely import LineString, union_all
 
 from .bag.stack import film_sheet, sheet_template, tape_length_mm
 from .cloth.flatten import Flat, flatten, strain_of
 from .cloth.opening import Opened, Sides, open_patch
-from .cloth.pieces import make_templates
+from .cloth.pieces import lines_in_space, lines_on_table, make_templates, warp_frame
 from .cloth.splice import split_for_roll
-from .cloth.template import Strain, Template
+from .cloth.template import GRID_MM, Strain, Template
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
 from .planned import LayerPlan, Piece3D
 from .surface.coarsen import STRAY_MM, coarsen
@@ -70,6 +71,8 @@ class Shaped:
     strain : Strain
         Over all pieces.
     seams_mm : tuple of (k, 3) float arrays
+    splits_mm : tuple of (k, 3) float arrays
+        Where pieces were split for the roll.
     lap_area_mm2 : float
     checks : tuple of (what, measured, limit, unit)
     cautions : tuple of (text, what to do)
@@ -79,6 +82,7 @@ class Shaped:
     templates: tuple[Template, ...]
     strain: Strain
     seams_mm: tuple[Floats, ...]
+    splits_mm: tuple[Floats, ...]
     lap_area_mm2: float
     checks: tuple[tuple[str, float, float, str], ...]
     cautions: tuple[tuple[str, str], ...]
@@ -101,6 +105,7 @@ def shape(
     cut: Cut,
     *,
     below: Sequence[Floats] = (),
+    splits_below: Sequence[Floats] = (),
     turn_laps: bool = False,
 ) -> Shaped:
     """Open a region, flatten its pieces, draw their templates and split what no roll is wide enough for.
@@ -117,6 +122,8 @@ def shape(
     cut : Cut
     below : sequence of (k, 3) float arrays
         Seams of the ply below.
+    splits_below : sequence of (k, 3) float arrays
+        Lines along which the pieces of the ply below were split for the roll.
     turn_laps : bool
         Whether laps go to the other side of their seams.
 
@@ -132,12 +139,20 @@ def shape(
     laid, cautions = _laid(job, spec, region, cut, below)
     opened = _turned(laid.opened) if turn_laps else laid.opened
     whole = _templates(job, spec, opened, laid.flats, cut)
-    templates = tuple(t for one in whole for t in _on_roll(job, one, cut))
+    templates: list[Template] = []
+    splits: list[Floats] = []
+    for one, piece, flat in zip(whole, opened.pieces, laid.flats):
+        frame, _ = warp_frame(piece, flat, warp_way(job, spec), angle_deg=cut.angle_deg, face_up=cut.face_up)
+        parts = _on_roll(job, one, cut, avoid=lines_on_table(splits_below, piece, flat, frame))
+        templates += parts
+        if len(parts) > 1:
+            splits += lines_in_space(_new_joins(one, parts), piece, flat, frame)
     return Shaped(
         tuple(_piece(s, f) for s, f in zip(opened.pieces, laid.flats)),
-        templates,
+        tuple(templates),
         laid.strain,
         laid.opened.seams,
+        tuple(splits),
         sum(lap.area for t in templates for lap in t.laps),
         tuple(_checks(region, laid)),
         (*cautions, *_cautions(laid.flats, templates)),
@@ -223,9 +238,16 @@ def _templates(job: Job, spec: RegionSpec, opened: Opened, flats: Sequence[Flat]
     )
 
 
-def _on_roll(job: Job, template: Template, cut: Cut) -> list[Template]:
+def _new_joins(whole: Template, parts: Sequence[Template]) -> list[LineString]:
+    """Join lines that the parts of a split piece have and the whole had not."""
+    old = union_all(list(whole.joins)).buffer(GRID_MM)
+    return [line for part in parts for line in part.joins if not old.contains(line)]
+
+
+def _on_roll(job: Job, template: Template, cut: Cut, *, avoid: Sequence[LineString] = ()) -> list[Template]:
     return split_for_roll(
         template,
+        avoid=avoid,
         width_mm=cut.roll_width_mm,
         length_mm=cut.roll_length_mm,
         lap_mm=cut.lap_mm,

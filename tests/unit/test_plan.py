@@ -1,0 +1,115 @@
+"""A plan of a flat panel, where every figure can be worked out by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from plyflat.job.reader import job_from_text
+from plyflat.plan import make_plan
+
+JOB = """
+version = 1
+name = "flat panel"
+[mesh.hull]
+file = "sheet.ply"
+unit = "mm"
+[[region]]
+name = "panel"
+mesh = "hull"
+bag = "standard"
+outline = { unit = "mm", points = [[100,100,0],[500,100,0],[500,400,0],[100,400,0]] }
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+grow = "20 mm"
+[cloth.glass]
+areal_weight = "300 g/m^2"
+roll_width = "240 mm"
+roll_length = "1 m"
+price = "5 EUR/m"
+fibre = "glass"
+face_up = "out"
+[consumable."peel"]
+kind = "peel ply"
+areal_weight = "85 g/m^2"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[consumable."tape"]
+kind = "sealant tape"
+roll_length = "15 m"
+[consumable."film"]
+kind = "bag film"
+areal_weight = "57 g/m^2"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[bag.standard]
+peel_ply = { material = "peel", margin = "20 mm" }
+tape = { material = "tape", margin = "40 mm", overlap = "25 mm" }
+film = { material = "film", margin = "20 mm" }
+[resin]
+ratio = "100:25"
+fibre_mass_fraction = "50 %"
+[laps]
+join = "20 mm"
+trim = "0 mm"
+stagger = "40 mm"
+[lay]
+seconds = "0.2 s"
+edge = "0 mm"
+"""
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("panel")
+    n, m = 31, 26
+    x, y = np.meshgrid(np.linspace(0, 600, n), np.linspace(0, 500, m), indexing="ij")
+    i = np.arange(n * m).reshape(n, m)
+    a, b, c, d = (q.ravel() for q in (i[:-1, :-1], i[1:, :-1], i[1:, 1:], i[:-1, 1:]))
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    points = np.stack([x.ravel(), y.ravel(), np.zeros(n * m)], 1)
+    trimesh.Trimesh(points, faces, process=False).export(folder / "sheet.ply")
+    return make_plan(job_from_text(JOB, folder=folder))
+
+
+def test_areas_and_tape_are_those_of_rectangles_with_round_corners(plan):
+    region = plan.regions[0]
+    assert region.plies[0].area_mm2 == pytest.approx(400 * 300, rel=1e-9)
+    assert region.plies[1].area_mm2 == pytest.approx(440 * 340 - (4 - np.pi) * 400, rel=1e-3)
+    tape = next(layer for layer in region.layers if layer.kind == "sealant tape")
+    assert tape.length_mm == pytest.approx(1400 + 2 * np.pi * 60 + 25, rel=2e-3)
+    film = next(layer for layer in region.layers if layer.kind == "bag film")
+    assert film.templates[0].cut.bounds[2:] == pytest.approx((560, 460), abs=0.5)
+    assert film.slack_mm == pytest.approx((0, 0), abs=1e-6)
+
+
+def test_plies_wider_than_the_roll_are_split_and_the_splits_staggered(plan):
+    lines = []
+    for ply in plan.regions[0].plies:
+        assert len(ply.templates) == 2
+        widths = [t.cut.bounds[3] - t.cut.bounds[1] for t in ply.templates]
+        assert max(widths) <= 240
+        # The net pieces meet at the split; where it lies across the panel follows from the narrower one's width.
+        areas = [t.net.area for t in ply.templates]
+        assert sum(areas) == pytest.approx(ply.area_mm2, rel=1e-6)
+        lines.append(100 - ply.grow_mm + min(t.net.bounds[3] - t.net.bounds[1] for t in ply.templates))
+    assert abs(lines[0] - lines[1]) >= 39.9
+
+
+def test_more_rolls_than_there_are_is_said(plan):
+    glass = next(r for r in plan.rolls if r.material == "glass")
+    assert glass.rolls >= 2
+    assert any("roll" in c.text and c.where == "glass" for c in plan.cautions)
+    assert glass.cost == pytest.approx(glass.length_mm / 1000 * 5)
+
+
+def test_resin_is_that_of_the_cloth_as_cut(plan):
+    cut = sum(t.cut.area for ply in plan.regions[0].plies for t in ply.templates) * 1e-6 * 300
+    rows = {q.item: q.amount for q in plan.resin}
+    assert rows["stays in the laminate"] == pytest.approx(cut)
+    assert rows["hardener"] / rows["resin"] == pytest.approx(0.25)
