@@ -1,4 +1,4 @@
-"""Density of our lays on the public packing instances beside the published ones: ``python scripts/bench_nest.py``.
+"""Density of our lays on the public packing instances beside the published ones.
 
 The published means are of 20 minutes on 3 threads of a fast desktop machine; the default here is 20 seconds.
 """
@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 import time
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parent.parent.parent
 DATA = ROOT / "tests" / "data" / "packing"
 ROW = "{:<10} {:>7} {:>7} {:>7} {:>7} {:>7} {:>9} {:>9} {:>7}  {}"
 
@@ -65,19 +64,16 @@ def bench_nest(*, seconds: float = 20.0, seeds: int = 1, folder: Path = DATA, na
         print(ROW.format(path.stem, *ours, *theirs, *proof), flush=True)
 
 
-def main() -> None:
-    """Read the arguments and run."""
-    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    ask.add_argument("names", nargs="*", help="instances; all by default")
-    ask.add_argument("--seconds", type=float, default=20.0)
-    ask.add_argument("--seeds", type=int, default=1)
-    ask.add_argument("--folder", type=Path, default=DATA)
-    given = ask.parse_args()
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this benchmark's options."""
+    parser.add_argument("names", nargs="*", help="instances; all by default")
+    parser.add_argument("--seconds", type=float, default=20.0)
+    parser.add_argument("--seeds", type=int, default=1)
+    parser.add_argument("--folder", type=Path, default=DATA)
+
+
+def run(given: argparse.Namespace) -> None:
+    """Print the table."""
     start = time.monotonic()
     bench_nest(seconds=given.seconds, seeds=given.seeds, folder=given.folder, names=tuple(given.names))
     print(f"{time.monotonic() - start:.0f} s")
-
-
-if __name__ == "__main__":
-    sys.path.insert(0, str(ROOT))
-    main()
