@@ -391,7 +391,7 @@ def _lay_key(pieces: Sequence[Laid]) -> list[str]:
     for p in pieces:
         x0, y0, x1, y1 = p.span_mm
         name = textwrap.shorten(p.template.name, 34, placeholder="…")
-        lines.append(f"{p.number}  {name}: {x0:.0f} - {x1:.0f}, {y0:.0f} - {y1:.0f}")
+        lines.append(f"{p.number}  {name}: {x0:z.0f} - {x1:.0f}, {y0:z.0f} - {y1:.0f}")
     return lines
 
 

@@ -237,7 +237,7 @@ def _place(piece: Laid, roll: RollPlan) -> tuple[str, ...]:
     note = copy_note(roll, piece.place)
     name = f"{piece.template.name}, {note}" if note else piece.template.name
     turned = f"{piece.place.turn_deg:g}°"
-    return str(piece.number), name, f"{x0:.0f} to {x1:.0f}", f"{y0:.0f} to {y1:.0f}", turned
+    return str(piece.number), name, f"{x0:z.0f} to {x1:.0f}", f"{y0:z.0f} to {y1:.0f}", turned
 
 
 def _quantity(q: Quantity) -> tuple[str, ...]:
