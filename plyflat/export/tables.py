@@ -100,8 +100,8 @@ def _cut_row(piece: Laid) -> tuple:
     x0, y0, x1, y1 = piece.span_mm
     return (
         t.material, t.region, t.ply, t.piece, place.copy + 1, t.copies, t.face_up, f"{t.angle_deg + 0.0:g}",
-        f"{t.net.area / 1e6:.4f}", f"{t.cut.area / 1e6:.4f}", f"{x1 - x0:.1f}", f"{y1 - y0:.1f}", piece.roll, piece.number,
-        f"{x0:.1f}", f"{y0:.1f}", f"{place.turn_deg:g}",
+        f"{t.net.area / 1e6:.4f}", f"{t.cut.area / 1e6:.4f}", f"{x1 - x0:z.1f}", f"{y1 - y0:z.1f}", piece.roll, piece.number,
+        f"{x0:z.1f}", f"{y0:z.1f}", f"{place.turn_deg:g}",
     )  # fmt: skip
 
 
@@ -122,7 +122,7 @@ def _priced(head: Sequence[str], plan: Plan) -> tuple[str, ...]:
 
 
 def _roll_row(roll: RollPlan) -> tuple:
-    share = f"{100 * roll.cut_area_mm2 / roll.used_area_mm2:.1f}" if roll.used_area_mm2 else ""
+    share = f"{100 * roll.cut_area_mm2 / roll.used_area_mm2:z.1f}" if roll.used_area_mm2 else ""
     return (
         roll.material, roll.kind, f"{roll.roll_width_mm:.0f}" if roll.roll_width_mm else "", f"{roll.roll_length_mm:.0f}",
         roll.rolls, f"{roll.length_mm / 1000:.3f}", _m2(roll.net_area_mm2), _m2(roll.cut_area_mm2),
@@ -159,7 +159,7 @@ def layer_list(plan: Plan) -> str:
             pieces = sum(t.copies for t in layer.templates)
             cut = sum(t.copies * t.cut.area for t in layer.templates)
             film = layer.kind == "bag film"
-            slack = [f"{s:.1f}" if film else "" for s in layer.slack_mm]
+            slack = [f"{s:z.1f}" if film else "" for s in layer.slack_mm]
             tape = f"{layer.length_mm / 1000:.3f}" if layer.length_mm else ""
             sheet = [_m2(layer.area_mm2), _m2(layer.lap_area_mm2), pieces, _m2(cut)] if layer.templates else [""] * 4
             rows.append(
