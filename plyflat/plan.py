@@ -14,6 +14,7 @@ from types import FrameType
 import numpy as np
 
 from .cloth.template import Template
+from .errors import CheckError
 from .job.model import Bag, Job, RegionSpec
 from .job.reader import read_job
 from .lay.nest import Part
@@ -96,6 +97,17 @@ class _Work:
         self.seconds[name] = time.perf_counter() - start
         self.tell(name, 1.0)
 
+    def check(self, what: str, measured: float, limit: float, unit: str = "", *, at_least: bool = False) -> None:
+        """Note a check that was passed, or refuse to go on."""
+        slack = 1e-6 if at_least else 0.0
+        if not (measured >= limit - slack if at_least else measured <= limit):
+            side = "at least" if at_least else "at most"
+            raise CheckError(
+                f"{what}: {measured:.6g} {unit}, where {side} {limit:g} {unit} is let through".replace("  ", " "),
+                do="Please report this with the job file.",
+            )
+        self.checks.append(Check(what, measured, limit, unit))
+
     def caution(self, text: str, *, where: str = "", do: str = "") -> None:
         """Note something the builder must know."""
         self.cautions.append(Caution(text, where, do))
@@ -118,7 +130,7 @@ def _mesh(work: _Work, name: str) -> MeshPlan:
         error = check_distance(
             surface, known.from_mm, known.to_mm, distance_mm=known.distance_mm, tolerance=known.tolerance
         )
-        work.checks.append(Check(f"scale of mesh {name}", abs(error), known.tolerance))
+        work.check(f"scale of mesh {name}", abs(error), known.tolerance)
     elif spec.smooth_mm is not None:
         work.caution(
             "its scale is not proven",
@@ -225,9 +237,8 @@ def _ply_plan(work: _Work, spec: RegionSpec, i: int, name: str, region: Region, 
             where=where,
             do="Expect to work the cloth by hand there, allow more pieces, or turn it so that it can shear.",
         )
-    work.checks += [
-        Check(f"{where}: {what}", measured, limit, unit) for what, measured, limit, unit in shaped.checks
-    ]
+    for what, measured, limit, unit in shaped.checks:
+        work.check(f"{where}: {what}", measured, limit, unit)
     for text, do in shaped.cautions:
         work.caution(text, where=where, do=do)
     return PlyPlan(
@@ -389,7 +400,7 @@ def _roll(
     for k, lay in enumerate(lays):
         if len(lay.places) > 1:
             what = f"{stock.name}, lay {k + 1}: least gap between pieces, at least"
-            work.checks.append(Check(what, lay.least_gap_mm, stock.gap_mm, "mm"))
+            work.check(what, lay.least_gap_mm, stock.gap_mm, "mm", at_least=True)
     used = sum(lay.length_mm for lay in lays) * stock.width_mm
     return RollPlan(
         stock.name,

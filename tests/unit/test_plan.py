@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 import trimesh
 
+from plyflat.errors import CheckError
 from plyflat.job.reader import job_from_text
-from plyflat.plan import make_plan
+from plyflat.plan import _Work, make_plan
+from plyflat.progress import quiet
 
 JOB = """
 version = 1
@@ -113,3 +115,16 @@ def test_resin_is_that_of_the_cloth_as_cut(plan):
     rows = {q.item: q.amount for q in plan.resin}
     assert rows["stays in the laminate"] == pytest.approx(cut)
     assert rows["hardener"] / rows["resin"] == pytest.approx(0.25)
+
+
+def test_a_failed_check_lets_nothing_out(plan):
+    work = _Work(plan.job, quiet)
+    work.check("folded triangles", 0, 0)
+    work.check("gap", 5.0 - 1e-7, 5.0, "mm", at_least=True)
+    assert [c.what for c in work.checks] == ["folded triangles", "gap"]
+    with pytest.raises(CheckError, match="folded triangles: 1, where at most 0"):
+        work.check("folded triangles", 1, 0)
+    with pytest.raises(CheckError, match="gap: 4.9 mm, where at least 5 mm"):
+        work.check("gap", 4.9, 5.0, "mm", at_least=True)
+    with pytest.raises(CheckError):
+        work.check("area", float("nan"), 1e-3)
