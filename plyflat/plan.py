@@ -102,9 +102,9 @@ class _Work:
         slack = 1e-6 if at_least else 0.0
         if not (measured >= limit - slack if at_least else measured <= limit):
             side = "at least" if at_least else "at most"
+            found, bound = f"{measured:.6g} {unit}".strip(), f"{limit:g} {unit}".strip()
             raise CheckError(
-                f"{what}: {measured:.6g} {unit}, where {side} {limit:g} {unit} is let through".replace("  ", " "),
-                do="Please report this with the job file.",
+                f"{what}: {found}, where {side} {bound} is let through", do="Please report this with the job file."
             )
         self.checks.append(Check(what, measured, limit, unit))
 
