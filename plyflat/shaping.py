@@ -368,9 +368,8 @@ def _cut_of_layer(job: Job, kind: str, layer: Layer) -> Cut:
 def _sheet(
     job: Job, spec: RegionSpec, region: Region, kind: str, layer: FilmLayer, reach: float
 ) -> LayerPlan:
-    """A rectangle of film over the region and over what it surrounds, joined from strips where the roll is narrow."""
-    covered = fill_openings(region)
-    sheet = film_sheet(covered.surface, warp_way(job, spec), extra_mm=layer.slack_mm)
+    """A rectangle of film over the region, joined from strips where the roll is narrow."""
+    sheet = film_sheet(region.surface, warp_way(job, spec), extra_mm=layer.slack_mm)
     whole = sheet_template(sheet, region=spec.name, layer=kind, material=layer.material)
     cut = replace(_cut_of_layer(job, kind, layer), lap_mm=max(job.laps.join_mm, 25.0))
     templates = tuple(_on_roll(job, whole, cut))
@@ -378,9 +377,9 @@ def _sheet(
         kind,
         layer.material,
         reach,
-        covered.area_mm2,
+        region.area_mm2,
         sum(lap.area for t in templates for lap in t.laps),
         templates,
-        covered,
+        region,
         slack_mm=sheet.slack_mm,
     )
