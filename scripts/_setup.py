@@ -39,7 +39,7 @@ def ready(extras: str) -> Path:
     if not venv_python().exists():
         print(f"making {VENV}", flush=True)
         subprocess.run([sys.executable, "-m", "venv", str(VENV)], check=True)
-    print("installing plyflat and what it needs (about 700 MB on the first run)", flush=True)
+    print("installing plyflat and what it needs (about 1.2 GB on disk at the first run)", flush=True)
     what = f"{ROOT}[{extras}]" if extras else str(ROOT)
     done = subprocess.run([str(venv_python()), "-m", "pip", "install", "--quiet", "-e", what], check=False)
     if done.returncode:

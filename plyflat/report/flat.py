@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from shapely import Polygon
+from shapely import LineString, Polygon
 
 from ..cloth.template import Template
 from ..export.drawing import direction_arrows, file_stem, marks
@@ -261,11 +261,13 @@ def _centre_and_ways(ax: Any, t: Template, taken: list[Any], mm_pt: float) -> No
     """The centre cross, the word warp, and arrows forward and up, clear of the marks where that can be."""
     if not t.centre.is_empty:
         ax.plot(t.centre.x, t.centre.y, "+", ms=16, mew=1.8, color=INK)
-    taken = [*taken, *(line.buffer(4 * mm_pt) for line in (t.warp, *t.folds, *t.joins) if not line.is_empty)]
+    drawn = [line.buffer(4 * mm_pt) for line in (*t.folds, *t.joins) if not line.is_empty]
     if not t.warp.is_empty and t.warp.length > 90 * mm_pt:
-        x, y = t.warp.interpolate(0.22, normalized=True).coords[0][:2]
-        ax.text(x, y + 3 * mm_pt, "warp", size=SMALL_PT, color=INK, ha="center", va="bottom", path_effects=halo())
-        taken.append(shapely.box(x - 20 * mm_pt, y, x + 20 * mm_pt, y + 18 * mm_pt))
+        word = _warp_word(t.warp, [*taken, *drawn], mm_pt)
+        x0, y0, x1, _ = word.bounds
+        ax.text((x0 + x1) / 2, y0, "warp", size=SMALL_PT, color=INK, ha="center", va="bottom", path_effects=halo())
+        drawn.append(word)
+    taken = [*taken, *drawn, *([] if t.warp.is_empty else [t.warp.buffer(4 * mm_pt)])]
     arrows = direction_arrows(t)
     if not arrows.words:
         return
@@ -277,6 +279,16 @@ def _centre_and_ways(ax: Any, t: Template, taken: list[Any], mm_pt: float) -> No
         x, y = words.box().centroid.coords[0]
         size = words.height_mm / (CAPITAL * mm_pt)
         ax.text(x, y, words.text, size=size, color=INK, ha="center", va="center", path_effects=halo())
+
+
+def _warp_word(warp: LineString, taken: list[Any], mm_pt: float) -> Polygon:
+    """Room for the word beside the warp line, above or below, where it covers least of what is drawn."""
+    places = []
+    for share in (0.22, 0.3, 0.38, 0.62, 0.7, 0.78):
+        x, y = warp.interpolate(share, normalized=True).coords[0][:2]
+        for low in (y + 3 * mm_pt, y - 18 * mm_pt):
+            places.append(shapely.box(x - 20 * mm_pt, low, x + 20 * mm_pt, low + 15 * mm_pt))
+    return min(places, key=lambda room: sum(room.intersection(q).area for q in taken))
 
 
 def _notches(ax: Any, t: Template, notch_mm: float, mm_pt: float) -> list[Polygon]:
