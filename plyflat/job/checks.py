@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from .. import units
@@ -18,6 +18,8 @@ _LAYERS = {
     "tape": ("sealant tape", "100 mm"),
     "film": ("bag film", ""),
 }
+AREA_WAYS = ("outline", "tape", "face", "drawn", "spot")
+REGION_WAYS = (*AREA_WAYS, "corner", "mirror_of")
 _KINDS = [kind for kind, _ in _LAYERS.values()]
 
 
@@ -103,11 +105,63 @@ def _regions(data: dict[str, Any]) -> Iterator[Fault]:
             yield (*where, "name"), f"'{name}' is the name of region[{first}] already; file names would clash"
         yield from _known(row.get("mesh"), _table(data, "mesh"), "mesh", (*where, "mesh"))
         yield from _known(row.get("bag"), _table(data, "bag"), "bag", (*where, "bag"))
-        if ("outline" in row) == ("tape" in row):
-            both = "outline and tape are both stated" if "tape" in row else "neither outline nor tape is stated"
-            yield where, f"{both}; state exactly one of them"
+        yield from _area(row, REGION_WAYS, where)
+        for key in ("plus", "minus"):
+            for n, area in _rows(row, key):
+                yield from _area(area, AREA_WAYS, (*where, key, n))
+        if row.get("warp") == "corner" and "corner" not in row and "mirror_of" not in row:
+            yield (*where, "warp"), "the warp runs along the corner, and the region is no corner"
+        yield from _steps(row, where)
+        yield from _mirror(row, _rows(data, "region"), where)
         for n, ply in _rows(row, "ply"):
             yield from _known(ply.get("cloth"), _table(data, "cloth"), "cloth", (*where, "ply", n, "cloth"))
+            if "laps" in ply and "corner" not in row and "mirror_of" not in row:
+                yield (*where, "ply", n, "laps"), "laps belong to a corner; use grow to move an outline"
+
+
+def _one_of(row: dict[str, Any], keys: Sequence[str], where: tuple[str | int, ...]) -> Iterator[Fault]:
+    """Exactly one of some keys is stated."""
+    found = [key for key in keys if key in row]
+    if len(found) != 1:
+        listed = f"{', '.join(keys[:-1])} and {keys[-1]}"
+        said = f"{' and '.join(found)} are {'both' if len(found) == 2 else 'all'} stated" if found else "none is stated"
+        yield where, f"{said}; state exactly one of {listed}"
+
+
+def _area(row: dict[str, Any], ways: Sequence[str], where: tuple[str | int, ...]) -> Iterator[Fault]:
+    """An area is said in one way, and so are the tape and the drawing in it."""
+    yield from _one_of(row, ways, where)
+    if "seen_from" in row and "outline" not in row:
+        yield (*where, "seen_from"), "it joins the points of an outline, and there is none"
+    if isinstance(row.get("tape"), dict):
+        yield from _one_of(row["tape"], ("colour", "colour_at"), (*where, "tape"))
+    if isinstance(row.get("drawn"), dict):
+        drawn = row["drawn"]
+        yield from _one_of(drawn, ("file", "outline"), (*where, "drawn"))
+        x, y = _value(drawn, "x", forms.VECTOR.read), _value(drawn, "y", forms.VECTOR.read)
+        if x and y and abs(sum(a * b for a, b in zip(x, y))) > 1e-6:
+            yield (*where, "drawn"), "x and y of the drawing are not square to each other"
+
+
+def _steps(row: dict[str, Any], where: tuple[str | int, ...]) -> Iterator[Fault]:
+    steps = row.get("steps")
+    if isinstance(steps, dict):
+        yield from _one_of(steps, ("step", "taper"), (*where, "steps"))
+
+
+def _mirror(
+    row: dict[str, Any], regions: list[tuple[int, dict[str, Any]]], where: tuple[str | int, ...]
+) -> Iterator[Fault]:
+    """A mirror image is that of a region which is no mirror image itself; only it may go without plies."""
+    other = row.get("mirror_of")
+    if other is None:
+        if "ply" not in row:
+            yield (*where, "ply"), "it is missing; state the plies, the first laid first"
+        return
+    named: dict[str, dict[str, Any]] = {str(r.get("name")): r for _, r in regions if r is not row}
+    yield from _known(other, named, "region", (*where, "mirror_of"))
+    if isinstance(other, str) and "mirror_of" in named.get(other, {}):
+        yield (*where, "mirror_of"), f"'{other}' is a mirror image itself; name the region it is made from"
 
 
 def _cloths(data: dict[str, Any]) -> Iterator[Fault]:

@@ -161,11 +161,12 @@ def _points(given: object) -> tuple[Point, ...]:
 
 
 def _warp(given: object) -> str | tuple[Point, ...]:
-    if given in ("forward", "up"):
+    if given in ("forward", "up", "corner"):
         return str(given)
     if not isinstance(given, list | tuple) or len(given) != 2:
         raise QuantityError(
-            f"{given!r} is no warp line", do='Write "forward", "up", or two points as ["0 0 0 mm", "100 0 0 mm"]'
+            f"{given!r} is no warp line",
+            do='Write "forward", "up", "corner", or two points as ["0 0 0 mm", "100 0 0 mm"]',
         )
     first, second = _points(given)
     if math.dist(first, second) < 1.0:
@@ -196,38 +197,73 @@ def _is_number(value: object) -> bool:
 
 
 def _outline(given: object) -> tuple[Point, ...]:
+    """Corners on the hull, three coordinates each."""
+    points: tuple[Point, ...] = _outline_of(given, 3, "[[0, 0, 0], [100, 0, 0], [100, 100, 0]]")
+    return points
+
+
+def _outline2(given: object) -> tuple[tuple[float, float], ...]:
+    """Corners in a drawing, two coordinates each."""
+    points: tuple[tuple[float, float], ...] = _outline_of(given, 2, "[[0, 0], [100, 0], [100, 100]]")
+    return points
+
+
+def _outline_of(given: object, size: int, example: str) -> tuple[Any, ...]:
     if not isinstance(given, dict) or not isinstance(given.get("points"), list | tuple):
-        raise QuantityError(
-            "it is no outline", do='Write { unit = "mm", points = [[0, 0, 0], [100, 0, 0], [100, 100, 0]] }'
-        )
+        raise QuantityError("it is no outline", do=f'Write {{ unit = "mm", points = {example} }}')
     strange = sorted(set(given) - {"unit", "points"})
     if strange:
         raise QuantityError(f"unknown key '{strange[0]}'", do="An outline has the keys unit and points")
     unit = given.get("unit")
     if unit is not None and unit not in units.MM_PER:
         raise QuantityError(f"unknown unit {unit!r}", do=f"Use one of {', '.join(units.MM_PER)}")
-    points = _each(given["points"], lambda point: _corner(point, unit), "points")
+    points = _each(given["points"], lambda point: _corner(point, unit, size), "points")
     if len(set(points)) < 3:
         raise QuantityError(f"it has {len(set(points))} different points", do="Give three or more")
     return points
 
 
-def _corner(given: object, unit: str | None) -> Point:
-    if isinstance(given, str):
+def _corner(given: object, unit: str | None, size: int) -> tuple[float, ...]:
+    if isinstance(given, str) and size == 3:
         return units.point_mm(given)
-    fits = isinstance(given, list | tuple) and len(given) == 3 and all(map(_is_number, given))
+    fits = isinstance(given, list | tuple) and len(given) == size and all(map(_is_number, given))
+    zeros = ", ".join("0" * size)
     if not fits:
-        raise QuantityError(f"{given!r} is not three numbers", do="Write it as [0, 0, 0]")
+        raise QuantityError(f"{given!r} is not {'three' if size == 3 else 'two'} numbers", do=f"Write it as [{zeros}]")
     if unit is None:
-        raise QuantityError(f"{given!r} has no unit", do='Write unit = "mm" before the points, or "0 0 0 mm"')
-    x, y, z = (float(v) * units.MM_PER[unit] for v in given)  # type: ignore[attr-defined]
-    if not all(map(math.isfinite, (x, y, z))):
+        also = ', or "0 0 0 mm"' if size == 3 else ""
+        raise QuantityError(f"{given!r} has no unit", do=f'Write unit = "mm" before the points{also}')
+    point = tuple(float(v) * units.MM_PER[unit] for v in given)  # type: ignore[attr-defined]
+    if not all(map(math.isfinite, point)):
         raise QuantityError(f"{given!r} is not finite", do="Check the numbers")
-    return x, y, z
+    return point
 
 
-def _write_outline(points: tuple[Point, ...]) -> object:
+def _write_outline(points: tuple[tuple[float, ...], ...]) -> object:
     return {"unit": "mm", "points": [list(p) for p in points]}
+
+
+def _laps(given: object) -> tuple[float, float]:
+    if not isinstance(given, list | tuple) or len(given) != 2:
+        raise QuantityError(f"{given!r} is not two laps", do='Write ["60 mm", "40 mm"]: up the first side, up the second')
+    first, second = _each(given, _LAP.read)
+    return first, second
+
+
+def _view(given: object) -> str | Point:
+    if isinstance(given, str):
+        if given not in VIEWS:
+            raise QuantityError(f"{given!r} is no side of the boat", do=f"Use one of {', '.join(VIEWS)}, or a direction")
+        return given
+    return _vector(given)
+
+
+def _taper(given: object) -> float:
+    """A ratio such as 20:1 -> 20."""
+    long, thick = units.ratio(given)
+    if not 1.0 <= long / thick <= 500.0:
+        raise QuantityError(f'"{given}" is not between 1:1 and 500:1', do="Write length to thickness, such as 20:1")
+    return long / thick
 
 
 _COLOUR = re.compile(r"#[0-9a-fA-F]{6}|[a-z][a-z ]{1,30}")
@@ -295,10 +331,12 @@ _TURNS_SCHEMA = {
     "examples": [["0 deg", "180 deg"], "free"],
 }
 _WARP_SCHEMA = {
-    "anyOf": [{"enum": ["forward", "up"]}, {"type": "array", "items": _POINT_SCHEMA, "minItems": 2, "maxItems": 2}],
+    "anyOf": [{"enum": ["forward", "up", "corner"]}, {"type": "array", "items": _POINT_SCHEMA, "minItems": 2, "maxItems": 2}],
     "examples": ["forward", ["0 0 0 mm", "100 0 0 mm"]],
 }
 _NUMBERS3 = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
+VIEWS = ("port", "starboard", "above", "below", "ahead", "astern")
+_LAP = length(1, 2000, "60 mm")
 _OUTLINE_SCHEMA = {
     "type": "object",
     "properties": {
@@ -314,6 +352,21 @@ _OUTLINE_SCHEMA = {
     "additionalProperties": False,
     "examples": [{"unit": "mm", "points": [[0, 0, 0], [100, 0, 0], [100, 100, 0]]}],
 }
+_OUTLINE2_SCHEMA = {
+    "type": "object",
+    "properties": {
+        "unit": {"enum": list(units.MM_PER), "description": "Unit of the points."},
+        "points": {
+            "type": "array",
+            "minItems": 3,
+            "items": {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2},
+            "description": "Corners in order; the first and last are joined.",
+        },
+    },
+    "required": ["unit", "points"],
+    "additionalProperties": False,
+    "examples": [{"unit": "mm", "points": [[0, 0], [100, 0], [100, 100]]}],
+}
 NAME_PATTERN = r'^[^/\\:*?"<>|]{1,60}$'
 
 ANGLE = Form(_angle, units.text_deg, {"type": "string", "examples": ["0 deg", "45 deg"]})
@@ -327,6 +380,18 @@ POINTS = Form(
 WARP = Form(_warp, _write_warp, _WARP_SCHEMA)
 VECTOR = Form(_vector, list, {**_NUMBERS3, "examples": [[1, 0, 0]]})
 OUTLINE = Form(_outline, _write_outline, _OUTLINE_SCHEMA)
+OUTLINE2 = Form(_outline2, _write_outline, _OUTLINE2_SCHEMA)
+LAPS = Form(
+    _laps,
+    lambda laps: [units.text_mm(lap) for lap in laps],
+    {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2, "examples": [["60 mm", "40 mm"]]},
+)
+VIEW = Form(
+    _view,
+    lambda view: view if isinstance(view, str) else list(view),
+    {"anyOf": [{"enum": list(VIEWS)}, _NUMBERS3], "examples": ["port", [0, -1, 0]]},
+)
+TAPER = Form(_taper, lambda taper: f"{units.number_text(taper)}:1", {"type": "string", "examples": ["20:1"]})
 COLOUR = Form(_colour, _same, {"type": "string", "examples": ["blue", "#1f6fd0"]})
 TEXT = Form(_text, _same, {"type": "string", "minLength": 1, "maxLength": 200, "examples": ["Foredeck patch"]})
 FILE = Form(_file, str, {"type": "string", "minLength": 1, "examples": ["hull_scan.ply"]})

@@ -6,14 +6,13 @@ Keys of the file are the fields' aliases. A field's annotation holds the `Form` 
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Field,
     ModelWrapValidatorHandler,
     PrivateAttr,
@@ -24,11 +23,29 @@ from pydantic import (
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from .. import units
+from ..errors import QuantityError
 from . import forms
+from .area import Area, Face, RegionSpec
 from .checks import across, currencies
-from .forms import Form, Mark, Point, amount, length, share
+from .forms import Mark, Point, amount, length, share
+from .table import (
+    AREAL,
+    EDGE,
+    GAP,
+    LATER,
+    MARGIN,
+    MEMORY,
+    OURS,
+    PRACTICE,
+    PSI,
+    ROLL_LENGTH,
+    ROLL_WIDTH,
+    STRAIN,
+    Table,
+    filled,
+)
 
-Face = Literal["out", "in"]
+AnyArea = TypeVar("AnyArea", bound=Area)
 Kind = Literal["peel ply", "release film", "breather", "bag film", "sealant tape"]
 Fibre = Literal["carbon", "glass", "aramid", "flax", "other"]
 
@@ -37,34 +54,8 @@ FIBRE_DENSITY_G_CM3: dict[str, float] = {"carbon": 1.80, "glass": 2.56, "aramid"
 TAPE_G_M = 50.0
 """Sealant tape of 12 x 3 mm, common practice."""
 
-PRACTICE, MEMORY, OURS = Mark("common practice"), Mark("from memory"), Mark("this program's choice")
 
-_AREAL = amount(units.areal_weight_g_m2, units.text_areal_weight, 10, 5000, "200 g/m^2", "9 oz/yd^2")
 _FIBRE_DENSITY = amount(units.density_g_cm3, units.text_density, 0.5, 5.0, "1.8 g/cm^3")
-_ROLL_WIDTH = length(20, 5000, "1270 mm", "50 in")
-_ROLL_LENGTH = length(100, 5e6, "10 m")
-_MARGIN = length(0, 2000, "25 mm")
-_GAP = length(0, 200, "5 mm")
-_EDGE = length(0, 500, "10 mm")
-_STRAIN = share(0.0001, 0.5, "3 %")
-_PSI = share(0.0, 0.9, "55 %", open_ended=True)
-
-_LATER: Any = None  # filled in once the rest of the table or job is known
-
-_Table = TypeVar("_Table", bound="Table")
-
-
-class Table(BaseModel):
-    """A table of the job file; frozen, and strict about its keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-def _filled(table: _Table, **values: Any) -> _Table:
-    """Return a copy with values that follow from elsewhere in the job, still counted as not stated."""
-    copy = table.model_copy()
-    copy.__dict__.update(values)
-    return copy
 
 
 class CheckDistance(Table):
@@ -117,68 +108,44 @@ class Boat(Table):
     up: Annotated[Point, forms.VECTOR, OURS] = Field(
         default=(0.0, 0.0, 1.0), description="Direction upwards, in the mesh's coordinates."
     )
-
-
-class TapeSpec(Table):
-    """An outline marked on the hull with coloured tape and seen by the scanner."""
-
-    colour: Annotated[str, forms.COLOUR] = Field(description="Colour of the tape on the scan.")
-    edge: Literal["inner", "centre", "outer"] = Field(
-        default="inner", description="Which line of the tape is the outline."
-    )
-    seed_mm: Annotated[Point, forms.POINT] = Field(
-        alias="seed", description="A point inside the area to laminate; it tells the inside from the outside."
-    )
-    gap_mm: Annotated[float, length(0, 500, "20 mm"), OURS] = Field(
-        default=20.0, alias="gap", description="Breaks in the tape up to this length are bridged."
+    centre_mm: Annotated[Point, forms.POINT, OURS] = Field(
+        default=(0.0, 0.0, 0.0), alias="centre", description="A point of the centre plane, which mirrors port to starboard."
     )
 
+    @property
+    def port(self) -> Point:
+        """Unit vector to port, mm: upwards times forwards, made square to both."""
+        (a, b, c), (x, y, z) = self.up, self.forward
+        v = (b * z - c * y, c * x - a * z, a * y - b * x)
+        size = math.hypot(*v)
+        return v[0] / size, v[1] / size, v[2] / size
 
-class PlySpec(Table):
-    """One ply; the first in the file is laid first.
+    def across_centre(self, point: Point) -> Point:
+        """Return a point's mirror image in the centre plane, mm.
 
-    ``face_up`` is filled from the cloth once the job is read.
-    """
+        Parameters
+        ----------
+        point : (3,) floats, mm
+        """
+        (x, y, z), (a, b, c), (u, v, w) = point, self.port, self.centre_mm
+        off = 2 * ((x - u) * a + (y - v) * b + (z - w) * c)
+        return x - off * a, y - off * b, z - off * c
 
-    cloth: Annotated[str, forms.named("carbon twill 200")] = Field(description="Name of one of the cloths below.")
-    angle_deg: Annotated[float, forms.ANGLE] = Field(
-        alias="angle", description="Angle of the cloth's warp to the region's warp line, anticlockwise seen from the air side."
-    )
-    grow_mm: Annotated[float, length(-2000, 2000, "0 mm", "-20 mm"), OURS] = Field(
-        default=0.0, alias="grow", description="Moves the outline along the surface: + outward, - inward."
-    )
-    face_up: Annotated[Face | None, Mark("the cloth's")] = Field(
-        default=None, description="Overrules the cloth's own face_up for this ply."
-    )
-    copies: Annotated[int, OURS] = Field(
-        default=1, ge=1, le=100, strict=True, description="How many of this ply are laid, one on the other."
-    )
+    def direction(self, view: str | Point) -> Point:
+        """Return the unit vector from the boat to who sees it from there.
 
-
-class RegionSpec(Table):
-    """An area to laminate and its plies."""
-
-    name: Annotated[str, forms.named("bow panel")] = Field(description="Name of the area; becomes part of file names.")
-    mesh: Annotated[str, forms.named("hull")] = Field(description="Name of one of the meshes above.")
-    bag: Annotated[str | None, forms.named("standard")] = Field(
-        default=None, description="Name of one of the bag stacks below; left out: no bag is worked out."
-    )
-    warp: Annotated[Literal["forward", "up"] | tuple[Point, Point], forms.WARP, OURS] = Field(
-        default="forward", description="The line that ply angles count from: a direction of the boat, or two points."
-    )
-    outline_mm: Annotated[tuple[Point, ...] | None, forms.OUTLINE] = Field(
-        default=None, alias="outline", description="Corners of the area on the surface. Either this or tape."
-    )
-    tape: TapeSpec | None = Field(default=None, description="Coloured tape that marks the area. Either this or outline.")
-    tolerance_mm: Annotated[float, length(0.01, 500, "10 mm"), OURS] = Field(
-        default=10.0, alias="tolerance", description="How far points of the outline may lie off the surface."
-    )
-    seams_mm: Annotated[tuple[Point, ...], forms.POINTS, OURS] = Field(
-        default=(),
-        alias="seams",
-        description="Points where a ring round an opening is to be opened; left out: the places are chosen.",
-    )
-    plies: tuple[PlySpec, ...] = Field(alias="ply", min_length=1, description="The plies, first laid first.")
+        Parameters
+        ----------
+        view : str or (3,) floats
+            A side of the boat, or a direction.
+        """
+        if not isinstance(view, str):
+            return view
+        pairs = (("port", "starboard", self.port), ("above", "below", self.up), ("ahead", "astern", self.forward))
+        for plus, minus, v in pairs:
+            if view in (plus, minus):
+                return v if view == plus else (-v[0], -v[1], -v[2])
+        raise QuantityError(f"{view!r} is no side of the boat", do=f"Use one of {', '.join(forms.VIEWS)}")
 
 
 class Cloth(Table):
@@ -187,9 +154,9 @@ class Cloth(Table):
     ``gap_mm``, ``edge_mm`` and ``strain_limit`` are filled from [lay] and [limits] once the job is read.
     """
 
-    areal_weight_g_m2: Annotated[float, _AREAL] = Field(alias="areal_weight", description="Dry mass per area.")
-    roll_width_mm: Annotated[float, _ROLL_WIDTH] = Field(alias="roll_width", description="Whole width of the roll.")
-    roll_length_mm: Annotated[float, _ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
+    areal_weight_g_m2: Annotated[float, AREAL] = Field(alias="areal_weight", description="Dry mass per area.")
+    roll_width_mm: Annotated[float, ROLL_WIDTH] = Field(alias="roll_width", description="Whole width of the roll.")
+    roll_length_mm: Annotated[float, ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
     rolls: Annotated[int, OURS] = Field(
         default=1, ge=0, le=1000, strict=True, description="How many rolls are in the shop; more may be bought."
     )
@@ -198,7 +165,7 @@ class Cloth(Table):
     )
     fibre: Fibre = Field(description="What the fibre is; it gives the fibre's density where that is left out.")
     fibre_density_g_cm3: Annotated[float, _FIBRE_DENSITY, MEMORY] = Field(
-        default=_LATER, alias="fibre_density", description="Density of the fibre itself, not of the cloth."
+        default=LATER, alias="fibre_density", description="Density of the fibre itself, not of the cloth."
     )
     face_up: Face = Field(
         description="Which way the face that lies up on the cutting table ends: out (air side) or in (against the hull)."
@@ -206,14 +173,14 @@ class Cloth(Table):
     turns_deg: Annotated[tuple[float, ...] | None, forms.TURNS, OURS] = Field(
         default=(0.0, 180.0), alias="turns", description='How a piece may be turned on the roll; "free" for any turn.'
     )
-    gap_mm: Annotated[float, _GAP, Mark("that of [lay]")] = Field(
-        default=_LATER, alias="gap", description="Least gap between pieces on the roll; left out: that of [lay]."
+    gap_mm: Annotated[float, GAP, Mark("that of [lay]")] = Field(
+        default=LATER, alias="gap", description="Least gap between pieces on the roll; left out: that of [lay]."
     )
-    edge_mm: Annotated[float, _EDGE, Mark("that of [lay]")] = Field(
-        default=_LATER, alias="edge", description="Selvedge to keep clear on both sides; left out: that of [lay]."
+    edge_mm: Annotated[float, EDGE, Mark("that of [lay]")] = Field(
+        default=LATER, alias="edge", description="Selvedge to keep clear on both sides; left out: that of [lay]."
     )
-    strain_limit: Annotated[float, _STRAIN, Mark("that of [limits]")] = Field(
-        default=_LATER, description="Strain this cloth takes without wrinkling; left out: that of [limits]."
+    strain_limit: Annotated[float, STRAIN, Mark("that of [limits]")] = Field(
+        default=LATER, description="Strain this cloth takes without wrinkling; left out: that of [limits]."
     )
 
     @model_validator(mode="after")
@@ -227,16 +194,16 @@ class Consumable(Table):
     """A material of the bag: a sheet on its roll, or sealant tape."""
 
     kind: Kind = Field(description="What it is; a layer of the bag takes its own kind only.")
-    areal_weight_g_m2: Annotated[float | None, _AREAL] = Field(
+    areal_weight_g_m2: Annotated[float | None, AREAL] = Field(
         default=None, alias="areal_weight", description="Mass per area; sheets only."
     )
     mass_g_m: Annotated[
         float | None, amount(units.mass_per_length_g_m, units.text_mass_per_length, 1, 2000, "50 g/m"), PRACTICE
     ] = Field(default=None, alias="mass_per_length", description="Mass per length; sealant tape only.")
-    roll_width_mm: Annotated[float | None, _ROLL_WIDTH] = Field(
+    roll_width_mm: Annotated[float | None, ROLL_WIDTH] = Field(
         default=None, alias="roll_width", description="Whole width of the roll; sheets only."
     )
-    roll_length_mm: Annotated[float, _ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
+    roll_length_mm: Annotated[float, ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
     rolls: Annotated[int, OURS] = Field(
         default=1, ge=0, le=1000, strict=True, description="How many rolls are in the shop; more may be bought."
     )
@@ -273,7 +240,7 @@ class Layer(Table):
     """One layer of the bag: a material and how far it reaches beyond the largest ply."""
 
     material: Annotated[str, forms.named("peel ply 85")] = Field(description="Name of one of the consumables above.")
-    margin_mm: Annotated[float, _MARGIN] = Field(
+    margin_mm: Annotated[float, MARGIN] = Field(
         alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
     )
     cut: Literal["shape", "sheet", "length"] = Field(default="shape")
@@ -288,7 +255,7 @@ class SheetLayer(Layer):
 class PeelLayer(SheetLayer):
     """Peel ply."""
 
-    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+    margin_mm: Annotated[float, MARGIN, PRACTICE] = Field(
         default=25.0, alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
     )
 
@@ -296,7 +263,7 @@ class PeelLayer(SheetLayer):
 class ReleaseLayer(SheetLayer):
     """Perforated release film."""
 
-    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+    margin_mm: Annotated[float, MARGIN, PRACTICE] = Field(
         default=40.0, alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
     )
 
@@ -304,7 +271,7 @@ class ReleaseLayer(SheetLayer):
 class BreatherLayer(SheetLayer):
     """Breather."""
 
-    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+    margin_mm: Annotated[float, MARGIN, PRACTICE] = Field(
         default=75.0, alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
     )
 
@@ -312,7 +279,7 @@ class BreatherLayer(SheetLayer):
 class TapeLayer(Layer):
     """Sealant tape."""
 
-    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+    margin_mm: Annotated[float, MARGIN, PRACTICE] = Field(
         default=100.0, alias="margin", description="Where the tape runs: this far beyond the largest ply's edge."
     )
     overlap_mm: Annotated[float, length(0, 500, "25 mm"), PRACTICE] = Field(
@@ -324,7 +291,7 @@ class TapeLayer(Layer):
 class FilmLayer(Layer):
     """Bag film."""
 
-    margin_mm: Annotated[float, _MARGIN, PRACTICE] = Field(
+    margin_mm: Annotated[float, MARGIN, PRACTICE] = Field(
         default=50.0, alias="margin", description="How far the film reaches beyond the tape, along the surface."
     )
     cut: Literal["shape", "sheet"] = Field(
@@ -374,11 +341,11 @@ class Resin(Table):
     ratio: Annotated[tuple[float, float], forms.RATIO] = Field(
         description="Resin : hardener by mass, from the data sheet."
     )
-    fibre_mass_fraction: Annotated[float, _PSI] = Field(
+    fibre_mass_fraction: Annotated[float, PSI] = Field(
         description="Share of fibre in the mass of the finished laminate."
     )
-    wet_out_fibre_mass_fraction: Annotated[float, _PSI, Mark("the final one")] = Field(
-        default=_LATER,
+    wet_out_fibre_mass_fraction: Annotated[float, PSI, Mark("the final one")] = Field(
+        default=LATER,
         alias="wet_out",
         description="Share of fibre when first wetted out, not above the final one; left out: the same.",
     )
@@ -419,7 +386,7 @@ class Laps(Table):
 class Limits(Table):
     """When to warn."""
 
-    strain: Annotated[float, _STRAIN, MEMORY] = Field(
+    strain: Annotated[float, STRAIN, MEMORY] = Field(
         default=0.03, description="Strain a cloth takes without wrinkling, where its own table does not say."
     )
     over_share: Annotated[float, share(0.0, 1.0, "5 %"), OURS] = Field(
@@ -436,10 +403,10 @@ class LaySpec(Table):
     seconds: Annotated[float, amount(units.time_s, units.text_s, 0.1, 86400, "20 s", "5 min"), OURS] = Field(
         default=20.0, description="Time to search for short lay-outs, over the whole job."
     )
-    gap_mm: Annotated[float, _GAP, OURS] = Field(
+    gap_mm: Annotated[float, GAP, OURS] = Field(
         default=5.0, alias="gap", description="Least gap between pieces on a roll."
     )
-    edge_mm: Annotated[float, _EDGE, OURS] = Field(
+    edge_mm: Annotated[float, EDGE, OURS] = Field(
         default=10.0, alias="edge", description="Selvedge to keep clear on both sides of a roll."
     )
     seed: Annotated[int, OURS] = Field(
@@ -522,18 +489,44 @@ class Job(Table):
         self._path = path
         self.__dict__["currency"] = self.currency or next((c for _, c in currencies(data)), None)
         self.__dict__["meshes"] = {
-            name: _filled(mesh, file=Path(os.path.abspath(base / mesh.file))) for name, mesh in self.meshes.items()
+            name: filled(mesh, file=Path(os.path.abspath(base / mesh.file))) for name, mesh in self.meshes.items()
         }
         self.__dict__["cloths"] = {name: self._cloth(cloth) for name, cloth in self.cloths.items()}
-        self.__dict__["regions"] = tuple(self._region(region) for region in self.regions)
+        stated = {region.name: region for region in self.regions}
+        regions = (_mirrored(region, stated, self.boat) for region in self.regions)
+        self.__dict__["regions"] = tuple(self._region(region, base) for region in regions)
 
     def _cloth(self, cloth: Cloth) -> Cloth:
         taken = {"gap_mm": self.lay.gap_mm, "edge_mm": self.lay.edge_mm, "strain_limit": self.limits.strain}
-        return _filled(cloth, **{key: value for key, value in taken.items() if getattr(cloth, key) is None})
+        return filled(cloth, **{key: value for key, value in taken.items() if getattr(cloth, key) is None})
 
-    def _region(self, region: RegionSpec) -> RegionSpec:
-        plies = tuple(_filled(p, face_up=p.face_up or self.cloths[p.cloth].face_up) for p in region.plies)
-        return _filled(region, plies=plies)
+    def _region(self, region: RegionSpec, base: Path) -> RegionSpec:
+        plies = tuple(filled(p, face_up=p.face_up or self.cloths[p.cloth].face_up) for p in region.plies)
+        plus = tuple(_with_file(area, base) for area in region.plus)
+        minus = tuple(_with_file(area, base) for area in region.minus)
+        return filled(_with_file(region, base), plies=plies, plus=plus, minus=minus)
+
+
+def _with_file(area: AnyArea, base: Path) -> AnyArea:
+    """Return an area whose drawing is held as a full path."""
+    drawn = area.drawn
+    if drawn is None or drawn.file is None:
+        return area
+    return filled(area, drawn=filled(drawn, file=Path(os.path.abspath(base / drawn.file))))
+
+
+def _mirrored(region: RegionSpec, stated: dict[str, RegionSpec], boat: Boat) -> RegionSpec:
+    """Return a mirror image with the other's plies and warp line, turned the other way, where it states none."""
+    if region.mirror_of is None:
+        return region
+    other = stated[region.mirror_of]
+    values: dict[str, Any] = {}
+    if region.plies is None:
+        values["plies"] = tuple(filled(ply, angle_deg=-ply.angle_deg) for ply in other.plies)
+    if "warp" not in region.model_fields_set:
+        way = other.warp
+        values["warp"] = way if isinstance(way, str) else (boat.across_centre(way[0]), boat.across_centre(way[1]))
+    return filled(region, **values)
 
 
 def _detail(error: Any) -> InitErrorDetails:
@@ -547,9 +540,3 @@ def _details(faults: list[Any]) -> Iterator[InitErrorDetails]:
     for loc, text in faults:
         kind = PydanticCustomError("across", "{said}", {"said": text})
         yield InitErrorDetails(type=kind, loc=loc, input=None)
-
-
-def forms_of(field: Any) -> tuple[Form | None, Mark | None]:
-    """Return the `Form` and the `Mark` in a field's annotation."""
-    form = next((m for m in field.metadata if isinstance(m, Form)), None)
-    return form, next((m for m in field.metadata if isinstance(m, Mark)), None)

@@ -15,7 +15,8 @@ from ..errors import JobError, QuantityError
 from .checks import did_you_mean
 from .forms import ListFault
 from .lines import BARE_KEY, KeyPath, key_lines
-from .model import Job, Table, forms_of
+from .model import Job
+from .table import Table, forms_of
 
 _WRONG_KIND = {
     "model_type": "it should be a table of keys",

@@ -11,7 +11,8 @@ from typing import Any, get_args
 
 from . import forms
 from .lines import BARE_KEY
-from .model import OURS, Consumable, Job, Table, forms_of
+from .model import Consumable, Job
+from .table import OURS, Table, forms_of
 
 _HEAD = """\
 # The job as it was worked out, every value explicit. A value with the remark "not stated" was left out of the job file;
@@ -94,7 +95,7 @@ def _lines(job: Job, table: Table, folder: Path) -> Iterator[_Line]:
     for name, field in type(table).model_fields.items():
         form, mark = forms_of(field)
         value = getattr(table, name)
-        if _is_tables(value) or (value is None and not _free(table, name)):
+        if _is_tables(value) or (value is None and not _free(table, name)) or (value == () and form is None):
             continue
         stated = name in table.model_fields_set
         if not stated and len(get_args(field.annotation)) == 1:

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, get_args, get_origin
 
 from .forms import NAME_PATTERN
-from .model import MEMORY, PRACTICE, Job, Table, forms_of
+from .model import Job
+from .table import MEMORY, PRACTICE, Table, forms_of
 
 SCHEMA_PATH = Path(__file__).with_name("schema.json")
 """The schema as it is shipped."""

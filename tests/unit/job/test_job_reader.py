@@ -87,7 +87,7 @@ def test_a_missing_key_names_the_line_of_its_table():
         # keys
         (("version = 1\n", ""), r"^version: missing"),
         (('file = "hull.stl"\n', ""), r'mesh\.hull\.file \(line 3\): missing; write file = "hull_scan.ply"'),
-        (('mesh = "hull"', 'mesh = "hull"\nmargin = "5 mm"'), r"region\[1\]\.margin \(line 9\): unknown key; known here: name"),
+        (('mesh = "hull"', 'mesh = "hull"\nmargin = "5 mm"'), r"region\[1\]\.margin \(line 9\): unknown key; known here: outline"),
         (('name = "patch"\n[mesh', 'nme = "patch"\n[mesh'), r"nme \(line 2\): unknown key; did you mean 'name'\?"),
         (("[cloth.glass]", "[clothes.glass]"), r"clothes.* unknown key; did you mean 'cloth'"),
         (('angle = "0 deg"\n', ""), r'region\[1\]\.ply\[1\]\.angle \(line 10\): missing; write angle = "0 deg"'),
@@ -102,7 +102,7 @@ def test_a_missing_key_names_the_line_of_its_table():
         (('name = "patch"\nmesh', f'name = "{"x" * 61}"\nmesh'), r"longer than 60 letters"),
         (('name = "patch"\n[mesh', 'name = ""\n[mesh'), r"^name \(line 2\): '' is no text"),
         # regions
-        (("outline = ", "#outline = "), r"region\[1\] \(line 6\): neither outline nor tape is stated"),
+        (("outline = ", "#outline = "), r"region\[1\] \(line 6\): none is stated; state exactly one of outline"),
         (("outline = ", 'tape = { colour = "blue", seed = "0 0 0 m" }\noutline = '), r"outline and tape are both stated"),
         (("[100, 100, 0]", "[100, 0, 0]"), r"outline \(line 9\): it has 2 different points. Give three or more"),
         (('unit = "mm", points', "points"), r"points\[1\] .* has no unit"),
@@ -119,6 +119,21 @@ def test_a_missing_key_names_the_line_of_its_table():
         (('angle = "0 deg"', 'angle = "0 deg"\ngrow = "3 m"'), r"\"3 m\" is not between -2000 mm and 2000 mm"),
         (('angle = "0 deg"', 'angle = "0 deg"\ncopies = 0'), r"copies .* greater than or equal to 1"),
         (('angle = "0 deg"', 'angle = "0 deg"\nface_up = "up"'), r"'up' is none of out, in"),
+        # ways to say a region
+        (('mesh = "hull"', 'mesh = "hull"\nseen_from = "abaft"'), r"'abaft' is no side of the boat"),
+        (("outline = {", 'seen_from = "port"\nface = { seed = "0 0 0 m" }\n#'), r"seen_from .* joins the points of an outline"),
+        (("outline = {", 'tape = { seed = "0 0 0 m" }\n#'), r"tape .* none is stated; .* colour and colour_at"),
+        (("outline = {", 'spot = { point = "0 0 0 m", radius = "0.1 mm" }\n#'), r"radius .* not between 0.5 mm and 2000 mm"),
+        (("outline = {", 'corner = { seed = "0 0 0 m", laps = ["60 mm"] }\n#'), r"laps .* is not two laps"),
+        (("outline = {", 'drawn = { origin = "0 0 0 m" }\n#'), r"drawn .* state exactly one of file and outline"),
+        (("outline = {", 'drawn = { origin = "0 0 0 m", file = "a.dxf", x = [1,0,0], y = [1,1,0] }\n#'), r"not square"),
+        (("outline = {", 'drawn = { origin = "0 0 0 m", outline = { points = [[0,0],[1,0],[1,1]] } }\n#'), r"has no unit"),
+        (("outline = {", 'mirror_of = "patch"\n#'), r"mirror_of .* no region 'patch'"),
+        (('mesh = "hull"', 'mesh = "hull"\nwarp = "corner"'), r"warp .* the region is no corner"),
+        (('mesh = "hull"', 'mesh = "hull"\nsteps = { order = "smallest first" }'), r"steps .* exactly one of step and taper"),
+        (('mesh = "hull"', 'mesh = "hull"\nsteps = { taper = "1:5" }'), r"taper .* not between 1:1 and 500:1"),
+        (('angle = "0 deg"', 'angle = "0 deg"\nlaps = ["1 mm", "2 mm"]'), r"laps .* belong to a corner"),
+        (('mesh = "hull"', 'mesh = "hull"\nminus = [{ margin = "5 mm" }]'), r"minus\[1\] .* none is stated"),
         # meshes
         (('unit = "mm"\n', 'unit = "mm"\nsmooth = 3\n'), r"mesh\.hull\.smooth \(line 6\): 3 has no unit"),
         (('unit = "mm"\n', 'unit = "mm"\ncheck_distance = { from = "0 0 0 m", to = "0 0 0 m", distance = "1 m" }\n'),
@@ -465,3 +480,64 @@ def test_lines_hold_their_key_in_whatever_tomllib_accepts(data):
         if isinstance(path[-1], str) and path in lines and path[-1].isascii() and path[-1].isalnum():
             assert path[-1] in rows[lines[path] - 1]
     assert set(lines) == set(_paths(parsed))
+
+
+WAYS = """
+[[region]]
+name = "corner"
+mesh = "skeg"
+warp = "corner"
+corner = { seed = "1.2 0 -0.4 m", laps = ["60 mm", "40 mm"], first = "1 0 0 m", section = "foil", fillet = { radius = "12 mm" } }
+steps = { taper = "20:1", order = "largest first" }
+pieces = 3
+[[region.ply]]
+cloth = "carbon twill 200"
+angle = "30 deg"
+laps = ["80 mm", "50 mm"]
+
+[[region]]
+name = "drawn"
+mesh = "skeg"
+round = "15 mm"
+drawn = { file = "plan.dxf", layer = "cut", unit = "mm", origin = "0 0 0 mm", side = "far" }
+split = { line = ["0 0 0 m", "1 0 0 m"], keep = "0.5 0.5 0 m" }
+[[region.plus]]
+face = { seed = "0 0 0 m", angle = "20 deg" }
+[[region.minus]]
+margin = "10 mm"
+drawn = { outline = { unit = "in", points = [[0, 0], [1, 0], [1, 1]] }, origin = "0 0 0 mm", x = [0, 1, 0], y = [0, 0, 2] }
+[[region.minus]]
+outline = { unit = "mm", points = [[0, 0, 0], [9, 0, 0], [9, 9, 0]] }
+seen_from = [0, -1, 0]
+[[region.ply]]
+cloth = "carbon twill 200"
+angle = "0 deg"
+
+[[region]]
+name = "other side"
+mesh = "skeg"
+mirror_of = "corner"
+"""
+
+
+def test_every_way_to_say_a_region_reads_back_the_same():
+    job = job_from_text(jobs.FULL + WAYS)
+    corner, drawn, other = job.regions[-3:]
+    assert corner.corner.laps_mm == (60.0, 40.0)
+    assert corner.plies[0].laps_mm == (80.0, 50.0)
+    assert corner.steps.taper == 20.0
+    assert drawn.drawn.file.is_absolute()
+    assert drawn.minus[0].drawn.outline_mm[1] == pytest.approx((25.4, 0.0))
+    assert drawn.minus[0].drawn.y == (0.0, 0.0, 1.0)
+    assert job.boat.direction(drawn.minus[1].seen_from) == (0.0, -1.0, 0.0)
+    again = job_from_text(job.resolved_toml())
+    assert again == job
+    # The other side's plies are the mirror image: a ply at +30 degrees on one side lies at -30 on the other.
+    assert [p.angle_deg for p in other.plies] == [-30.0]
+
+
+def test_sides_of_the_boat_make_a_right_handed_set():
+    boat = job_from_text(jobs.FULL).boat
+    assert boat.port == pytest.approx((0.0, 1.0, 0.0))
+    assert boat.direction("starboard") == pytest.approx((0.0, -1.0, 0.0))
+    assert boat.direction("astern") == pytest.approx((-1.0, 0.0, 0.0))

@@ -1,0 +1,243 @@
+"""Where the cloth goes: every way a builder can say it, as tables of the job file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from .. import units
+from . import forms
+from .forms import Mark, Point, amount, length, share
+from .table import LATER, MEMORY, OURS, PRACTICE, Table
+
+Face = Literal["out", "in"]
+View = Literal["port", "starboard", "above", "below", "ahead", "astern"]
+
+_CREASE = amount(units.angle_deg, units.text_deg, 5, 150, "30 deg")
+_SCALE = length(0.5, 200, "10 mm")
+_LAP = length(1, 2000, "60 mm")
+_RADIUS = length(0.5, 2000, "12 mm")
+
+
+class TapeSpec(Table):
+    """An outline marked on the hull with coloured tape or pen and seen by the scanner."""
+
+    colour: Annotated[str | None, forms.COLOUR] = Field(
+        default=None, description="Colour of the tape on the scan. Either this or colour_at."
+    )
+    colour_at_mm: Annotated[Point | None, forms.POINT] = Field(
+        default=None, alias="colour_at", description="A point on the tape, whose colour is taken. Either this or colour."
+    )
+    edge: Literal["inner", "centre", "outer"] = Field(
+        default="inner", description="Which line of the tape is the outline."
+    )
+    seed_mm: Annotated[Point, forms.POINT] = Field(
+        alias="seed", description="A point inside the area to laminate; it tells the inside from the outside."
+    )
+    gap_mm: Annotated[float, length(0, 500, "20 mm"), OURS] = Field(
+        default=20.0, alias="gap", description="Breaks in the tape up to this length are bridged."
+    )
+
+
+class FaceSpec(Table):
+    """A face of the hull up to the creases that bound it."""
+
+    seed_mm: Annotated[Point, forms.POINT] = Field(alias="seed", description="A point on the face.")
+    angle_deg: Annotated[float, _CREASE, OURS] = Field(
+        default=30.0, alias="angle", description="The least turn of the surface that counts as a crease."
+    )
+    scale_mm: Annotated[float, _SCALE, OURS] = Field(
+        default=10.0, alias="scale", description="The width within which that turn has to happen; above the scan's noise."
+    )
+
+
+class FilletSpec(Table):
+    """A fillet of putty run into the corner before the cloth is laid."""
+
+    radius_mm: Annotated[float, _RADIUS] = Field(alias="radius", description="Radius of the rounded tool it is drawn with.")
+    density_g_cm3: Annotated[float, amount(units.density_g_cm3, units.text_density, 0.2, 3.0, "0.9 g/cm^3"), MEMORY] = (
+        Field(default=0.9, alias="density", description="Density of the mixed putty; light fillers lower it.")
+    )
+    loss: Annotated[float, share(0.0, 2.0, "20 %"), PRACTICE] = Field(
+        default=0.20, description="Putty that ends on the board and the tools, as a share of what stays in the corner."
+    )
+
+
+class CornerSpec(Table):
+    """The corner where two surfaces meet, as for tabbing: cloth up each side of it."""
+
+    seed_mm: Annotated[Point, forms.POINT] = Field(alias="seed", description="A point near the corner line.")
+    laps_mm: Annotated[tuple[float, float], forms.LAPS] = Field(
+        alias="laps",
+        description="How far the cloth reaches from the corner line up the first side and up the second, along the surface.",
+    )
+    first_mm: Annotated[Point | None, forms.POINT] = Field(
+        default=None, alias="first", description="A point on the first side; left out: the larger side is the first."
+    )
+    angle_deg: Annotated[float, _CREASE, OURS] = Field(
+        default=30.0, alias="angle", description="The least turn of the surface that counts as a corner."
+    )
+    scale_mm: Annotated[float, _SCALE, OURS] = Field(
+        default=10.0, alias="scale", description="The width within which that turn has to happen; above the scan's noise."
+    )
+    section: Literal["auto", "edge", "plane", "round", "smooth", "foil"] = Field(
+        default="auto",
+        description="Shape of the second side's section, where a noisy scan needs to be told: round for a tube, foil for a "
+        "skeg or rudder, plane for a bulkhead, edge for a clean model.",
+    )
+    fillet: FilletSpec | None = Field(
+        default=None, description="Putty run into the corner first; laps then count from the fillet's middle line."
+    )
+
+
+class DrawnSpec(Table):
+    """An outline drawn in a plane and laid on the hull square to that plane."""
+
+    file: Annotated[Path | None, forms.FILE] = Field(
+        default=None, description="A DXF file with closed lines. Either this or outline."
+    )
+    layer: Annotated[str | None, forms.TEXT] = Field(
+        default=None, description="Take the lines of this layer of the file only."
+    )
+    unit: Literal["m", "cm", "mm", "in", "ft"] | None = Field(
+        default=None, description="Unit of the numbers in the file; may be left out where the file states it."
+    )
+    outline_mm: Annotated[tuple[tuple[float, float], ...] | None, forms.OUTLINE2] = Field(
+        default=None, alias="outline", description="Corners of the outline in the drawing. Either this or file."
+    )
+    origin_mm: Annotated[Point, forms.POINT] = Field(
+        alias="origin", description="Where the drawing's zero point lies in the mesh."
+    )
+    x: Annotated[Point | None, forms.VECTOR, Mark("the boat's forward")] = Field(
+        default=None, description="Which way the drawing's x points in the mesh."
+    )
+    y: Annotated[Point | None, forms.VECTOR, Mark("the boat's up")] = Field(
+        default=None, description="Which way the drawing's y points in the mesh."
+    )
+    side: Literal["near", "far"] = Field(
+        default="near", description="Which side of the hull it falls on, seen by one who looks at the drawing face on."
+    )
+
+
+class SpotSpec(Table):
+    """A round patch, as over nicked fibres or a ground-out hole."""
+
+    point_mm: Annotated[Point, forms.POINT] = Field(alias="point", description="Its middle, on the surface.")
+    radius_mm: Annotated[float, _RADIUS] = Field(alias="radius", description="Its radius along the surface.")
+
+
+class Area(Table):
+    """A part of the surface, said in one of several ways."""
+
+    outline_mm: Annotated[tuple[Point, ...] | None, forms.OUTLINE] = Field(
+        default=None, alias="outline", description="Corners of the area on the surface."
+    )
+    seen_from: Annotated[View | Point | None, forms.VIEW] = Field(
+        default=None,
+        description="With outline: join its points by lines that are straight seen from here, a side of the boat or a "
+        "direction; left out: by the shortest lines along the surface.",
+    )
+    tape: TapeSpec | None = Field(default=None, description="Coloured tape or pen that marks the area.")
+    face: FaceSpec | None = Field(default=None, description="A face up to its creases.")
+    drawn: DrawnSpec | None = Field(default=None, description="An outline drawn in a plane and laid on the hull.")
+    spot: SpotSpec | None = Field(default=None, description="A round patch.")
+    tolerance_mm: Annotated[float, length(0.01, 500, "10 mm"), OURS] = Field(
+        default=10.0, alias="tolerance", description="How far points of an outline may lie off the surface."
+    )
+
+
+class Opening(Area):
+    """An area taken out of a region, such as that of a through-hull fitting."""
+
+    margin_mm: Annotated[float, length(0, 1000, "20 mm"), OURS] = Field(
+        default=0.0, alias="margin", description="How far the cloth stays clear of it, along the surface."
+    )
+
+
+class SplitSpec(Table):
+    """A line across the area, and the side of it to keep."""
+
+    line_mm: Annotated[tuple[Point, ...], forms.POINTS] = Field(
+        alias="line", description="Two or more points of the line, which runs from edge to edge of the area."
+    )
+    keep_mm: Annotated[Point, forms.POINT] = Field(alias="keep", description="A point on the side to keep.")
+
+
+class StepSpec(Table):
+    """How each ply is wider or narrower than the one before."""
+
+    step_mm: Annotated[float | None, length(0.1, 500, "12 mm")] = Field(
+        default=None, alias="step", description="Step from ply to ply, along the surface. Either this or taper."
+    )
+    taper: Annotated[float | None, forms.TAPER] = Field(
+        default=None, description="Length of the step over the thickness of the ply, as 20:1. Either this or step."
+    )
+    order: Literal["smallest first", "largest first"] = Field(
+        default="smallest first", description="Whether the first ply is the smallest or the largest."
+    )
+
+
+class PlySpec(Table):
+    """One ply; the first in the file is laid first.
+
+    ``face_up`` is filled from the cloth once the job is read.
+    """
+
+    cloth: Annotated[str, forms.named("carbon twill 200")] = Field(description="Name of one of the cloths below.")
+    angle_deg: Annotated[float, forms.ANGLE] = Field(
+        alias="angle", description="Angle of the cloth's warp to the region's warp line, anticlockwise seen from the air side."
+    )
+    grow_mm: Annotated[float, length(-2000, 2000, "0 mm", "-20 mm"), OURS] = Field(
+        default=0.0, alias="grow", description="Moves the outline along the surface: + outward, - inward."
+    )
+    laps_mm: Annotated[tuple[float, float] | None, forms.LAPS, Mark("the corner's")] = Field(
+        default=None, alias="laps", description="At a corner only: this ply's own laps up the first and the second side."
+    )
+    face_up: Annotated[Face | None, Mark("the cloth's")] = Field(
+        default=None, description="Overrules the cloth's own face_up for this ply."
+    )
+    copies: Annotated[int, OURS] = Field(
+        default=1, ge=1, le=100, strict=True, description="How many of this ply are laid, one on the other."
+    )
+
+
+class RegionSpec(Area):
+    """An area to laminate and its plies."""
+
+    name: Annotated[str, forms.named("bow panel")] = Field(description="Name of the area; becomes part of file names.")
+    mesh: Annotated[str, forms.named("hull")] = Field(description="Name of one of the meshes above.")
+    bag: Annotated[str | None, forms.named("standard")] = Field(
+        default=None, description="Name of one of the bag stacks below; left out: no bag is worked out."
+    )
+    warp: Annotated[Literal["forward", "up", "corner"] | tuple[Point, Point], forms.WARP, OURS] = Field(
+        default="forward",
+        description="The line that ply angles count from: a direction of the boat, along the corner, or two points.",
+    )
+    corner: CornerSpec | None = Field(default=None, description="The corner where two surfaces meet.")
+    mirror_of: Annotated[str | None, forms.named("port bow")] = Field(
+        default=None, description="Name of a region on the other side of the boat, whose mirror image this is."
+    )
+    round_mm: Annotated[float, length(0, 1000, "20 mm"), OURS] = Field(
+        default=0.0, alias="round", description="Radius to which outward corners of the outline are rounded."
+    )
+    plus: tuple[Area, ...] = Field(default=(), description="Areas added to it.")
+    minus: tuple[Opening, ...] = Field(default=(), description="Areas taken out of it, such as fittings.")
+    split: SplitSpec | None = Field(default=None, description="A line across it, and the side to keep.")
+    seams_mm: Annotated[tuple[Point, ...], forms.POINTS, OURS] = Field(
+        default=(),
+        alias="seams",
+        description="Points where a ring round an opening is to be opened; left out: the places are chosen.",
+    )
+    pieces: Annotated[int, Mark("chosen by strain and roll width")] = Field(
+        default=0,
+        ge=0,
+        le=50,
+        strict=True,
+        description="Equal pieces a ring round an opening is cut into; 0: the number is chosen.",
+    )
+    steps: StepSpec | None = Field(
+        default=None, description="Steps from ply to ply, added to each ply's own grow or laps."
+    )
+    plies: tuple[PlySpec, ...] = Field(default=LATER, alias="ply", min_length=1, description="The plies, first laid first.")
