@@ -7,7 +7,9 @@ hydrodynamics uses as a benchmark shape (x forward, y to port, z up, all measure
 
 ``skeg_scan.ply`` is made to look like a phone scan of the bottom round a skeg: metres, vertex colours, marking tape,
 noise, holes, scraps, seams and flipped faces, all on purpose. ``bow_panel.stl`` is a clean model in mm with long
-triangles, as a drawing program exports it. The random numbers are seeded, so the files come out the same every time.
+triangles, as a drawing program exports it. ``bilge.stl`` is the inside of a compartment of the launch's tender, all of
+flat plates: bottom, topside, a bulkhead, and the rudder tube that comes up through the bottom, raked aft. The random
+numbers are seeded, so the files come out the same every time.
 """
 
 from __future__ import annotations
@@ -27,6 +29,9 @@ FOIL_CHORD_MM, FOIL_THICKNESS, FOIL_CUT = 700.0, 0.13, 0.86
 TAPE_WIDTH_MM, TAPE_HULL_MM, TAPE_SKEG_MM = 12.0, 140.0, 130.0
 HULL_COLOUR, TAPE_COLOUR = (150.0, 166.0, 152.0), (38.0, 92.0, 186.0)
 SEED = 9
+BILGE_LENGTH_MM, BILGE_KEEL_MM, BILGE_CHINE_MM, BILGE_TOP_MM = 900.0, -250.0, 500.0, 420.0
+BILGE_DEADRISE_DEG, BILGE_FLARE_DEG = 16.0, 15.0
+TUBE_AT_MM, TUBE_RADIUS_MM, TUBE_RAKE_DEG, TUBE_LENGTH_MM = (520.0, 240.0), 32.0, 20.0, 200.0
 
 
 # --- the hull ---------------------------------------------------------------------------------------------------
@@ -451,6 +456,125 @@ def bow_panel(nx=50, nz=150):
     return points, grid_triangles(nx, nz)[:, ::-1]
 
 
+# --- the bilge --------------------------------------------------------------------------------------------------
+
+
+def bilge_z(y):
+    """Height of the tender's skin at a half breadth on the bottom, keel at y = 0; both sides of the keel."""
+    return np.abs(y) * np.tan(np.radians(BILGE_DEADRISE_DEG))
+
+
+def bilge_side_y(z):
+    """Half breadth of the topside at a height above the chine."""
+    return BILGE_CHINE_MM + (z - bilge_z(BILGE_CHINE_MM)) * np.tan(np.radians(BILGE_FLARE_DEG))
+
+
+def tube_axis():
+    """A point of the rudder tube's axis on the bottom, and its direction upward, raked aft."""
+    x, y = TUBE_AT_MM
+    rake = np.radians(TUBE_RAKE_DEG)
+    return np.array([x, y, bilge_z(y)]), np.array([-np.sin(rake), 0.0, np.cos(rake)])
+
+
+def tube_corner(count):
+    """Where the tube's wall meets the bottom (count, 3): the generators of the tube against the plane of the bottom."""
+    base, axis = tube_axis()
+    slope = np.tan(np.radians(BILGE_DEADRISE_DEG))
+    across = np.array([0.0, 1.0, 0.0])
+    fore = np.cross(across, axis)
+    angle = 2 * np.pi * np.arange(count) / count
+    wall = base + TUBE_RADIUS_MM * (np.cos(angle)[:, None] * fore + np.sin(angle)[:, None] * across)
+    # On the plane z = slope y: wall + t axis.
+    t = (slope * wall[:, 1] - wall[:, 2]) / (axis[2] - slope * axis[1])
+    return wall + t[:, None] * axis
+
+
+def _plate(corners, edge_mm, hole=None, rng=None):
+    """A flat plate (points (n, 2), faces) within a convex outline, and outside a convex hole whose points it uses."""
+    ring = []
+    for a, b in zip(corners, np.roll(corners, -1, axis=0)):
+        k = max(round(np.linalg.norm(b - a) / edge_mm), 1)
+        ring.append(a + (b - a) * (np.arange(k) / k)[:, None])
+    rim = np.concatenate([*ring, *([] if hole is None else [hole])])
+    low, high = corners.min(0), corners.max(0)
+    grid = np.stack(np.meshgrid(*[np.arange(a, b, edge_mm) for a, b in zip(low, high)], indexing="ij"), -1).reshape(-1, 2)
+    grid = grid + rng.uniform(-0.2, 0.2, grid.shape) * edge_mm
+    near = cKDTree(rim).query(grid)[0]
+    grid = grid[_within(grid, corners) & (near > 0.6 * edge_mm)]
+    if hole is not None:
+        grid = grid[~_within(grid, hole)]
+    points = np.concatenate([rim, grid])
+    faces = Delaunay(points).simplices
+    middle = points[faces].mean(1)
+    inside = _within(middle, corners) & (True if hole is None else ~_within(middle, hole))
+    faces = faces[inside]
+    p = points[faces]
+    (ax, ay), (bx, by) = (p[:, 1] - p[:, 0]).T, (p[:, 2] - p[:, 0]).T
+    turned = ax * by - ay * bx < 0
+    faces[turned] = faces[turned][:, ::-1]
+    return points, faces
+
+
+def _within(points, polygon):
+    """Whether points lie within a convex polygon given anticlockwise."""
+    a, along = polygon, np.roll(polygon, -1, axis=0) - polygon
+    off = points[:, None] - a
+    return (along[:, 0] * off[..., 1] - along[:, 1] * off[..., 0] > 1e-9).all(1)
+
+
+def _tube_wall(rows=14):
+    """The tube's wall above the bottom (points (n, 3), faces): the first points are the corner's."""
+    corner = tube_corner(48)
+    base, axis = tube_axis()
+    top = TUBE_LENGTH_MM - (corner - base) @ axis
+    points = corner + (np.arange(rows + 1) / rows)[:, None, None] * top[:, None] * axis
+    i, k = np.meshgrid(np.arange(rows), np.arange(48), indexing="ij")
+    a, b = i * 48 + k, i * 48 + (k + 1) % 48
+    c, d = a + 48, b + 48
+    quads = np.where(((i + k) % 2 == 0)[..., None], np.stack([a, b, d, a, d, c], -1), np.stack([a, b, c, b, d, c], -1))
+    return points.reshape(-1, 3), quads.reshape(-1, 3)
+
+
+def bilge(edge_mm=14.0):
+    """The compartment (vertices (n, 3) mm, faces (m, 3)), seen from inside the boat."""
+    rng = np.random.default_rng(SEED)
+    keel, chine, top, long = BILGE_KEEL_MM, BILGE_CHINE_MM, BILGE_TOP_MM, BILGE_LENGTH_MM
+    z0, z1, y1 = bilge_z(keel), bilge_z(chine), bilge_side_y(top)
+
+    def lifted(low, high, hole=None, stop=0.5):
+        """A skin plate between two lines (y, z) along the boat: x, and the length up from the first line.
+
+        At a share of the way up, its after edge has a point, where the bulkhead ends.
+        """
+        way = np.subtract(high, low)
+        up = np.linalg.norm(way)
+        outline = np.array([[0, 0], [long, 0], [long, up], [0, up], [0, stop * up]])
+        points, faces = _plate(outline, edge_mm, hole, rng)
+        return np.column_stack([points[:, 0], np.add(low, points[:, 1:] * way / up)]), faces
+
+    corner = tube_corner(48)
+    hole = np.column_stack([corner[:, 0], np.hypot(corner[:, 1], corner[:, 2])])
+    starboard = lifted((keel, z0), (0.0, 0.0))
+    port = lifted((0.0, 0.0), (chine, z1), hole)
+    sheer = top + 120
+    side = lifted((chine, z1), (bilge_side_y(sheer), sheer), stop=(top - z1) / (sheer - z1))
+    # The skin's after edges have a point half way; so has the bulkhead there.
+    section = np.array([[keel, z0], [keel / 2, z0 / 2], [0, 0], [chine / 2, z1 / 2], [chine, z1], [y1, top], [keel, top]])
+    flat, faces = _plate(section, edge_mm, rng=rng)
+    wall = np.column_stack([np.zeros(len(flat)), flat]), faces
+    return _joined([starboard, port, side, wall, _tube_wall()])
+
+
+def _joined(parts):
+    """Several plates as one list of triangles; their edges meet point by point where they are as long."""
+    count, points, faces = 0, [], []
+    for p, f in parts:
+        points.append(p)
+        faces.append(f + count)
+        count += len(p)
+    return np.concatenate(points), np.concatenate(faces)
+
+
 # --- files ------------------------------------------------------------------------------------------------------
 
 
@@ -472,16 +596,18 @@ def write_stl(path, points, faces):
     cross = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
     facet = np.zeros(len(faces), [("n", "<f4", 3), ("p", "<f4", (3, 3)), ("a", "<u2")])
     facet["n"], facet["p"] = cross / np.linalg.norm(cross, axis=1, keepdims=True), p
-    path.write_bytes(b"bow panel, mm".ljust(80) + np.uint32(len(faces)).tobytes() + facet.tobytes())
+    path.write_bytes((path.stem.replace("_", " ") + ", mm").encode("ascii").ljust(80) + np.uint32(len(faces)).tobytes() + facet.tobytes())
 
 
 def write(folder):
-    """Write both files; return rows of (name, unit, triangles, vertices, bytes)."""
+    """Write all files; return rows of (name, unit, triangles, vertices, bytes)."""
     folder.mkdir(parents=True, exist_ok=True)
-    scan, (points, faces) = skeg_scan(), bow_panel()
+    scan = skeg_scan()
     write_ply(folder / "skeg_scan.ply", scan)
-    write_stl(folder / "bow_panel.stl", points, faces)
-    sizes = [("skeg_scan.ply", "m", scan.faces, scan.vertices_mm), ("bow_panel.stl", "mm", faces, points)]
+    sizes = [("skeg_scan.ply", "m", scan.faces, scan.vertices_mm)]
+    for name, (points, faces) in (("bow_panel.stl", bow_panel()), ("bilge.stl", bilge())):
+        write_stl(folder / name, points, faces)
+        sizes.append((name, "mm", faces, points))
     return [(n, u, len(f), len(v), (folder / n).stat().st_size) for n, u, f, v in sizes]
 
 

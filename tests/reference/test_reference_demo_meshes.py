@@ -116,7 +116,7 @@ def test_script_writes_the_same_bytes_twice(demo, tmp_path):
     demo.write(tmp_path / "a")
     demo.skeg_scan.cache_clear()
     demo.write(tmp_path / "b")
-    for name in ("skeg_scan.ply", "bow_panel.stl"):
+    for name in ("skeg_scan.ply", "bow_panel.stl", "bilge.stl"):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 
@@ -197,3 +197,37 @@ def test_near_edges_of_the_tape_face_the_corner(demo, clean):
     assert reach.mean() == pytest.approx(demo.TAPE_HULL_MM - demo.TAPE_WIDTH_MM / 2, abs=1.0)
     true = demo.skeg_point(demo._section()[1], np.full(16000, demo.TAPE_SKEG_MM - demo.TAPE_WIDTH_MM / 2))
     assert np.sqrt((cKDTree(true).query(skeg)[0] ** 2).mean()) < 1.5
+
+
+@pytest.mark.reference(source="a plane cuts a circular cylinder in an ellipse of half axes r and r / cos(tilt)", kind="derived")
+def test_the_tube_meets_the_bottom_in_an_ellipse(demo):
+    _, axis = demo.tube_axis()
+    slope = np.radians(demo.BILGE_DEADRISE_DEG)
+    normal = np.array([0.0, -np.sin(slope), np.cos(slope)])
+    corner = demo.tube_corner(20000)
+    assert np.abs((corner - corner.mean(0)) @ normal).max() < 1e-9
+    off = np.linalg.norm(corner - corner.mean(0), axis=1)
+    assert off.min() == pytest.approx(demo.TUBE_RADIUS_MM, abs=1e-4)
+    assert off.max() == pytest.approx(demo.TUBE_RADIUS_MM / (axis @ normal), abs=1e-4)
+
+
+@pytest.mark.reference(source="areas of flat plates less an ellipse, and of a right cylinder's wall cut by a plane", kind="derived")
+def test_the_bilge_is_one_sheet_of_the_plates_areas(demo):
+    bilge = load_surface(DEMO / "bilge.stl", unit="mm")
+    assert len(bilge.boundary_loops) == 2  # the outer rim, and the tube's top
+    up = demo.BILGE_CHINE_MM / np.cos(np.radians(demo.BILGE_DEADRISE_DEG))
+    keel = -demo.BILGE_KEEL_MM / np.cos(np.radians(demo.BILGE_DEADRISE_DEG))
+    z1 = demo.bilge_z(demo.BILGE_CHINE_MM)
+    side = (demo.BILGE_TOP_MM + 120 - z1) / np.cos(np.radians(demo.BILGE_FLARE_DEG))
+    y1 = demo.bilge_side_y(demo.BILGE_TOP_MM)
+    section = np.array([[demo.BILGE_KEEL_MM, demo.bilge_z(demo.BILGE_KEEL_MM)], [0, 0], [demo.BILGE_CHINE_MM, z1],
+                        [y1, demo.BILGE_TOP_MM], [demo.BILGE_KEEL_MM, demo.BILGE_TOP_MM]])  # fmt: skip
+    nxt = np.roll(section, -1, axis=0)
+    bulkhead = 0.5 * (section[:, 0] * nxt[:, 1] - section[:, 1] * nxt[:, 0]).sum()
+    _, axis = demo.tube_axis()
+    r = demo.TUBE_RADIUS_MM
+    cosine = axis @ [0.0, -np.sin(np.radians(demo.BILGE_DEADRISE_DEG)), np.cos(np.radians(demo.BILGE_DEADRISE_DEG))]
+    plates = demo.BILGE_LENGTH_MM * (up + keel + side) + bulkhead
+    exact = plates - np.pi * r**2 / cosine + 2 * np.pi * r * demo.TUBE_LENGTH_MM
+    # The tube has 48 flat sides: 0.29 % off its hole's and 0.07 % off its wall's area.
+    assert bilge.area_mm2 == pytest.approx(exact, rel=1e-4)
