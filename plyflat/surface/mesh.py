@@ -17,7 +17,7 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Repair:
-    """One thing that was mended on a mesh, and how often.
+    """One kind of fault found on a mesh: how often, where, and what was done about it.
 
     Attributes
     ----------
@@ -29,12 +29,21 @@ class Repair:
         How far the farthest vertex moved; 0 where nothing moved.
     where_mm : tuple of float or None
         A point (mm) at the worst place, where there is one.
+    places_mm : tuple of (float, float, float)
+        Points (mm) to mark on a picture, spread over all the places, the worst first; at most some dozens.
+    kind : str
+        One word for the fault ("spikes", "steps"), the same whatever was done about it.
+    severity : {"mended", "left"}
+        "left" where the fault is still there, or where mending took something away: the user must look.
     """
 
     what: str
     count: int
     largest_move_mm: float = 0.0
     where_mm: tuple[float, float, float] | None = None
+    places_mm: tuple[tuple[float, float, float], ...] = ()
+    kind: str = ""
+    severity: str = "mended"
 
 
 @dataclass(frozen=True)
