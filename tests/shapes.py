@@ -358,3 +358,82 @@ def laid_on(moving, fixed):
     cross = a[:, 0] @ b[:, 1] - a[:, 1] @ b[:, 0]
     t = np.arctan2(cross, (a * b).sum())
     return a @ np.array([[np.cos(t), np.sin(t)], [-np.sin(t), np.cos(t)]]) + fixed.mean(0)
+
+
+# -- corners for fillets -------------------------------------------------------------------------------------------
+def _graded(reach, step):
+    """Distances from a corner from 0 to reach: even near it, growing far off."""
+    out = [0.0]
+    while out[-1] < reach:
+        out.append(out[-1] + max(step, 0.12 * out[-1]))
+    out = np.array(out)
+    return out * reach / out[-1]
+
+
+def wedge(angle_deg=90.0, length=200.0, first=120.0, second=120.0, step=4.0, seed=0):
+    """Two flat walls that meet along the x axis from 0 to ``length`` at an angle, seen from between them.
+
+    The first wall lies in z = 0 towards +y, the second leans over it; both run as far from the axis as stated.
+    """
+    rows = max(int(round(length / step)), 2)
+    out = []
+    for wall, reach in enumerate((first, second)):
+        columns = max(int(round(reach / step)), 2)
+        x, y = np.meshgrid(np.linspace(0, length, rows + 1), np.linspace(0, reach, columns + 1), indexing="ij")
+        rng = np.random.default_rng(seed + wall)
+        inner_x, inner_y = (x > 0) & (x < length), (y > 0) & (y < reach)
+        x = x + rng.uniform(-0.25, 0.25, x.shape) * step * inner_x * inner_y
+        y = y + rng.uniform(-0.25, 0.25, y.shape) * step * inner_y * inner_x
+        a = 0.0 if wall == 0 else np.radians(angle_deg)
+        at = np.arange(x.size).reshape(x.shape)
+        p, q, r, s = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
+        turn = rng.random(len(p))[:, None] < 0.5
+        one = np.where(turn, np.stack([p, q, r], 1), np.stack([p, q, s], 1))
+        two = np.where(turn, np.stack([p, r, s], 1), np.stack([q, r, s], 1))
+        f = np.concatenate([one, two])
+        v = np.stack([x.ravel(), y.ravel() * np.cos(a), y.ravel() * np.sin(a)], 1)
+        out.append((v, f if wall == 0 else f[:, [0, 2, 1]]))
+    (v1, f1), (v2, f2) = out
+    v, inverse = np.unique(np.concatenate([v1, v2]).round(9), axis=0, return_inverse=True)
+    return v, inverse.ravel()[np.concatenate([f1, f2 + len(v1)])]
+
+
+def leaning_post(radius=30.0, tilt_deg=0.0, height=90.0, reach=130.0, step=4.0, seed=0):
+    """Ring of the plate z = 0 round a circular post whose axis leans towards +x, and the post's wall.
+
+    The corner is the ellipse in which the wall meets the plate: x = radius cos w / cos tilt, y = radius sin w. The
+    walls run ``height`` along the post and about ``reach`` over the plate.
+    """
+    tilt = np.radians(tilt_deg)
+    axis = np.array([np.sin(tilt), 0.0, np.cos(tilt)])
+    around = max(int(round(2 * np.pi * radius / step)), 24)
+    below, above = _graded(reach, step)[::-1], _graded(height, step)[1:]
+    along = len(below) + len(above) - 1
+    angle, row, f = _tube(around, along, seed)
+    kink = len(below) - 1
+    row = np.where(np.round(row) == kink, kink, row)
+    s = np.interp(row, np.arange(along + 1), np.concatenate([-below, above]))
+    foot = np.stack([radius * np.cos(angle) / np.cos(tilt), radius * np.sin(angle), 0 * angle], 1)
+    out = np.stack([np.cos(angle), np.sin(angle), 0 * angle], 1)
+    # A wall point at a height along the axis above the foot: rulings are straight.
+    return foot + np.maximum(-s, 0)[:, None] * out + np.maximum(s, 0)[:, None] * axis, f
+
+
+def waves(vertices, rms=0.5, length=5.0, seed=0):
+    """Values (n,) of a random field with a standard deviation and a length over which it hangs together."""
+    rng = np.random.default_rng(seed)
+    k = rng.normal(0, 1.0 / length, (400, 3))
+    phase = rng.uniform(0, 2 * np.pi, 400)
+    total = np.zeros(len(vertices))
+    for a, b in zip(k, phase):
+        total += np.cos(vertices @ a + b)
+    return rms * total * np.sqrt(2 / 400)
+
+
+def rough(vertices, faces, rms=0.5, length=5.0, seed=0):
+    """Return vertices moved along their normals by a random field that hangs together over a length."""
+    p = vertices[faces]
+    n = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
+    total = np.stack([np.bincount(faces.ravel(), np.repeat(n[:, i], 3), minlength=len(vertices)) for i in range(3)], 1)
+    total /= np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-300)
+    return vertices + total * waves(vertices, rms, length, seed)[:, None]

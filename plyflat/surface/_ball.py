@@ -32,6 +32,8 @@ FLAT_DEG = 8.0
 # Newton's iteration has found the centre when both distances fit within this share of the radius.
 FOUND = 1e-5
 NEWTON_STEPS = 40
+# A contact may step back along the corner by this share of the radius in all.
+BACK = 0.1
 MOST_STATIONS = 6000
 # Neighbours that a wall of a noisy scan is fitted to, and how far they lie, in widths of the weight.
 FIT_NEAR, FIT_FAR = 120, 2.5
@@ -577,10 +579,13 @@ def _check_forward(corner: Corner, track: Track, radius: float) -> None:
     now = k if corner.closed else k[:-1]
     t = _unit(track.along[now] + track.along[follow])
     for x in (track.centre, track.first, track.second):
-        ahead = ((x[follow] - x[now]) * t).sum(axis=1)
-        back = np.flatnonzero(ahead < -1e-3 * radius)
-        if len(back):
+        # The flats of a mesh make a contact step back a little; a fillet that crosses itself runs back.
+        back = np.maximum(-((x[follow] - x[now]) * t).sum(axis=1), 0.0)
+        total = np.cumsum(back)
+        run = total - np.maximum.accumulate(np.where(back == 0, total, 0.0))
+        worst = int(np.argmax(run))
+        if run[worst] > BACK * radius:
             raise ShapeError(
                 f"the corner bends too tightly here for a ball of {radius:g} mm: the fillet would cross itself",
-                where=at(tuple(track.corner[now[back[0]]])), do="Take a smaller radius.",
+                where=at(tuple(track.corner[now[worst]])), do="Take a smaller radius.",
             )

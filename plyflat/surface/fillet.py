@@ -13,7 +13,7 @@ from ._ball import REACHES, Corner, Track, line_points, roll, see_corner, to_bor
 from ._smooth import SMOOTH_MM, carry_copy, work_copy
 from ._topology import mesh_edges
 from ._trace import at
-from .cut import Inserted, insert_paths, label_faces
+from .cut import Inserted, faces_near, insert_paths, label_faces
 from .mesh import Bools, Floats, Ints, Surface
 
 # Rows of the strip turn by no more than this each; sections of a strip across are polygons of such chords.
@@ -256,14 +256,14 @@ def _cut_open(surface: Surface, corner: Corner, track: Track, radius: float, smo
     caps: list[Floats | None] = []
     tips: list[tuple[Floats, Floats]] = []
     for k in (0, -1):
-        rim, gap = to_border(corner, np.stack([q1[k], q2[k]])) if len(corner.border) else (np.zeros((2, 3)), np.full(2, np.inf))
+        rim, gap = to_border(corner, np.stack([q1[k], q2[k]]))
         if (gap < max(corner.edge_mm, 0.15 * radius)).all():
             caps.append(None)
             tips.append((rim[0], rim[1]))
         else:
-            caps.append(_across(surface, corner, track, k, radius))
+            caps.append(_across(surface, track, k, smooth_mm))
             tips.append((q1[k], q2[k]))
-    one = np.vstack([tips[0][0], q1[1:-1] if caps[0] is not None else q1[1:-1], tips[1][0]])
+    one = np.vstack([tips[0][0], q1[1:-1], tips[1][0]])
     two = np.vstack([tips[0][1], q2[1:-1], tips[1][1]])
     start, end = caps
     if start is None and end is None:
@@ -309,40 +309,35 @@ def _split(made: Inserted, path: Ints, marks: list[Floats], *, closed: bool = Tr
     return [path[a : b + 1] for a, b in zip(at_, at_[1:])]
 
 
-def _across(surface: Surface, corner: Corner, track: Track, k: int, radius: float) -> Floats:
+def _across(surface: Surface, track: Track, k: int, smooth_mm: float) -> Floats:
     """(j, 3) points along the surface across the corner at a station, in the plane of the ball's arc there."""
-    c, q1, q2 = track.centre[k], track.first[k], track.second[k]
-    m = np.cross(q1 - c, q2 - c)
-    m = m / np.linalg.norm(m)
-    # Both walls have been laid out in triangles small enough; the section runs over them from contact to contact.
-    legs = []
-    for wall, q in ((corner.first, q1), (corner.second, q2)):
-        legs.append(_section_path(wall.vertices, wall.faces, q, track.corner[k], m, c, radius))
-    return np.vstack([q1, legs[0], legs[1][::-1], q2])
-
-
-def _section_path(v: Floats, faces: Ints, q: Floats, apex: Floats, m: Floats, c: Floats, radius: float) -> Floats:
-    """Points of a wall's plane section between the contact q and the corner, in order."""
-    reach = np.linalg.norm(q - apex)
-    p = v[faces]
-    near = np.linalg.norm(p.mean(axis=1) - apex, axis=1) < 2 * reach + np.ptp(p, axis=1).max()
-    a, b = (p[near][:, [0, 1, 2]].reshape(-1, 3), p[near][:, [1, 2, 0]].reshape(-1, 3))
+    c, apex = track.centre[k], track.corner[k]
+    x, y, m = _arc_frame(track, k)
+    reach = max(np.linalg.norm(q[k] - apex) for q in (track.first, track.second))
+    v = np.asarray(work_copy(surface, scale_mm=smooth_mm))
+    near = faces_near(v, surface.faces, apex[None], 1.2 * reach)
+    p = v[surface.faces[near]]
+    facing = ((c - p.mean(axis=1)) * np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])).sum(axis=1) > 0
+    p = p[facing]
+    a, b = p.reshape(-1, 3), np.roll(p, -1, axis=1).reshape(-1, 3)
     s, t = (a - c) @ m, (b - c) @ m
-    on = (s * t < 0) | ((s == 0) & (t != 0))
-    x = a[on] + (s[on] / (s[on] - t[on]))[:, None] * (b[on] - a[on])
-    # Between contact and apex, by the angle at the ball's centre: the wall is seen from there point by point.
-    e = (q - c) / np.linalg.norm(q - c)
-    f = np.cross(m, e)
-    side = np.sign((apex - c) @ f)
-    angle = side * np.arctan2((x - c) @ f, (x - c) @ e)
-    stop = side * np.arctan2((apex - c) @ f, (apex - c) @ e)
-    keep = (angle > 1e-6) & (angle < stop - 1e-6) & (np.linalg.norm(x - apex, axis=1) < 1.5 * reach)
-    order = np.argsort(angle[keep])
-    x, angle = x[keep][order], angle[keep][order]
-    if not len(x):
-        return np.asarray(apex[None] if side else np.empty((0, 3)))
-    fresh = np.r_[True, np.linalg.norm(np.diff(x, axis=0), axis=1) > 1e-6]
-    return x[fresh]
+    on = (s > 0) != (t > 0)
+    cut = a[on] + (s[on] / (s[on] - t[on]))[:, None] * (b[on] - a[on])
+    # From the ball's centre the walls are seen point by point, so that the angle there puts them in order.
+    angle = np.arctan2((cut - c) @ y, (cut - c) @ x)
+    stop = np.arctan2((track.second[k] - c) @ y, (track.second[k] - c) @ x)
+    keep = (angle > 1e-3) & (angle < stop - 1e-3) & (np.linalg.norm(cut - apex, axis=1) < 1.5 * reach)
+    cut = cut[keep][np.argsort(angle[keep])]
+    fresh = np.r_[True, np.linalg.norm(np.diff(cut, axis=0), axis=1) > 1e-6][: len(cut)]
+    return np.vstack([track.first[k], cut[fresh], track.second[k]])
+
+
+def _arc_frame(track: Track, k: int) -> tuple[Floats, Floats, Floats]:
+    """Axes of the plane of the ball's arc at a station: towards the first contact, square to that, and its normal."""
+    d1, d2 = track.first[k] - track.centre[k], track.second[k] - track.centre[k]
+    x, m = d1 / np.linalg.norm(d1), np.cross(d1, d2)
+    m /= np.linalg.norm(m)
+    return x, np.cross(m, x), m
 
 
 def _stationed(made: Inserted, path: Ints, line: Floats, *, closed: bool) -> tuple[Ints, Floats]:
@@ -549,10 +544,8 @@ def _caps(cut: _Cut, track: Track, arcs: tuple[Ints, ...], v: Floats, faces: Int
     for k, across, arc in zip((0, -1), cut.ends, arcs):
         if across is None:
             continue
-        c, q1, q2 = track.centre[k], track.first[k], track.second[k]
-        x = (q1 - c) / np.linalg.norm(q1 - c)
-        y = (q2 - c) - ((q2 - c) @ x) * x
-        y /= np.linalg.norm(y)
+        c = track.centre[k]
+        x, y, _ = _arc_frame(track, k)
         angles = [np.arctan2((v[r] - c) @ y, (v[r] - c) @ x) for r in (across, arc)]
         for g in angles:
             g[0], g[-1] = 0.0, max(angles[1][-1], 1e-9)
@@ -617,7 +610,7 @@ def _finished(
     made = Filleted(
         new, is_strip, track.first, track.second, arc.at(k, np.full(len(k), 0.5)), track.centre,
         180.0 - np.degrees(arc.turn), corner.closed, radius, volume,
-        _sections(before, cut.middle, track, arc), strip.stray_mm, _short(line, track, corner.closed),
+        _sections(before, cut.middle, track, arc, corner.closed), strip.stray_mm, _short(line, track, corner.closed),
         np.r_[cut.made.parent_face[kept], np.full(len(faces) - len(kept), -1)],
     )
     _check(made, surface, corner, radius)
@@ -665,20 +658,19 @@ def _parts(a: Ints, b: Ints) -> list[Ints]:
     return [np.flatnonzero(label[x] == k) for k in range(label.max() + 1)]
 
 
-def _sections(before: Surface, middle: Bools, track: Track, arc: _Arc) -> tuple[float, float]:
+def _sections(before: Surface, middle: Bools, track: Track, arc: _Arc, closed: bool) -> tuple[float, float]:
     """Smallest and largest area of putty in planes through the ball's centre and both contacts, mm²."""
     p = before.vertices_mm[before.faces[middle]]
     normal = before.face_normals[middle]
     centroid = p.mean(axis=1)
     size = np.linalg.norm(p - centroid[:, None], axis=2).max(axis=1)
-    pick = np.unique(np.linspace(0, len(track.fit) - 1, SECTIONS).astype(np.int64))
+    # At the very ends of an open fillet the plane would graze what has been cut off.
+    inset = 0 if closed else 1
+    pick = np.unique(np.linspace(inset, len(track.fit) - 1 - inset, SECTIONS).astype(np.int64))
     areas = []
     for k in pick.tolist():
         c, d1, d2 = track.centre[k], track.first[k] - track.centre[k], track.second[k] - track.centre[k]
-        m = np.cross(d1, d2)
-        m /= np.linalg.norm(m)
-        x = d1 / np.linalg.norm(d1)
-        y = np.cross(m, x)
+        x, y, m = _arc_frame(track, k)
         far = np.linalg.norm(track.corner[k] - c) + max(np.linalg.norm(track.corner[k] - c - d) for d in (d1, d2))
         near = (np.abs((centroid - c) @ m) <= size) & (np.linalg.norm(centroid - c, axis=1) < far + size)
         area = _swept(p[near] - c, normal[near], m, x, y, float(arc.turn[k]))
