@@ -20,7 +20,7 @@ from ..errors import OutlineError, ShapeError
 from ._smooth import work_copy
 from ._topology import surface_edges
 from ._trace import at
-from .cut import faces_near, insert_path, refine
+from .cut import Refined, faces_near, insert_path, refine
 from .mesh import Bools, Floats, Ints, Surface
 
 # Walls are looked at as far as this many radii from the corner, then farther if the ball touches beyond.
@@ -34,6 +34,8 @@ FOUND = 1e-5
 NEWTON_STEPS = 40
 # A contact may step back along the corner by this share of the radius in all.
 BACK = 0.1
+# Where arcs cross they are set square to a way evened out over so many edges, one after the other.
+EASES = (1.0, 2.0, 4.0)
 MOST_STATIONS = 6000
 # Neighbours that a wall of a noisy scan is fitted to, and how far they lie, in widths of the weight.
 FIT_NEAR, FIT_FAR = 120, 2.5
@@ -188,13 +190,13 @@ def see_corner(
     tree = cKDTree(dense)
     edge = _edge_mm(piece, tree, radius_mm)
     noisy = smooth_mm > 0 and work_copy(piece, scale_mm=smooth_mm) is not piece.vertices_mm
-    fine = piece if noisy else refine(piece, _longest(tree, radius_mm)).surface
+    fine = piece if noisy else refine(piece, _longest(tree, 0.5 * radius_mm)).surface
     made = insert_path(fine, line, closed=closed, tolerance_mm=max(10.0, 0.5 * radius_mm), smooth_mm=smooth_mm)
     side = _sides(made.surface, made.path, closed=closed)
     sheet = made.surface
     v = _fitted(sheet, side, tree, radius_mm, smooth_mm) if noisy else (sheet.vertices_mm,) * 2
-    walls = [Wall(*_used(v[k], sheet.faces[side == k])) for k in (0, 1)]
-    return Corner(*walls, line, closed, edge, reach_mm, _border(surface, near), noisy)
+    first, second = (Wall(*_used(v[k], sheet.faces[side == k])) for k in (0, 1))
+    return Corner(first, second, line, closed, edge, reach_mm, _border(surface, near), noisy)
 
 
 def _used(v: Floats, faces: Ints) -> tuple[Floats, Ints]:
@@ -213,11 +215,19 @@ def _edge_mm(piece: Surface, tree: cKDTree, radius_mm: float) -> float:
     return float(np.clip(typical, radius_mm / 12, radius_mm / 3))
 
 
-def _longest(tree: cKDTree, radius_mm: float) -> Callable[[Floats], Floats]:
+def _longest(tree: cKDTree, at_least_mm: float) -> Callable[[Floats], Floats]:
+    """How long edges may be: the longer, the farther from the corner."""
+
     def longest(middle_mm: Floats) -> Floats:
-        return np.asarray(0.5 * radius_mm + 0.5 * tree.query(middle_mm)[0])
+        return np.asarray(at_least_mm + 0.5 * tree.query(middle_mm)[0])
 
     return longest
+
+
+def divided_about(surface: Surface, corner: Corner, radius_mm: float) -> Refined:
+    """Split large triangles about a corner, so that the walls can be cut along lines close beside it."""
+    tree = cKDTree(resample(corner.line, closed=corner.closed, step_mm=0.5 * radius_mm))
+    return refine(surface, _longest(tree, radius_mm))
 
 
 def _border(surface: Surface, near: Bools) -> Floats:
@@ -357,17 +367,18 @@ def roll(corner: Corner, radius_mm: float) -> Track:
     track = _within(corner, track, radius_mm)
     if corner.noisy:
         track = _evened(corner, track, radius_mm, blur)
+    for widths in EASES:
+        if not _arcs_cross(track, corner.closed):
+            break
+        track = _eased(corner, track, widths * corner.edge_mm)
     _check_forward(corner, track, radius_mm)
     return track
 
 
 def _directions(p: Floats, closed: bool, blur_mm: float) -> Floats:
     """Unit tangents (k, 3) of a line at even steps, evened out over a length."""
-    ahead = np.roll(p, -1, axis=0) - np.roll(p, 1, axis=0)
-    if not closed:
-        ahead[0], ahead[-1] = p[1] - p[0], p[-1] - p[-2]
     step = max(float(np.linalg.norm(p[1] - p[0])), 1e-9)
-    t = gaussian_filter1d(_unit(ahead), blur_mm / step, axis=0, mode="wrap" if closed else "nearest")
+    t = gaussian_filter1d(_unit(_ahead(p, closed)), blur_mm / step, axis=0, mode="wrap" if closed else "nearest")
     return _unit(t)
 
 
@@ -570,6 +581,45 @@ def _evened(corner: Corner, track: Track, radius: float, blur_mm: float) -> Trac
     d2, _, q2, _ = corner.second.nearest(c)
     q1, q2 = (gaussian_filter1d(q - c, sigma / 4, axis=0, mode=mode) + c for q in (q1, q2))
     return replace(track, centre=c, first=q1, second=q2)
+
+
+def _arcs_cross(track: Track, closed: bool) -> bool:
+    """Whether neighbouring arcs step back over each other somewhere between their ends."""
+    d1, d2 = track.first - track.centre, track.second - track.centre
+    ways = np.linspace(0, 1, 9)[:, None, None]
+    chord = (1 - ways) * d1 + ways * d2
+    turn = np.linalg.norm(d1, axis=1)[:, None] * _unit(chord + 1e-9 * track.along)
+    p = track.centre + turn
+    follow = np.roll(np.arange(len(d1)), -1)
+    ahead = ((p[:, follow] - p) * _unit(track.along + track.along[follow])).sum(axis=2)
+    return bool((ahead if closed else ahead[:, :-1]).min() < -1e-3 * np.linalg.norm(d1, axis=1).max())
+
+
+def _eased(corner: Corner, track: Track, width_mm: float) -> Track:
+    """Put the contacts square to the way of the centres, evened out over a width.
+
+    On flat triangles the ball goes along flat after flat, and its arcs swing with them; between nearly parallel walls
+    the swing is many times that of the flats.
+    """
+    gap = np.linalg.norm(np.diff(track.centre, axis=0), axis=1)
+    mode = "wrap" if corner.closed else "nearest"
+    way = _unit(_ahead(track.centre, corner.closed))
+    way = _unit(gaussian_filter1d(way, width_mm / max(float(np.median(gap)), 1e-9), axis=0, mode=mode))
+    feet = []
+    for wall, q in ((corner.first, track.first), (corner.second, track.second)):
+        d = q - track.centre
+        size = np.linalg.norm(d, axis=1, keepdims=True)
+        d = size * _unit(d - (d * way).sum(axis=1, keepdims=True) * way)
+        feet.append(wall.nearest(track.centre + d)[2])
+    return replace(track, first=feet[0], second=feet[1])
+
+
+def _ahead(p: Floats, closed: bool) -> Floats:
+    """From the point before each to the point after it; one-sided at open ends."""
+    out = np.roll(p, -1, axis=0) - np.roll(p, 1, axis=0)
+    if not closed:
+        out[0], out[-1] = p[1] - p[0], p[-1] - p[-2]
+    return np.asarray(out)
 
 
 def _check_forward(corner: Corner, track: Track, radius: float) -> None:

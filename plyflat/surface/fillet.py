@@ -9,11 +9,11 @@ from numpy.typing import ArrayLike
 from scipy.spatial import cKDTree
 
 from ..errors import CheckError, MeshError, OutlineError, QuantityError, ShapeError
-from ._ball import REACHES, Corner, Track, line_points, roll, see_corner, to_border
+from ._ball import REACHES, Corner, Track, divided_about, line_points, roll, see_corner, to_border
 from ._smooth import SMOOTH_MM, carry_copy, work_copy
 from ._topology import mesh_edges
 from ._trace import at
-from .cut import Inserted, faces_near, insert_paths, label_faces
+from .cut import Inserted, Refined, faces_near, insert_paths, label_faces
 from .mesh import Bools, Floats, Ints, Surface
 
 # Rows of the strip turn by no more than this each; sections of a strip across are polygons of such chords.
@@ -175,9 +175,10 @@ def run_fillet(
     line = line_points(corner_line_mm, closed=closed)
     radius = float(radius_mm)
     corner, track = _rolled(surface, line, radius, closed=closed, smooth_mm=smooth_mm)
-    cut = _cut(surface, corner, track, radius, smooth_mm)
+    fine = divided_about(surface, corner, radius)
+    cut = _cut(fine.surface, corner, track, radius, smooth_mm)
     strip = _strip(cut, corner, track, radius, smooth_mm)
-    return _finished(surface, line, corner, track, cut, strip, radius, smooth_mm)
+    return _finished(fine, line, corner, track, cut, strip, radius, smooth_mm)
 
 
 def _rolled(
@@ -313,7 +314,7 @@ def _across(surface: Surface, track: Track, k: int, smooth_mm: float) -> Floats:
     """(j, 3) points along the surface across the corner at a station, in the plane of the ball's arc there."""
     c, apex = track.centre[k], track.corner[k]
     x, y, m = _arc_frame(track, k)
-    reach = max(np.linalg.norm(q[k] - apex) for q in (track.first, track.second))
+    reach = max(float(np.linalg.norm(q[k] - apex)) for q in (track.first, track.second))
     v = np.asarray(work_copy(surface, scale_mm=smooth_mm))
     near = faces_near(v, surface.faces, apex[None], 1.2 * reach)
     p = v[surface.faces[near]]
@@ -414,7 +415,8 @@ class _Strip:
 
 def _strip(cut: _Cut, corner: Corner, track: Track, radius: float, smooth_mm: float) -> _Strip:
     """Lay rows of arc points between the two cuts and join them by triangles."""
-    columns = _columns(corner, track, radius)
+    # A column at every station: rows as bent as the cuts are, or they would cross them at narrow places.
+    columns = np.arange(len(track.fit))
     arc = _Arc(track, corner.closed)
     rows = int(np.clip(np.ceil(max(radius * arc.turn.max() / corner.edge_mm, np.degrees(arc.turn.max()) / ROW_DEG)), 4, 64))
     v = cut.made.surface.vertices_mm
@@ -482,18 +484,6 @@ class _Arc:
         t = t[:, None]
         way = (np.sin((1 - t) * turn) * a + np.sin(t * turn) * b) / np.sin(turn)
         return np.asarray(self.centre(u) + way * ((1 - t) * r1 + t * r2))
-
-
-def _columns(corner: Corner, track: Track, radius: float) -> Ints:
-    """Stations about as far apart as the mesh's vertices, both ends of an open track included."""
-    k = np.arange(len(track.fit))
-    step = np.max([np.linalg.norm(np.diff(x, axis=0), axis=1) for x in (track.first, track.second)], axis=0)
-    s = np.r_[0, np.cumsum(step)]
-    count = max(int(round(s[-1] / corner.edge_mm)), 8 if corner.closed else 2)
-    picked = np.unique(np.searchsorted(s, np.linspace(0, s[-1], count + 1) - 1e-9 * s[-1]).clip(0, k[-1]))
-    if corner.closed and len(picked) > 8:
-        picked = picked[:-1]
-    return np.asarray(picked, dtype=np.int64)
 
 
 def _eased(cut: _Cut, arc: _Arc, places: Floats, u: Floats, t: Floats) -> Floats:
@@ -591,7 +581,7 @@ def _segments(arc: _Arc, track: Track, closed: bool, rows: int) -> float:
 
 # -- the result ----------------------------------------------------------------------------------------------------
 def _finished(
-    surface: Surface, line: Floats, corner: Corner, track: Track, cut: _Cut, strip: _Strip, radius: float,
+    fine: Refined, line: Floats, corner: Corner, track: Track, cut: _Cut, strip: _Strip, radius: float,
     smooth_mm: float,
 ) -> Filleted:
     """Put the surface together again, measure it and check it."""
@@ -600,7 +590,7 @@ def _finished(
     kept = np.flatnonzero(~cut.middle)
     faces = np.vstack([before.faces[kept], strip.faces, strip.caps])
     used, inverse = np.unique(faces, return_inverse=True)
-    new = Surface(every[used], inverse.reshape(-1, 3), _colours(before, strip, used), surface.repairs)
+    new = Surface(every[used], inverse.reshape(-1, 3), _colours(before, strip, used), before.repairs)
     walk = np.vstack([work_copy(before, scale_mm=smooth_mm), strip.walk])
     carry_copy(before, new, walk[used], scale_mm=smooth_mm)
     arc = _Arc(track, corner.closed)
@@ -611,9 +601,9 @@ def _finished(
         new, is_strip, track.first, track.second, arc.at(k, np.full(len(k), 0.5)), track.centre,
         180.0 - np.degrees(arc.turn), corner.closed, radius, volume,
         _sections(before, cut.middle, track, arc, corner.closed), strip.stray_mm, _short(line, track, corner.closed),
-        np.r_[cut.made.parent_face[kept], np.full(len(faces) - len(kept), -1)],
+        np.r_[fine.parent_face[cut.made.parent_face[kept]], np.full(len(faces) - len(kept), -1)],
     )
-    _check(made, surface, corner, radius)
+    _check(made, fine.surface, corner, radius)
     return made
 
 
@@ -671,28 +661,29 @@ def _sections(before: Surface, middle: Bools, track: Track, arc: _Arc, closed: b
     for k in pick.tolist():
         c, d1, d2 = track.centre[k], track.first[k] - track.centre[k], track.second[k] - track.centre[k]
         x, y, m = _arc_frame(track, k)
-        far = np.linalg.norm(track.corner[k] - c) + max(np.linalg.norm(track.corner[k] - c - d) for d in (d1, d2))
-        near = (np.abs((centroid - c) @ m) <= size) & (np.linalg.norm(centroid - c, axis=1) < far + size)
-        area = _swept(p[near] - c, normal[near], m, x, y, float(arc.turn[k]))
+        far = 1.2 * float(np.linalg.norm(track.corner[k] - c))
+        rel = centroid - c
+        near = (np.abs(rel @ m) <= size) & (np.linalg.norm(rel, axis=1) < far + size) & ((rel * normal).sum(axis=1) < 0)
+        area = _swept(p[near] - c, m, x, y, float(arc.turn[k]), far)
         r2 = float(np.linalg.norm(d1) * np.linalg.norm(d2))
         areas.append(area - 0.5 * r2 * float(arc.turn[k]))
     return float(min(areas)), float(max(areas))
 
 
-def _swept(p: Floats, normal: Floats, m: Floats, x: Floats, y: Floats, turn: float) -> float:
+def _swept(p: Floats, m: Floats, x: Floats, y: Floats, turn: float, far: float) -> float:
     """Area between the origin and the section of (k, 3, 3) triangles by the plane square to m, within an angle."""
-    s = p @ m
-    total = 0.0
-    for tri, h, n in zip(p, s, normal):
-        if (h > 0).all() or (h <= 0).all():
-            continue
-        odd = int(np.flatnonzero((h > 0) != ((h > 0).sum() == 2))[0])
-        ends = [tri[odd] + h[odd] / (h[odd] - h[j]) * (tri[j] - tri[odd]) for j in range(3) if j != odd]
-        a, b = (np.array([e @ x, e @ y]) for e in ends)
-        angle = np.arctan2(*(0.5 * (a + b))[::-1])
-        if -0.02 <= angle <= turn + 0.02:
-            total += 0.5 * abs(a[0] * b[1] - a[1] * b[0]) * (1.0 if (a @ a + b @ b) > 0 else 0.0)
-    return total
+    above = p @ m > 0
+    p, h, above = (q[above.any(axis=1) & ~above.all(axis=1)] for q in (p, p @ m, above))
+    i = np.arange(len(p))
+    odd = np.argmax(above != (above.sum(axis=1) == 2)[:, None], axis=1)
+    ends = []
+    for j in ((odd + 1) % 3, (odd + 2) % 3):
+        share = (h[i, odd] / (h[i, odd] - h[i, j]))[:, None]
+        ends.append(p[i, odd] + share * (p[i, j] - p[i, odd]))
+    (a0, a1), (b0, b1) = ((e @ x, e @ y) for e in ends)
+    angle = np.arctan2(a1 + b1, a0 + b0)
+    on = (angle >= -0.02) & (angle <= turn + 0.02) & (np.hypot(a0 + b0, a1 + b1) <= 2 * far)
+    return float(0.5 * np.abs(a0 * b1 - a1 * b0)[on].sum())
 
 
 def _short(line: Floats, track: Track, closed: bool) -> tuple[float, float]:
