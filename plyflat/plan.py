@@ -27,7 +27,7 @@ from .shop.resin import Mix, resin_for
 from .shop.stock import offcut_g, roll_need, tape_rolls
 from .shop.tally import BREATHER_WARN, ResinJob, bin_list, breather_share, resin_list, usual_mix
 from .surface.load import check_distance, load_surface
-from .surface.mesh import Floats, Surface
+from .surface.mesh import Floats, Repair, Surface
 from .surface.region import Region, cut_region, grow_regions
 from .surface.tape import tape_region
 from .units import say_percent
@@ -137,7 +137,22 @@ def _mesh(work: _Work, name: str) -> MeshPlan:
             where=f"mesh {name}",
             do="Measure between two marks on the boat and state it as check_distance.",
         )
+    for repair in surface.repairs:
+        if repair.severity == "left":
+            _note_fault(work, name, repair)
     return MeshPlan(name, spec.file.name, spec.unit or "as the file says", surface, error)
+
+
+def _note_fault(work: _Work, name: str, repair: Repair) -> None:
+    place = ""
+    if repair.where_mm is not None:
+        x, y, z = repair.where_mm
+        place = f", the worst near ({x:.0f}, {y:.0f}, {z:.0f}) mm"
+    work.caution(
+        f"{repair.what}: {repair.count}{place}",
+        where=f"mesh {name}",
+        do="Look at the hull there; the report's picture of the mesh marks the places.",
+    )
 
 
 def _base(spec: RegionSpec, surface: Surface) -> Region:
@@ -145,7 +160,7 @@ def _base(spec: RegionSpec, surface: Surface) -> Region:
         return cut_region(surface, np.array(spec.outline_mm), name=spec.name, tolerance_mm=spec.tolerance_mm)
     tape = spec.tape
     return tape_region(
-        surface, colour=tape.colour, seed_mm=tape.seed_mm, edge=tape.edge, gap_mm=tape.gap_mm, name=spec.name
+        surface, colour=tape.colour or "", seed_mm=tape.seed_mm, edge=tape.edge, gap_mm=tape.gap_mm, name=spec.name
     )
 
 

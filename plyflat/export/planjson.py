@@ -162,6 +162,9 @@ def _repair(repair: Repair) -> dict:
         "count": int(repair.count),
         "largest_move_mm": float(repair.largest_move_mm),
         "where_mm": None if repair.where_mm is None else _points(repair.where_mm),
+        "places_mm": [_points(place) for place in repair.places_mm],
+        "kind": repair.kind,
+        "state": repair.severity,
     }
 
 

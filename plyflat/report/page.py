@@ -96,8 +96,8 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "methods": METHODS,
         "check_head": _head("check", "measured#", "limit#"),
         "check_rows": [_check(c) for c in (*plan.checks, *checks)],
-        "repair_head": _head("repair", "count#", "largest move, mm#", "where, mm"),
-        "meshes": [_mesh(m) for m in plan.meshes],
+        "repair_head": _head("found", "count#", "largest move, mm#", "where, mm", "state"),
+        "meshes": [_mesh(m, pictures) for m in plan.meshes],
         "versions": ", ".join(f"{name} {version}" for name, version in versions().items()),
     }
 
@@ -250,7 +250,7 @@ def _check(check: Check) -> tuple[str, str, str]:
     return check.what, f"{check.measured:.3g}{unit}", f"{check.limit:.3g}{unit}"
 
 
-def _mesh(mesh: MeshPlan) -> dict[str, Any]:
+def _mesh(mesh: MeshPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
     surface = mesh.surface
     x, y, z = surface.size_mm / 1000
     scale = ""
@@ -258,12 +258,14 @@ def _mesh(mesh: MeshPlan) -> dict[str, Any]:
         scale = f" The known distance comes out {100 * mesh.scale_error:+.2f} % off."
     rows = [
         (r.what, str(r.count), f"{r.largest_move_mm:.2f}" if r.largest_move_mm else "",
-         "" if r.where_mm is None else ", ".join(f"{c:.0f}" for c in r.where_mm))
+         "" if r.where_mm is None else ", ".join(f"{c:.0f}" for c in r.where_mm),
+         "look at it" if r.severity == "left" else "mended")
         for r in surface.repairs
     ]  # fmt: skip
     return {
         "name": mesh.name,
         "words": f"{mesh.file}, read in {mesh.unit}: {len(surface.faces)} triangles after repair, "
         f"{x:.3f} by {y:.3f} by {z:.3f} m.{scale}",
+        "figures": _figures(pictures, "faults", mesh.name),
         "rows": rows,
     }

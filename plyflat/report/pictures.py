@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from ..export.drawing import unique_stems
 from ..progress import Tell, quiet
+from .faults import fault_picture
 from .flat import lay_pictures, plan_flat_pictures
 from .hull import region_pictures
 from .style import Picture
@@ -48,9 +49,13 @@ def _all(plan: Plan) -> Iterator[Picture]:
         yield from plan_flat_pictures(plan, region)
     for roll in plan.rolls:
         yield from lay_pictures(roll)
+    for mesh in plan.meshes:
+        found = fault_picture(plan, mesh)
+        if found is not None:
+            yield found
 
 
 def _expected(plan: Plan) -> int:
     """About how many pictures there will be; long lays and many pieces make a few more."""
     regions = sum(2 + 3 * len(region.plies) + len(region.layers) for region in plan.regions)
-    return max(regions + sum(len(roll.lays) for roll in plan.rolls), 1)
+    return max(regions + sum(len(roll.lays) for roll in plan.rolls) + len(plan.meshes), 1)

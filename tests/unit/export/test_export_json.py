@@ -110,7 +110,8 @@ def test_single_piece_has_no_least_gap(found):
 
 def test_repairs_warnings_checks_and_versions_are_there(found):
     assert found["meshes"][0]["repairs"][0] == {
-        "what": "duplicate vertices merged", "count": 17, "largest_move_mm": 0.002, "where_mm": [1.0, 2.0, 3.0],
+        "what": "duplicate vertices merged", "count": 17, "largest_move_mm": 0.002, "where_mm": [1.0, 2.0, 3.0], "places_mm": [], "kind": "",
+        "state": "mended",
     }  # fmt: skip
     assert found["cautions"][0]["do"] == "Dart it, or split it."
     assert found["checks"][0]["limit"] == 5.0

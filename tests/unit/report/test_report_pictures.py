@@ -13,7 +13,8 @@ from plyflat.report.hull import scale_top
 from plyflat.report.pictures import draw_pictures
 from plyflat.report.scene import Scene, View, corner_values, lifted, look_at, seen_share, thinned
 from plyflat.report.style import steps
-from plyflat.surface.mesh import Surface
+from plyflat.report.faults import MOST_MARKS, places_of
+from plyflat.surface.mesh import Repair, Surface
 
 X, Y, Z = np.eye(3)
 
@@ -40,7 +41,7 @@ def test_there_is_one_of_each_kind(drawn):
     plies = [f"{stem}_{p}_{k}" for p in ("P1", "P2") for k in ("strain-hull", "strain", "templates")]
     bag = [f"{stem}_{k}" for k in ("hull", "bag-hull", "bag-section", "peel-ply_templates", "bag-film_templates")]
     lays = [f"{m}_lay_1" for m in ("carbon-twill-200", "peel-ply-85", "bag-film-50")]
-    assert sorted(drawn) == sorted(plies + bag + lays)
+    assert sorted(drawn) == sorted([*plies, *bag, *lays, "hull_faults"])
     assert all(p.alt and p.title for p in drawn.values())
 
 
@@ -200,3 +201,25 @@ def test_many_pieces_and_a_long_lay_make_more_pictures(plan):
     lay = replace(roll.lays[0], length_mm=40_000.0)
     names = [p.name for p in lay_pictures(replace(roll, lays=(lay,)))]
     assert len(names) == len(set(names)) > 1
+
+
+def test_faults_are_marked_where_they_are(plan, drawn):
+    """The mark of a fault hides some of the hull; without the fault there is no picture at all."""
+    from plyflat.report.faults import fault_picture
+
+    mesh = plan.meshes[0]
+    clean = replace(mesh, surface=replace(mesh.surface, repairs=()))
+    assert fault_picture(plan, clean) is None
+    top = mesh.surface.vertices_mm[np.argmax(mesh.surface.vertices_mm[:, 2])]
+    left = Repair("steps left as they are", 3, where_mm=tuple(top), severity="left")
+    marked = fault_picture(plan, replace(mesh, surface=replace(mesh.surface, repairs=(left,))))
+    assert "steps left as they are: 3" in marked.alt
+    dark = np.array([11, 39, 88])  # the darkest shade; the legend has one such mark, the hull another
+    seen = (np.abs(pixels(marked) - dark).sum(axis=2) < 60)[:700].sum()
+    assert seen > 60
+
+
+def test_no_more_marks_than_a_page_can_bear():
+    many = Repair("spikes", 500, places_mm=tuple((float(k), 0.0, 0.0) for k in range(500)))
+    assert len(places_of(many)) == MOST_MARKS
+    assert len(places_of(Repair("none", 1))) == 0
