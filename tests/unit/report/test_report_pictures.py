@@ -8,12 +8,12 @@ import plans
 import pytest
 from PIL import Image
 
+from plyflat.report.faults import MOST_MARKS, places_of
 from plyflat.report.flat import _rows, _side_by_side
 from plyflat.report.hull import scale_top
 from plyflat.report.pictures import draw_pictures
 from plyflat.report.scene import Scene, View, corner_values, lifted, look_at, seen_share, thinned
 from plyflat.report.style import steps
-from plyflat.report.faults import MOST_MARKS, places_of
 from plyflat.surface.mesh import Repair, Surface
 
 X, Y, Z = np.eye(3)
