@@ -30,15 +30,20 @@ SQUARE_DEG = 15.0
 # Walls that meet within this of straight make no corner.
 FLAT_DEG = 8.0
 # Newton's iteration has found the centre when both distances fit within this share of the radius.
-FOUND = 1e-5
+FOUND, FOUND_NOISY = 1e-5, 2e-3
 NEWTON_STEPS = 40
 # A contact may step back along the corner by this share of the radius in all.
 BACK = 0.1
+# A fillet that ends this share of the radius before the surface's boundary is led on to it.
+END_SHARE = 0.15
 # Where arcs cross they are set square to a way evened out over so many edges, one after the other.
 EASES = (1.0, 2.0, 4.0)
 MOST_STATIONS = 6000
 # Neighbours that a wall of a noisy scan is fitted to, and how far they lie, in widths of the weight.
-FIT_NEAR, FIT_FAR = 120, 2.5
+FIT_NEAR, FIT_FAR, FIT_ROUNDS = 120, 2.5, 5
+# A fitted wall ends where the mean of the points about lies this many widths back towards the corner (0.8 at an edge).
+ENDS = 0.75
+ROUND_POWER = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,8 +72,8 @@ class Wall:
         owner = np.repeat(np.arange(m), 3)
         return sp.csr_array((np.ones(3 * m, np.int8), (self.faces.ravel(), owner)), shape=(len(self.vertices), m))
 
-    def nearest(self, points: Floats) -> tuple[Floats, Floats, Floats, Ints]:
-        """Return signed distance (k,), its gradient (k, 3), nearest points (k, 3) and their faces (k,)."""
+    def nearest(self, points: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return signed distance (k,), its gradient (k, 3) and nearest points (k, 3)."""
         d2, face, q = self._tree.squared_distance(  # type: ignore[attr-defined]
             self.surface.vertices_mm, self.surface.faces, np.ascontiguousarray(points)
         )
@@ -77,10 +82,16 @@ class Wall:
         sign = np.where((off * normal).sum(axis=1) < -1e-6 * d, -1.0, 1.0)
         near = d < 1e-9
         gradient = np.where(near[:, None], normal, off * (sign / np.where(near, 1.0, d))[:, None])
-        return sign * d, gradient, np.asarray(q), face
+        return sign * d, gradient, np.asarray(q)
 
-    def lean_deg(self, q: Floats, face: Ints, up: Floats, along: Floats) -> Floats:
+    def sampled(self) -> tuple[Floats, Floats, Floats]:
+        """Middles (m, 3), unit normals and areas of the faces."""
+        s = self.surface
+        return s.vertices_mm[s.faces].mean(axis=1), s.face_normals, s.face_areas_mm2
+
+    def lean_deg(self, q: Floats, away: Floats, up: Floats, along: Floats) -> Floats:
         """Smallest angle (k,) between `up` and the normals of the faces that meet at q, both seen along the corner."""
+        face = self.surface.locate(q).face
         corners = self.vertices[self.faces[face]]
         out = np.empty(len(q))
         size = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
@@ -98,6 +109,87 @@ class Wall:
         return out
 
 
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """One side of a corner on a noisy scan: points (n, 3), their normals, and the width of the weight in mm.
+
+    The wall is where a point lies on the quadric fitted to those about it by weighted least squares.
+    """
+
+    points: Floats
+    normals: Floats
+    width: float
+
+    @cached_property
+    def _tree(self) -> cKDTree:
+        return cKDTree(self.points)
+
+    def nearest(self, points: Floats) -> tuple[Floats, Floats, Floats]:
+        """As for a `Wall`.
+
+        References
+        ----------
+        M. Alexa et al., "Computing and rendering point set surfaces", IEEE TVCG 9(1), 2003: project, fit again
+        about the foot, and so on.
+        """
+        q = self.points[self._tree.query(points)[1]]
+        for _ in range(FIT_ROUNDS):
+            a, b, n, coef = self._quadric(q)
+            q, up = _foot(points, q, (a, b, n), coef, self.width)
+        off = ((points - q) * up).sum(axis=1)
+        return off, up, q
+
+    def sampled(self) -> tuple[Floats, Floats, Floats]:
+        """As for a `Wall`."""
+        return self.points, self.normals, np.ones(len(self.points))
+
+    def _about(self, q: Floats) -> tuple[Floats, Floats, Floats]:
+        """Neighbours (k, j, 3) of points relative to them in widths, weights (k, j), and mean normals (k, 3)."""
+        d, near = self._tree.query(q, k=min(FIT_NEAR, len(self.points)))
+        w = np.exp(-0.5 * (d / self.width) ** 2) + 1e-9
+        first = self.normals[near[:, :5]].sum(axis=1)
+        # Points count the less the more the wall has turned, or a quadric would be laid far round a post.
+        w *= np.maximum((self.normals[near] * _unit(first)[:, None]).sum(axis=2), 0.0) ** ROUND_POWER
+        n = _unit((self.normals[near] * w[:, :, None]).sum(axis=1))
+        return (self.points[near] - q[:, None]) / self.width, w, n
+
+    def _quadric(self, q: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Frames (a, b, n) at points, and z = c0 + c1 x + c2 y + c3 x² + c4 xy + c5 y² there, in widths."""
+        rel, w, n = self._about(q)
+        a, b = _frames(n)
+        x, y, z = ((rel * e[:, None]).sum(axis=2) for e in (a, b, n))
+        basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2)
+        lhs = np.swapaxes(basis, 1, 2) @ (basis * w[:, :, None])
+        lhs += 1e-3 * np.trace(lhs, axis1=1, axis2=2)[:, None, None] * np.diag([1e-9, 1e-6, 1e-6, 1, 1, 1])
+        coef = np.linalg.solve(lhs, np.swapaxes(basis, 1, 2) @ (w * z)[:, :, None])[:, :, 0]
+        return a, b, n, coef
+
+    def lean_deg(self, q: Floats, away: Floats, up: Floats, along: Floats) -> Floats:
+        """0 where the wall's points go on beyond q, 90 where they end before it."""
+        rel, w, _ = self._about(q)
+        out = away - (away * along).sum(axis=1, keepdims=True) * along
+        mean = (rel * w[:, :, None]).sum(axis=1) / w.sum(axis=1, keepdims=True)
+        return np.where((mean * _unit(out)).sum(axis=1) < -ENDS, 90.0, 0.0)
+
+
+def _foot(points: Floats, q: Floats, frame: tuple[Floats, Floats, Floats], coef: Floats, width: float) -> tuple[Floats, Floats]:
+    """Feet (k, 3) of points on quadrics in frames at q, and the quadrics' normals there."""
+    a, b, n = frame
+    x0, y0, z0 = (((points - q) * e).sum(axis=1) / width for e in frame)
+    x, y = np.clip(x0, -1.5, 1.5), np.clip(y0, -1.5, 1.5)
+    c0, c1, c2, c3, c4, c5 = coef.T
+    for _ in range(6):
+        z = c0 + c1 * x + c2 * y + c3 * x * x + c4 * x * y + c5 * y * y
+        zx, zy = c1 + 2 * c3 * x + c4 * y, c2 + c4 * x + 2 * c5 * y
+        gx, gy = x - x0 + (z - z0) * zx, y - y0 + (z - z0) * zy
+        hxx, hyy = 1 + zx * zx + 2 * np.maximum((z - z0) * c3, -0.4), 1 + zy * zy + 2 * np.maximum((z - z0) * c5, -0.4)
+        x, y = np.clip(x - gx / hxx, -2, 2), np.clip(y - gy / hyy, -2, 2)
+    z = c0 + c1 * x + c2 * y + c3 * x * x + c4 * x * y + c5 * y * y
+    zx, zy = c1 + 2 * c3 * x + c4 * y, c2 + c4 * x + 2 * c5 * y
+    foot = q + width * (x[:, None] * a + y[:, None] * b + z[:, None] * n)
+    return foot, _unit(n - zx[:, None] * a - zy[:, None] * b)
+
+
 def _weights(q: Floats, corner: Floats) -> Floats:
     """Barycentric weights of q in a triangle of (3, 3) corners."""
     u, v, w = corner[1] - corner[0], corner[2] - corner[0], q - corner[0]
@@ -110,17 +202,24 @@ class Corner:
     """A corner's surroundings: `first` is left of the line seen from the air side, `second` right of it.
 
     `line` (k, 3) points, `edge_mm` the size of the triangles about, `reach_mm` how far the walls were cropped,
-    `border` (b, 2, 3) pieces of the surface's own boundary, `noisy` whether the walls are fitted ones.
+    `border` (b, 2, 3) pieces of the surface's own boundary, `noisy` whether the walls are fitted ones, `whole` whether
+    nothing was cropped.
     """
 
-    first: Wall
-    second: Wall
+    first: Wall | Fit
+    second: Wall | Fit
     line: Floats
     closed: bool
     edge_mm: float
     reach_mm: float
     border: Floats
     noisy: bool
+    whole: bool
+
+    @property
+    def found(self) -> float:
+        """How well the two distances must fit the radius, as a share of it."""
+        return FOUND_NOISY if self.noisy else FOUND
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,13 +289,22 @@ def see_corner(
     tree = cKDTree(dense)
     edge = _edge_mm(piece, tree, radius_mm)
     noisy = smooth_mm > 0 and work_copy(piece, scale_mm=smooth_mm) is not piece.vertices_mm
+    if noisy:
+        line = evened(dense, max(smooth_mm, 0.25 * radius_mm), closed=closed)
     fine = piece if noisy else refine(piece, _longest(tree, 0.5 * radius_mm)).surface
     made = insert_path(fine, line, closed=closed, tolerance_mm=max(10.0, 0.5 * radius_mm), smooth_mm=smooth_mm)
     side = _sides(made.surface, made.path, closed=closed)
     sheet = made.surface
-    v = _fitted(sheet, side, tree, radius_mm, smooth_mm) if noisy else (sheet.vertices_mm,) * 2
-    first, second = (Wall(*_used(v[k], sheet.faces[side == k])) for k in (0, 1))
-    return Corner(first, second, line, closed, edge, reach_mm, _border(surface, near), noisy)
+    first: Wall | Fit
+    second: Wall | Fit
+    if noisy:
+        first, second = _fitted(sheet, side, tree, radius_mm, smooth_mm)
+    else:
+        first, second = (Wall(*_used(sheet.vertices_mm, sheet.faces[side == k])) for k in (0, 1))
+    return Corner(
+        first, second, line, closed, edge, reach_mm, _border(surface, np.asarray(work_copy(surface, scale_mm=smooth_mm)), near), noisy,
+        bool(near.all()),
+    )
 
 
 def _used(v: Floats, faces: Ints) -> tuple[Floats, Ints]:
@@ -230,11 +338,11 @@ def divided_about(surface: Surface, corner: Corner, radius_mm: float) -> Refined
     return refine(surface, _longest(tree, radius_mm))
 
 
-def _border(surface: Surface, near: Bools) -> Floats:
-    """(b, 2, 3) boundary edges of the surface among some faces."""
+def _border(surface: Surface, v: Floats, near: Bools) -> Floats:
+    """(b, 2, 3) boundary edges of the surface among some faces, with its vertices at v."""
     edges = surface_edges(surface)
     bare = (edges.faces[:, 1] < 0) & near[edges.faces[:, 0]]
-    return surface.vertices_mm[edges.ends[bare]]
+    return v[edges.ends[bare]]
 
 
 def _sides(sheet: Surface, path: Ints, *, closed: bool) -> Ints:
@@ -261,54 +369,28 @@ def _sides(sheet: Surface, path: Ints, *, closed: bool) -> Ints:
     return np.where(np.isinf(away[0]) & np.isinf(away[1]), -1, (away[1] < away[0]).astype(np.int64))
 
 
-def _fitted(sheet: Surface, side: Ints, tree: cKDTree, radius_mm: float, smooth_mm: float) -> tuple[Floats, Floats]:
-    """Vertices of both walls moved onto local quadrics, each fitted to its own wall without the rounded corner.
+def _fitted(sheet: Surface, side: Ints, tree: cKDTree, radius_mm: float, smooth_mm: float) -> tuple[Fit, Fit]:
+    """Both walls of a noisy corner, each by its own points without those of the rounded corner.
 
     Noise is longer than the triangles, so that a filter leaves much of it; and a ball rides on what is left.
     """
-    from scipy.spatial import cKDTree as Tree
-
-    v = np.asarray(work_copy(sheet, scale_mm=smooth_mm))
+    calm = Surface(np.asarray(work_copy(sheet, scale_mm=smooth_mm)), sheet.faces).vertex_normals
     width = max(2.0 * smooth_mm, 0.5 * radius_mm)
-    calm = Surface(v, sheet.faces).vertex_normals
-    off = tree.query(v)[0]
+    off = tree.query(sheet.vertices_mm)[0]
+    share = FIT_NEAR / (np.pi * (FIT_FAR * width) ** 2) * sheet.area_mm2 / len(off)
+    rng = np.random.default_rng(0)
     out = []
     for k in (0, 1):
         own = np.unique(sheet.faces[side == k])
         fit = own[off[own] > min(1.5 * smooth_mm, 0.4 * radius_mm)]
-        rng = np.random.default_rng(0)
-        share = FIT_NEAR / max(np.pi * (FIT_FAR * width) ** 2, 1e-9) * sheet.area_mm2 / len(v)
-        fit = fit[rng.random(len(fit)) < max(share, 200 / max(len(fit), 1))]
-        new = v.copy()
-        new[own] = _on_quadrics(v[own], calm[own], sheet.vertices_mm[fit], calm[fit], Tree, width)
-        out.append(new)
+        fit = fit[rng.random(len(fit)) < max(share, 300 / max(len(fit), 1))]
+        if len(fit) < 24:
+            raise OutlineError(
+                "there is too little of a wall beside the corner line", where=at(tuple(sheet.vertices_mm[own[0]])),
+                do="Lay it in the corner between two walls.",
+            )
+        out.append(Fit(sheet.vertices_mm[fit], calm[fit], width))
     return out[0], out[1]
-
-
-def _on_quadrics(x: Floats, up: Floats, points: Floats, normals: Floats, tree: type, width: float) -> Floats:
-    """Move x (n, 3) along its normals onto weighted least-squares quadrics through the points about."""
-    k = min(FIT_NEAR, len(points))
-    if k < 12:
-        return x
-    out = np.empty_like(x)
-    index = tree(points)
-    for start in range(0, len(x), 4096):
-        part = slice(start, start + 4096)
-        d, near = index.query(x[part], k=k)
-        n0 = up[part]
-        w = np.exp(-0.5 * (d / width) ** 2) * ((normals[near] * n0[:, None]).sum(axis=2) > 0.3)
-        n = (normals[near] * w[:, :, None]).sum(axis=1) + 1e-6 * n0
-        n /= np.linalg.norm(n, axis=1, keepdims=True)
-        a, b = _frames(n)
-        rel = (points[near] - x[part, None]) / width
-        p, q, z = ((rel * e[:, None]).sum(axis=2) for e in (a, b, n))
-        basis = np.stack([np.ones_like(p), p, q, p * p, p * q, q * q], axis=2) * np.sqrt(w)[:, :, None]
-        lhs = np.swapaxes(basis, 1, 2) @ basis
-        lhs += (1e-6 * np.trace(lhs, axis1=1, axis2=2) + 1e-12)[:, None, None] * np.diag([0, 1, 1, 1, 1, 1])
-        lhs[:, 0, 0] += 1e-12
-        rhs = np.swapaxes(basis, 1, 2) @ (z * np.sqrt(w))[:, :, None]
-        out[part] = x[part] + width * np.linalg.solve(lhs, rhs)[:, 0] * n
-    return out
 
 
 def _frames(n: Floats) -> tuple[Floats, Floats]:
@@ -326,6 +408,21 @@ def resample(line: Floats, *, closed: bool, step_mm: float) -> Floats:
     count = max(int(np.ceil(s[-1] / step_mm)), 8 if closed else 4)
     to = np.linspace(0, s[-1], count + 1)[: count if closed else None]
     return np.stack([np.interp(to, s, p[:, k]) for k in range(3)], axis=1)
+
+
+def evened(p: Floats, width_mm: float, *, closed: bool, along: Floats | None = None) -> Floats:
+    """Even points (k, 3) of a line, or vectors at points `along` it, out over a width; an open line's ends stay."""
+    line = p if along is None else along
+    step = max(float(np.median(np.linalg.norm(np.diff(line, axis=0), axis=1))), 1e-9)
+    sigma = width_mm / step
+    if closed:
+        return np.asarray(gaussian_filter1d(p, sigma, axis=0, mode="wrap"))
+    if along is not None:
+        return np.asarray(gaussian_filter1d(p, sigma, axis=0, mode="nearest"))
+    pad = min(int(np.ceil(3 * sigma)), len(p) - 1)
+    # Turned about its ends, so that they neither move nor are drawn in.
+    q = np.vstack([2 * p[0] - p[pad:0:-1], p, 2 * p[-1] - p[-2 : -2 - pad : -1]])
+    return np.asarray(gaussian_filter1d(q, sigma, axis=0, mode="nearest")[pad : pad + len(p)])
 
 
 def _unit(x: Floats) -> Floats:
@@ -377,17 +474,14 @@ def roll(corner: Corner, radius_mm: float) -> Track:
 
 def _directions(p: Floats, closed: bool, blur_mm: float) -> Floats:
     """Unit tangents (k, 3) of a line at even steps, evened out over a length."""
-    step = max(float(np.linalg.norm(p[1] - p[0])), 1e-9)
-    t = gaussian_filter1d(_unit(_ahead(p, closed)), blur_mm / step, axis=0, mode="wrap" if closed else "nearest")
-    return _unit(t)
+    return _unit(evened(_unit(_ahead(p, closed)), blur_mm, closed=closed, along=p))
 
 
 def _normals(corner: Corner, p: Floats, radius_mm: float) -> tuple[Floats, Floats]:
     """Mean normals (k, 3) of each wall about each station, a little away from the corner itself."""
     out = []
     for wall in (corner.first, corner.second):
-        s = wall.surface
-        middle = s.vertices_mm[s.faces].mean(axis=1)
+        middle, normal, area = wall.sampled()
         off = cKDTree(p).query(middle)[0]
         clear = off > 0.2 * radius_mm
         faces = np.flatnonzero(clear) if clear.any() else np.arange(len(middle))
@@ -395,7 +489,7 @@ def _normals(corner: Corner, p: Floats, radius_mm: float) -> tuple[Floats, Float
         n = np.empty_like(p)
         for i, near in enumerate(tree.query_ball_point(p, 1.2 * radius_mm)):
             k = faces[near] if near else faces[[tree.query(p[i])[1]]]
-            n[i] = (s.face_normals[k] * s.face_areas_mm2[k, None]).sum(axis=0)
+            n[i] = (normal[k] * area[k, None]).sum(axis=0)
         out.append(_unit(n))
     return out[0], out[1]
 
@@ -422,13 +516,13 @@ def _centred(corner: Corner, p: Floats, t: Floats, start: Floats, radius: float)
     """Find centres in the planes square to the line: two distances equal to the radius, by damped Newton steps."""
     a, b = _frames(t)
     c = p + (start - p) - ((start - p) * t).sum(axis=1, keepdims=True) * t
-    d1, g1, q1, _ = corner.first.nearest(c)
-    d2, g2, q2, _ = corner.second.nearest(c)
+    d1, g1, q1 = corner.first.nearest(c)
+    d2, g2, q2 = corner.second.nearest(c)
     damp = np.ones(len(c))
     for _ in range(NEWTON_STEPS):
         miss = np.stack([d1 - radius, d2 - radius], axis=1)
         size = np.abs(miss).max(axis=1)
-        go = np.flatnonzero((size > 0.01 * FOUND * radius) & (damp > 1e-3))
+        go = np.flatnonzero((size > 0.01 * corner.found * radius) & (damp > 1e-3))
         if not len(go):
             break
         m = np.stack([np.stack([(g * e).sum(axis=1)[go] for e in (a, b)], axis=1) for g in (g1, g2)], axis=1)
@@ -441,8 +535,8 @@ def _centred(corner: Corner, p: Floats, t: Floats, start: Floats, radius: float)
         damp[go] = np.where(better, np.minimum(2 * damp[go], 1.0), 0.5 * damp[go])
         k = go[better]
         c[k] = new[better]
-        d1[k], g1[k], q1[k] = (x[better] for x in e1[:3])
-        d2[k], g2[k], q2[k] = (x[better] for x in e2[:3])
+        d1[k], g1[k], q1[k] = (x[better] for x in e1)
+        d2[k], g2[k], q2[k] = (x[better] for x in e2)
     fit = np.maximum(np.abs(d1 - radius), np.abs(d2 - radius)) / radius
     return Track(p, t, c, q1, q2, fit)
 
@@ -450,15 +544,15 @@ def _centred(corner: Corner, p: Floats, t: Floats, start: Floats, radius: float)
 def _carried_on(corner: Corner, track: Track, radius: float) -> Track:
     """Try stations that found no centre again from their neighbours' centres."""
     for _ in range(6):
-        lost = np.flatnonzero(track.fit > FOUND)
-        good = np.flatnonzero(track.fit <= FOUND)
+        lost = np.flatnonzero(track.fit > corner.found)
+        good = np.flatnonzero(track.fit <= corner.found)
         if not len(lost) or not len(good):
             break
         near = good[np.abs(lost[:, None] - good[None]).argmin(axis=1)]
         start = track.centre[near] + track.corner[lost] - track.corner[near]
         again = _centred(corner, track.corner[lost], track.along[lost], start, radius)
         won = again.fit < track.fit[lost]
-        if not (again.fit[won] <= FOUND).any():
+        if not (again.fit[won] <= corner.found).any():
             break
         track = _merged(track, again.take(won), lost[won])
     return track
@@ -480,7 +574,7 @@ def _filled_in(corner: Corner, track: Track, radius: float, step_mm: float) -> t
     gap = np.max(
         [np.linalg.norm(x[follow] - x, axis=1) for x in (track.centre, track.first, track.second)], axis=0
     )
-    gap[(track.fit > FOUND) | (track.fit[follow] > FOUND)] = 0.0
+    gap[(track.fit > corner.found) | (track.fit[follow] > corner.found)] = 0.0
     same = np.linalg.norm(track.corner[follow] - track.corner, axis=1) < 1e-4 * radius
     gap[same & ((track.along[follow] * track.along).sum(axis=1) > 1 - 1e-7)] = 0.0
     if not corner.closed:
@@ -500,12 +594,14 @@ def _filled_in(corner: Corner, track: Track, radius: float, step_mm: float) -> t
 def _within(corner: Corner, track: Track, radius: float) -> Track:
     """Drop the ends of an open track where a wall runs out at the surface's boundary; refuse anything else."""
     lean = _leans(corner, track)
-    bad = (track.fit > FOUND) | (lean > SQUARE_DEG).any(axis=1)
+    bad = (track.fit > corner.found) | (lean > SQUARE_DEG).any(axis=1)
     if not corner.closed and bad.any() and not bad.all() and len(corner.border):
         rim = np.min([_to_border(corner.border, q)[1] for q in (track.first, track.second)], axis=0) < 0.02 * radius
         first, last = np.flatnonzero(~bad)[[0, -1]]
         ends = np.r_[0:first, last + 1 : len(bad)]
-        if rim[ends].all():
+        # On a ragged boundary the last contacts may be lost; the fillet is led on to the boundary from a little way off.
+        lost = max(float(np.linalg.norm(track.corner[k] - track.corner[j])) for k, j in ((0, first), (-1, last)))
+        if rim[ends].all() or (corner.noisy and lost < END_SHARE * radius):
             track, lean, bad = (track.take(slice(first, last + 1)), lean[first : last + 1], bad[first : last + 1])  # type: ignore[arg-type]
     if bad.any():
         _refuse(track, lean, bad, radius)
@@ -518,8 +614,7 @@ def _leans(corner: Corner, track: Track) -> Floats:
     """(k, 2) angles between the walls and what a ball would touch squarely, degrees."""
     out = []
     for wall, q in ((corner.first, track.first), (corner.second, track.second)):
-        face = wall.nearest(track.centre)[3]
-        out.append(wall.lean_deg(q, face, track.centre - q, track.along))
+        out.append(wall.lean_deg(q, q - track.corner, track.centre - q, track.along))
     return np.stack(out, axis=1)
 
 
@@ -565,22 +660,20 @@ def to_border(corner: Corner, q: Floats) -> tuple[Floats, Floats]:
 
 def _evened(corner: Corner, track: Track, radius: float, blur_mm: float) -> Track:
     """Even the centres out along the track; the contacts are the walls' points nearest to them."""
-    gap = np.linalg.norm(np.diff(track.centre, axis=0), axis=1)
-    sigma = blur_mm / max(float(np.median(gap)), 1e-9)
-    mode = "wrap" if corner.closed else "nearest"
-    # What is evened is the centre's place beside the corner, so that open ends are not drawn in.
-    beside = gaussian_filter1d(track.centre - track.corner, sigma, axis=0, mode=mode)
-    base = track.corner
-    if corner.closed:
-        base = gaussian_filter1d(base, sigma / 2, axis=0, mode=mode)
-        beside = gaussian_filter1d(track.centre - base, sigma, axis=0, mode=mode)
-    c = base + beside
-    new = _centred(corner, base, track.along, c, radius)
-    c = np.where((new.fit <= FOUND)[:, None], 0.5 * (c + new.centre), c)
-    d1, _, q1, _ = corner.first.nearest(c)
-    d2, _, q2, _ = corner.second.nearest(c)
-    q1, q2 = (gaussian_filter1d(q - c, sigma / 4, axis=0, mode=mode) + c for q in (q1, q2))
-    return replace(track, centre=c, first=q1, second=q2)
+    c = evened(track.centre, blur_mm, closed=corner.closed)
+    again = _centred(corner, c, track.along, c, radius)
+    c = np.where((again.fit <= corner.found)[:, None], evened(again.centre, 0.5 * blur_mm, closed=corner.closed), c)
+    way = evened(_unit(_ahead(c, corner.closed)), blur_mm, closed=corner.closed, along=c)
+    feet = []
+    for wall in (corner.first, corner.second):
+        d = evened(wall.nearest(c)[2] - c, 0.25 * blur_mm, closed=corner.closed, along=c)
+        feet.append(c + _square(d, _unit(way)))
+    return replace(track, centre=c, first=feet[0], second=feet[1])
+
+
+def _square(d: Floats, way: Floats) -> Floats:
+    """Vectors turned square to others, as long as they were."""
+    return np.linalg.norm(d, axis=1, keepdims=True) * _unit(d - (d * way).sum(axis=1, keepdims=True) * way)
 
 
 def _arcs_cross(track: Track, closed: bool) -> bool:
@@ -601,16 +694,12 @@ def _eased(corner: Corner, track: Track, width_mm: float) -> Track:
     On flat triangles the ball goes along flat after flat, and its arcs swing with them; between nearly parallel walls
     the swing is many times that of the flats.
     """
-    gap = np.linalg.norm(np.diff(track.centre, axis=0), axis=1)
-    mode = "wrap" if corner.closed else "nearest"
     way = _unit(_ahead(track.centre, corner.closed))
-    way = _unit(gaussian_filter1d(way, width_mm / max(float(np.median(gap)), 1e-9), axis=0, mode=mode))
-    feet = []
-    for wall, q in ((corner.first, track.first), (corner.second, track.second)):
-        d = q - track.centre
-        size = np.linalg.norm(d, axis=1, keepdims=True)
-        d = size * _unit(d - (d * way).sum(axis=1, keepdims=True) * way)
-        feet.append(wall.nearest(track.centre + d)[2])
+    way = _unit(evened(way, width_mm, closed=corner.closed, along=track.centre))
+    feet = [
+        wall.nearest(track.centre + _square(q - track.centre, way))[2]
+        for wall, q in ((corner.first, track.first), (corner.second, track.second))
+    ]
     return replace(track, first=feet[0], second=feet[1])
 
 

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from scipy.spatial import cKDTree
 
 from ..errors import CheckError, MeshError, OutlineError, QuantityError, ShapeError
-from ._ball import REACHES, Corner, Track, divided_about, line_points, roll, see_corner, to_border
+from ._ball import END_SHARE, REACHES, Corner, Track, divided_about, line_points, roll, see_corner, to_border
 from ._smooth import SMOOTH_MM, carry_copy, work_copy
 from ._topology import mesh_edges
 from ._trace import at
@@ -192,7 +192,7 @@ def _rolled(
         try:
             track = roll(corner, radius)
         except ShapeError:
-            if last or len(corner.first.faces) + len(corner.second.faces) >= len(surface.faces):
+            if last or corner.whole:
                 raise
             continue
         far = max(cKDTree(track.corner).query(q)[0].max() for q in (track.first, track.second))
@@ -258,14 +258,15 @@ def _cut_open(surface: Surface, corner: Corner, track: Track, radius: float, smo
     tips: list[tuple[Floats, Floats]] = []
     for k in (0, -1):
         rim, gap = to_border(corner, np.stack([q1[k], q2[k]]))
-        if (gap < max(corner.edge_mm, 0.15 * radius)).all():
+        if (gap < max(corner.edge_mm, END_SHARE * radius)).all():
             caps.append(None)
             tips.append((rim[0], rim[1]))
         else:
             caps.append(_across(surface, track, k, smooth_mm))
             tips.append((q1[k], q2[k]))
-    one = np.vstack([tips[0][0], q1[1:-1], tips[1][0]])
-    two = np.vstack([tips[0][1], q2[1:-1], tips[1][1]])
+    one, two = (
+        np.vstack([tips[0][i], _clear(corner, q[1:-1], caps), tips[1][i]]) for i, q in enumerate((q1, q2))
+    )
     start, end = caps
     if start is None and end is None:
         made = _insert(surface, [one, two], corner, radius, False, smooth_mm)
@@ -285,6 +286,14 @@ def _cut_open(surface: Surface, corner: Corner, track: Track, radius: float, smo
     made = _insert(surface, [way], corner, radius, False, smooth_mm)
     a, s, b = _split(made, made.path, [one[0], two[0]], closed=False)
     return _opened(made, track, a[::-1], b, (s, None), made.path_edges)
+
+
+def _clear(corner: Corner, line: Floats, caps: list[Floats | None]) -> Floats:
+    """Points of a contact line without those that hug the boundary where it is to end there."""
+    if all(c is not None for c in caps):
+        return line
+    away = to_border(corner, line)[1] > 0.3 * corner.edge_mm
+    return line[away] if away.any() else line
 
 
 def _opened(made: Inserted, track: Track, a: Ints, b: Ints, ends: tuple[Ints | None, Ints | None], wall: Ints) -> _Cut:
@@ -381,14 +390,16 @@ def _between(made: Inserted, wall: Ints, first: Ints, second: Ints, *, closed: b
 
     f, s = (np.roll(first, -1), np.roll(second, -1)) if closed else (first[1:], second[1:])
     a, b = (first, second) if closed else (first[:-1], second[:-1])
-    inner = beside(f, a) & beside(b, s)
+    inner, common = set[int](), beside(f, a) & beside(b, s)
     outer = beside(a, f) | beside(s, b)
-    if len(inner) != 1 or inner & outer:
+    # The ends of a line may cut crumbs off along a ragged boundary; they go with their side.
+    inner |= beside(f, a) | beside(b, s)
+    if not common or inner & outer:
         raise ShapeError(
             "the two lines where the ball touches do not bound a strip of the surface", where=at(tuple(where)),
             do="Take a smaller radius, or a corner line that closes on itself or ends clear of other corners.",
         )
-    return np.asarray(label == inner.pop())
+    return np.isin(label, sorted(inner))
 
 
 # -- the strip -----------------------------------------------------------------------------------------------------
