@@ -46,3 +46,14 @@ def face_areas(v: Floats, f: Ints) -> Floats:
     """(m,) areas of the faces."""
     p = v[f]
     return 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+
+
+def point_normals(v: Floats, f: Ints) -> Floats:
+    """(n, 3) unit normals of the points, the faces about each weighed by area; zero where there are none."""
+    cross = np.cross(v[f[:, 1]] - v[f[:, 0]], v[f[:, 2]] - v[f[:, 0]])
+    out = np.zeros_like(v)
+    for i in range(3):
+        for k in range(3):
+            out[:, k] += np.bincount(f[:, i], cross[:, k], minlength=len(v))
+    length = np.linalg.norm(out, axis=1, keepdims=True)
+    return np.asarray(out / np.where(length > 0, length, 1.0))

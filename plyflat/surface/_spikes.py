@@ -19,8 +19,10 @@ from .mesh import Bools, Floats, Ints
 SPIKE_MEDIANS, SPIKE_SHARE = 5.0, 0.7
 #: It is a spike if it stands off by this many times the rms of the rings about a quadric, and about a plane.
 OFF_QUADRIC, OFF_PLANE = 5.0, 3.5
-#: Below this many points about it nothing is said.
-RING_LEAST = 9
+#: Below this many points about it, or where they lie in a narrow strip (share of its length), nothing is said.
+RING_LEAST, STRIP = 9, 0.3
+#: The points about it must stand all round, no gap wider than this (rad).
+GAP = 2.0
 #: Spikes side by side come to light one after the other.
 ROUNDS = 6
 
@@ -60,7 +62,7 @@ def set_back_spikes(v: Floats, f: Ints) -> Spikes:
     near = neighbours(len(v), edges)
     rim = np.zeros(len(v), dtype=bool)
     rim[edges[rim_edges(len(v), f)]] = True
-    off = _off(v, near, None)
+    off = _off(v, near)
     limit = SPIKE_MEDIANS * float(np.median(off))
     out = v
     first = np.full(len(v), -1.0)
@@ -80,10 +82,9 @@ def set_back_spikes(v: Floats, f: Ints) -> Spikes:
     return Spikes(found, first[found], out)
 
 
-def _off(v: Floats, near: Any, some: Ints | None) -> Floats:
+def _off(v: Floats, near: Any, some: Ints | None = None) -> Floats:
     """Distance of each point (or of some) from the mean of its neighbours."""
-    rows = near if some is None else near[some]
-    here = v if some is None else v[some]
+    rows, here = (near, v) if some is None else (near[some], v[some])
     degree = np.maximum(np.diff(rows.indptr), 1)
     return np.asarray(np.linalg.norm(here - (rows @ v) / degree[:, None], axis=1))
 
@@ -126,7 +127,8 @@ def _judge(v: Floats, near: Any, look: Ints) -> tuple[Ints, Floats, Floats]:
     p = v[rings]
     middle = (p * weight[..., None]).sum(axis=1) / count[:, None]
     d = (p - middle[:, None]) * weight[..., None]
-    frame = np.linalg.eigh(np.einsum("kic,kid->kcd", d, d))[1][:, :, ::-1]  # thin direction last
+    spread, axes = np.linalg.eigh(np.einsum("kic,kid->kcd", d, d))
+    frame = axes[:, :, ::-1]  # thin direction last
     local = np.einsum("kic,kcd->kid", d, frame)
     size = np.sqrt((local[..., :2] ** 2).sum(axis=(1, 2)) / count)
     target = np.einsum("kc,kcd->kd", _mean_of(v, one) - middle, frame)
@@ -138,6 +140,10 @@ def _judge(v: Floats, near: Any, look: Ints) -> tuple[Ints, Floats, Floats]:
     target[:, 2] = (_basis(target[:, None], size)[:, 0] * coef).sum(axis=1)
     height = np.abs(spike[:, 2] - target[:, 2])
     sure = (height > OFF_QUADRIC * quadric) & (height > OFF_PLANE * plane) & (height > SPIKE_SHARE * size / 1.5)
+    sure &= spread[:, 1] > STRIP**2 * spread[:, 2]
+    aside = np.linalg.norm(spike[:, :2] - target[:, :2], axis=1)
+    sure &= (aside < size) | (aside < 2 * height)
+    sure &= _widest_gap(local[..., :2] - target[:, None, :2], rings >= 0) < GAP
     to = middle + np.einsum("kd,kcd->kc", target, frame)
     return look[sure], to[sure], height[sure]
 
@@ -164,6 +170,15 @@ def _mean_of(v: Floats, some: Ints) -> Floats:
     weight = (some >= 0).astype(float)
     total = (v[some] * weight[..., None]).sum(axis=1)
     return np.asarray(total / np.maximum(weight.sum(axis=1), 1.0)[:, None])
+
+
+def _widest_gap(p: Floats, there: Bools) -> Floats:
+    """Widest angle, seen from the origin, without a point of each set in it."""
+    angle = np.sort(np.where(there, np.arctan2(p[..., 1], p[..., 0]), np.inf), axis=1)
+    last = there.sum(axis=1) - 1
+    end = angle[np.arange(len(angle)), last]
+    step = np.diff(np.where(np.isfinite(angle), angle, end[:, None]), axis=1)
+    return np.asarray(np.maximum(step.max(axis=1, initial=0.0), angle[:, 0] + 2 * np.pi - end))
 
 
 def _basis(local: Floats, size: Floats) -> Floats:
