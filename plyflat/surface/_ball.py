@@ -12,6 +12,7 @@ from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
+from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
@@ -457,13 +458,13 @@ def roll(corner: Corner, radius_mm: float) -> Track:
     _check_concave(corner, p, t, n1, n2)
     start = p + radius_mm * (n1 + n2) / np.maximum(1 + (n1 * n2).sum(axis=1), 0.03)[:, None]
     track = _carried_on(corner, _centred(corner, p, t, start, radius_mm), radius_mm)
-    for _ in range(5):
+    for _ in range(0 if corner.noisy else 5):
         track, more = _filled_in(corner, track, radius_mm, 1.5 * step)
         if not more:
             break
     track = _within(corner, track, radius_mm)
     if corner.noisy:
-        track = _evened(corner, track, radius_mm, blur)
+        track = _dense(_evened(corner, track, radius_mm, blur), corner.closed, 1.5 * step)
     for widths in EASES:
         if not _arcs_cross(track, corner.closed):
             break
@@ -669,6 +670,25 @@ def _evened(corner: Corner, track: Track, radius: float, blur_mm: float) -> Trac
         d = evened(wall.nearest(c)[2] - c, 0.25 * blur_mm, closed=corner.closed, along=c)
         feet.append(c + _square(d, _unit(way)))
     return replace(track, centre=c, first=feet[0], second=feet[1])
+
+
+def _dense(track: Track, closed: bool, step_mm: float) -> Track:
+    """Put stations between those far apart, by splines through centres and directions to the contacts."""
+    k = np.arange(len(track.fit) + closed)
+    ring = k % len(track.fit)
+    gap = np.max([np.linalg.norm(np.diff(x[ring], axis=0), axis=1) for x in (track.first, track.second)], axis=0)
+    share = np.maximum(np.ceil(gap / step_mm), 1).astype(np.int64)
+    to = np.concatenate([i + np.arange(n) / n for i, n in enumerate(share)] + ([] if closed else [k[-1:]]))
+    kind = "periodic" if closed else "not-a-knot"
+
+    def at_(x: Floats) -> Floats:
+        return np.asarray(CubicSpline(k, x[ring], bc_type=kind)(to))
+
+    c = at_(track.centre)
+    d = [q - track.centre for q in (track.first, track.second)]
+    size = [np.interp(to, k, np.linalg.norm(x, axis=1)[ring])[:, None] for x in d]
+    q1, q2 = (c + n * _unit(at_(x)) for n, x in zip(size, d))
+    return Track(at_(track.corner), _unit(at_(track.along)), c, q1, q2, np.interp(to, k, track.fit[ring]))
 
 
 def _square(d: Floats, way: Floats) -> Floats:

@@ -20,6 +20,8 @@ from .mesh import Bools, Floats, Ints, Surface
 ROW_DEG = 12.0
 # A fillet may miss its ball by this share of the radius on a clean surface, and by this much more on a noisy one.
 MISS_SHARE, MISS_NOISY_MM = 0.02, 4.0
+# Triangles smaller than this share of the radius squared may face anywhere: where a cut runs ragged they do.
+SPECK, NOISE_SPECK = 5e-5, 2.5e-3
 SECTIONS = 240
 
 
@@ -253,7 +255,9 @@ def _cut_round(surface: Surface, corner: Corner, track: Track, radius: float, sm
 
 def _cut_open(surface: Surface, corner: Corner, track: Track, radius: float, smooth_mm: float) -> _Cut:
     """Cut an open fillet out: lines that end on the boundary, or are joined across the corner, at each end."""
-    q1, q2 = track.first, track.second
+    walk = Surface(work_copy(surface, scale_mm=smooth_mm), surface.faces)
+    # Contacts beyond a ragged boundary come to lie on it.
+    q1, q2 = (walk.locate(q).points_mm if corner.noisy else q for q in (track.first, track.second))
     caps: list[Floats | None] = []
     tips: list[tuple[Floats, Floats]] = []
     for k in (0, -1):
@@ -373,9 +377,19 @@ def _stationed(made: Inserted, path: Ints, line: Floats, *, closed: bool) -> tup
         return path, np.minimum(np.maximum.accumulate(u), k)
     if u[-1] < u[0]:
         path, u = path[::-1], u[::-1]
-    u = np.maximum.accumulate(u)
-    u[0], u[-1] = 0.0, k - 1.0
+    # An end on the surface's boundary may lie before the first station or beyond the last.
+    a, b = _beyond(line, made.surface.vertices_mm[path[0]]), _beyond(line[::-1], made.surface.vertices_mm[path[-1]])
+    u = np.maximum.accumulate(np.clip(u, a, k - 1 - b))
+    u[0], u[-1] = a, k - 1 - b
     return path, u
+
+
+def _beyond(line: Floats, p: Floats) -> float:
+    """Station of a point at the beginning of a line, negative before it."""
+    j = min(4, len(line) - 1)
+    d = line[j] - line[0]
+    u = j * float((p - line[0]) @ d) / max(float(d @ d), 1e-300)
+    return 0.0 if abs(u) < 1e-6 else u
 
 
 def _between(made: Inserted, wall: Ints, first: Ints, second: Ints, *, closed: bool, where: Floats) -> Bools:
@@ -426,22 +440,21 @@ class _Strip:
 
 def _strip(cut: _Cut, corner: Corner, track: Track, radius: float, smooth_mm: float) -> _Strip:
     """Lay rows of arc points between the two cuts and join them by triangles."""
-    # A column at every station: rows as bent as the cuts are, or they would cross them at narrow places.
-    columns = np.arange(len(track.fit))
     arc = _Arc(track, corner.closed)
     rows = int(np.clip(np.ceil(max(radius * arc.turn.max() / corner.edge_mm, np.degrees(arc.turn.max()) / ROW_DEG)), 4, 64))
     v = cut.made.surface.vertices_mm
     w = np.asarray(work_copy(cut.made.surface, scale_mm=smooth_mm))
-    t = np.repeat(np.arange(1, rows) / rows, len(columns))
-    u = np.tile(columns.astype(np.float64), rows - 1)
+    grid = _grid(cut, len(track.fit), rows, corner.closed)
+    t = np.repeat(np.arange(1, rows) / rows, grid.shape[1])
+    u = grid.ravel()
     ideal = arc.at(u, t)
     new, walk = (ideal + _eased(cut, arc, x, u, t) for x in (v, w))
-    n, k = len(v), len(columns)
+    n, k = len(v), grid.shape[1]
     own = n + np.arange((rows - 1) * k).reshape(rows - 1, k)
     faces = np.vstack([
-        _zipped(cut.first, cut.u1, own[0], columns, len(track.fit), corner.closed),
+        _zipped(cut.first, cut.u1, own[0], grid[0], len(track.fit), corner.closed),
         *[_quads(own[i], own[i + 1], corner.closed) for i in range(rows - 2)],
-        _zipped(own[-1], columns, cut.second, cut.u2, len(track.fit), corner.closed),
+        _zipped(own[-1], grid[-1], cut.second, cut.u2, len(track.fit), corner.closed),
     ])
     station = np.r_[np.zeros(n), u]
     station[cut.first], station[cut.second] = cut.u1, cut.u2
@@ -453,7 +466,7 @@ def _strip(cut: _Cut, corner: Corner, track: Track, radius: float, smooth_mm: fl
         wrapped = np.ptp(at_face, axis=1) > len(track.fit) / 2
         at_face = np.where(wrapped[:, None] & (at_face < len(track.fit) / 2), at_face + len(track.fit), at_face)
     centre = arc.centre(at_face.mean(axis=1))
-    _check_open(np.vstack([w, walk]), faces, centre, track, radius)
+    _check_open(np.vstack([w, walk]), faces, centre, radius, (NOISE_SPECK if corner.noisy else SPECK) * radius**2)
     near = [q[np.clip(np.searchsorted(uq, u), 0, len(q) - 1)] for q, uq in ((cut.first, cut.u1), (cut.second, cut.u2))]
     arcs = tuple(np.r_[cut.first[e], own[:, e], cut.second[e]] for e in (0, -1))
     caps = _caps(cut, track, arcs, np.vstack([v, new]), faces)
@@ -461,6 +474,22 @@ def _strip(cut: _Cut, corner: Corner, track: Track, radius: float, smooth_mm: fl
         new, walk, np.stack([1 - t, t], axis=1), np.stack(near, axis=1), faces, caps, centre, stray,
         _segments(arc, track, corner.closed, rows), (arcs[0], arcs[1]),
     )
+
+
+def _grid(cut: _Cut, size: int, rows: int, closed: bool) -> Floats:
+    """Stations (rows - 1, k) of the strip's inner points.
+
+    A column at every station: rows as bent as the cuts are, or they would cross them at narrow places. The first and
+    the last column of an open strip run from end to end of the cuts.
+    """
+    k = np.arange(size, dtype=np.float64)
+    if closed:
+        return np.tile(k, (rows - 1, 1))
+    t = np.arange(1, rows)[:, None] / rows
+    first = (1 - t) * cut.u1[0] + t * cut.u2[0]
+    last = (1 - t) * cut.u1[-1] + t * cut.u2[-1]
+    k = k[(k > max(cut.u1[0], cut.u2[0]) + 0.5) & (k < min(cut.u1[-1], cut.u2[-1]) - 0.5)]
+    return np.hstack([first, np.tile(k, (rows - 1, 1)), last])
 
 
 class _Arc:
@@ -565,13 +594,13 @@ def _runs(tri: Ints, a: int, b: int) -> bool:
     return bool(((tri == a) & (np.roll(tri, -1, axis=1) == b)).any())
 
 
-def _check_open(v: Floats, faces: Ints, centre: Floats, track: Track, radius: float) -> None:
+def _check_open(v: Floats, faces: Ints, centre: Floats, radius: float, speck_mm2: float) -> None:
     """Refuse a strip whose triangles turn their backs to the ball: it crosses itself."""
     p = v[faces]
     n = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
     size = np.linalg.norm(n, axis=1)
     up = ((centre - p.mean(axis=1)) * n).sum(axis=1) / np.maximum(size * radius, 1e-300)
-    bad = np.flatnonzero((up < -0.2) & (size > 1e-4 * radius**2))
+    bad = np.flatnonzero((up < -0.2) & (0.5 * size > speck_mm2))
     if len(bad):
         raise ShapeError(
             f"the corner bends too tightly here for a ball of {radius:g} mm: the fillet would cross itself",
@@ -611,7 +640,7 @@ def _finished(
     made = Filleted(
         new, is_strip, track.first, track.second, arc.at(k, np.full(len(k), 0.5)), track.centre,
         180.0 - np.degrees(arc.turn), corner.closed, radius, volume,
-        _sections(before, cut.middle, track, arc, corner.closed), strip.stray_mm, _short(line, track, corner.closed),
+        _sections(before, cut.middle, track, arc, corner.closed, 0.5 * radius if corner.noisy else 0.0), strip.stray_mm, _short(line, track, corner.closed),
         np.r_[fine.parent_face[cut.made.parent_face[kept]], np.full(len(faces) - len(kept), -1)],
     )
     _check(made, fine.surface, corner, radius)
@@ -659,14 +688,15 @@ def _parts(a: Ints, b: Ints) -> list[Ints]:
     return [np.flatnonzero(label[x] == k) for k in range(label.max() + 1)]
 
 
-def _sections(before: Surface, middle: Bools, track: Track, arc: _Arc, closed: bool) -> tuple[float, float]:
+def _sections(before: Surface, middle: Bools, track: Track, arc: _Arc, closed: bool, margin_mm: float) -> tuple[float, float]:
     """Smallest and largest area of putty in planes through the ball's centre and both contacts, mm²."""
     p = before.vertices_mm[before.faces[middle]]
     normal = before.face_normals[middle]
     centroid = p.mean(axis=1)
     size = np.linalg.norm(p - centroid[:, None], axis=2).max(axis=1)
     # At the very ends of an open fillet the plane would graze what has been cut off.
-    inset = 0 if closed else 1
+    gap = float(np.linalg.norm(np.diff(track.centre, axis=0), axis=1).mean())
+    inset = 0 if closed else min(1 + int(margin_mm / gap), len(track.fit) // 3)
     pick = np.unique(np.linspace(inset, len(track.fit) - 1 - inset, SECTIONS).astype(np.int64))
     areas = []
     for k in pick.tolist():
