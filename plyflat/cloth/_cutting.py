@@ -10,8 +10,12 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components, dijkstra
 
 from ..errors import ShapeError
+from ..surface._smooth import carry_copy, work_copy
 from ..surface.cut import label_faces, mesh_edges, path_edges
 from ..surface.mesh import Floats, Ints, Surface
+
+# A place on a rim nearer than this to a vertex (also as a share of the edge) is that vertex: no slivers.
+SAME_PLACE_MM, SAME_PLACE = 0.25, 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +126,89 @@ def _sides(f: Ints, n: int, path: Ints, label: Ints, corner: Ints) -> Sides:
         return np.r_[flat[_corner_at(f, side, a)], flat[_corner_at(f, side[-1:], b[-1:])]]
 
     return Sides(int(label[left[0]]), int(label[right[0]]), vertices(left), vertices(right))
+
+
+def along_rim(points_mm: Floats) -> tuple[Floats, float]:
+    """Return the arc length at each of (k, 3) points of a closed line, and its whole length, mm."""
+    step = np.linalg.norm(np.roll(points_mm, -1, axis=0) - points_mm, axis=1)
+    return np.r_[0.0, np.cumsum(step)[:-1]], float(step.sum())
+
+
+def on_rim(points_mm: Floats, goal_mm: Floats) -> float:
+    """Return the arc length along a closed line of (k, 3) points at its place nearest to a point, mm."""
+    step = np.roll(points_mm, -1, axis=0) - points_mm
+    size = (step**2).sum(axis=1)
+    t = ((goal_mm - points_mm) * step).sum(axis=1) / np.where(size > 0, size, 1.0)
+    t = np.clip(t, 0.0, 1.0)
+    off = np.linalg.norm(points_mm + t[:, None] * step - goal_mm, axis=1)
+    i = int(np.argmin(off))
+    return float(along_rim(points_mm)[0][i] + t[i] * np.sqrt(size[i]))
+
+
+def split_rim(surface: Surface, loop: Ints, at_mm: Floats, *, smooth: bool = True) -> tuple[Surface, Ints]:
+    """Put vertices at places along a boundary loop; old vertices keep their numbers and nothing moves.
+
+    Parameters
+    ----------
+    surface : Surface
+    loop : (k,) int array
+        One of its boundary loops.
+    at_mm : (p,) float array
+        Arc length from the loop's first vertex.
+    smooth : bool
+        Whether arc length is that on the smooth copy where the surface is noisy.
+
+    Returns
+    -------
+    Surface
+    (p,) int array
+        The vertex at each place; an old one that is near enough serves.
+    """
+    walk = work_copy(surface) if smooth else surface.vertices_mm
+    v, w, f = list(surface.vertices_mm), list(walk), surface.faces.tolist()
+    colors = None if surface.colors is None else list(surface.colors)
+    apex = {edge: i for i, t in enumerate(f) for edge in zip(t, t[1:] + t[:1])}
+    rim = loop.tolist()
+    found = np.zeros(len(at_mm), dtype=np.int64)
+    for k in np.argsort(at_mm):
+        i, t, length = _place(np.array([w[j] for j in rim]), float(at_mm[k]))
+        a, b = rim[i], rim[(i + 1) % len(rim)]
+        near = min(SAME_PLACE_MM / max(length, 1e-12), SAME_PLACE)
+        if t <= near or t >= 1 - near:
+            found[k] = a if t <= near else b
+            continue
+        new = len(v)
+        v.append((1 - t) * v[a] + t * v[b])
+        w.append((1 - t) * w[a] + t * w[b])
+        if colors is not None:
+            colors.append(colors[a] if t < 0.5 else colors[b])
+        _halve(f, apex, a, b, new)
+        rim.insert(i + 1, new)
+        found[k] = new
+    out = Surface(np.array(v), np.array(f), None if colors is None else np.array(colors), surface.repairs)
+    if smooth:
+        carry_copy(surface, out, np.array(w))
+    return out, found
+
+
+def _place(points_mm: Floats, at_mm: float) -> tuple[int, float, float]:
+    """Return the segment of a closed line at an arc length, the share of it, and its length."""
+    at, total = along_rim(points_mm)
+    at_mm = at_mm % total
+    i = int(np.searchsorted(at, at_mm, side="right")) - 1
+    length = (at[i + 1] if i + 1 < len(at) else total) - at[i]
+    return i, float((at_mm - at[i]) / length) if length > 0 else 0.0, float(length)
+
+
+def _halve(f: list[list[int]], apex: dict[tuple[int, int], int], a: int, b: int, new: int) -> None:
+    """Split the one face at a boundary edge in two."""
+    face = apex.pop((a, b))
+    c = next(j for j in f[face] if j not in (a, b))
+    f[face] = [a, new, c]
+    f.append([new, b, c])
+    other = len(f) - 1
+    apex[(a, new)], apex[(new, c)], apex[(c, a)] = face, face, face
+    apex[(new, b)], apex[(b, c)], apex[(c, new)] = other, other, other
 
 
 def edge_path(surface: Surface, start: int, goals: Ints, *, keep_off: Sequence[Ints] = ()) -> Ints:

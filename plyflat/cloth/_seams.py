@@ -21,8 +21,8 @@ from ..surface._smooth import work_copy
 from ..surface.cut import label_faces, mesh_edges, refine
 from ..surface.geodesic import distance_along
 from ..surface.mesh import Floats, Ints, Surface
-from ._cutting import Opened, corner_angles, cut_along, edge_path
-from .flatten import flatten
+from ._cutting import Opened, along_rim, corner_angles, cut_along, edge_path, on_rim, split_rim
+from .flatten import Flat, flatten
 from .marks import lap_strip
 
 DRAFT_FACES = 4000
@@ -36,8 +36,14 @@ AS_SHORT = 0.01
 SHARP_RAD = 0.5
 # Fewer pieces win unless more bring the share of area above the limit down by this.
 WORTH = 0.02
+# Sides of a draft's jagged seam that lie over each other by no more than this share of a face only touch.
+TOUCHING = 1e-3
 # Beyond the number of pieces asked for, for laps that fit only so.
 EXTRA = 6
+
+
+#: Whether a piece fits the roll as it lies flat.
+Fits = Callable[[Surface, Flat], bool]
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +52,25 @@ class Ends:
 
     start: int
     goal: int
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Where a seam begins.
+
+    Attributes
+    ----------
+    hole : int
+        The opening.
+    point_mm : (3,) float array
+        On its rim.
+    turned : bool
+        Whether the seam runs inward, so that its lap is on the other side.
+    """
+
+    hole: int
+    point_mm: Floats
+    turned: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +113,8 @@ class _Trial:
         Share of the area above the strain limit.
     lies_flat : bool
         No piece or lap lies over itself.
+    fits : bool
+        Every piece fits the roll whole.
     excess : (m,) float array
         Area times strain above the limit of each of the draft's faces, mm².
     """
@@ -95,12 +122,13 @@ class _Trial:
     picks: tuple[tuple[int, ...], ...]
     share: float
     lies_flat: bool
+    fits: bool
     excess: Floats
 
 
 @dataclass(eq=False)
 class _Draft:
-    """The coarse copy with its rings."""
+    """The coarse copy with its rings; `fits` tells whether a flat piece fits the roll."""
 
     surface: Surface
     rings: list[_Ring]
@@ -109,6 +137,7 @@ class _Draft:
     rim_of: Ints
     limit: float
     lap_mm: float
+    fits: Fits | None = None
     demand: list[Floats] = field(default_factory=list)
 
 
@@ -123,10 +152,12 @@ def choose_seams(
     lap_mm: float,
     avoid_mm: Sequence[Floats],
     stagger_mm: float,
-) -> list[Ends]:
-    """Return the ends of the seams that open a patch; for parameters see `open_patch`."""
-    draft = _draft(surface, holes, wanted, avoid_mm, limit, lap_mm)
-    fixed = _wanted_places(draft, wanted, stagger_mm)
+    shift_mm: float = 0.0,
+    fits: Fits | None = None,
+) -> list[Start]:
+    """Return where the seams that open a patch start; for parameters see `open_patch`."""
+    draft = draft_of(surface, holes, limit, lap_mm, fits=fits, wanted=wanted, avoid_mm=avoid_mm, shift_mm=shift_mm)
+    fixed = _wanted_places(draft, wanted, stagger_mm, shift_mm)
     picks = tuple(
         f or _pick(r, d, 1, stagger_mm) for r, d, f in zip(draft.rings, _first_demand(draft), fixed)
     )
@@ -137,11 +168,9 @@ def choose_seams(
         draft.demand = _strain_demand(draft, first, free)
         good = _add_seams(draft, first, fixed, free, most, over_share, stagger_mm)
     best = _best(good, over_share)
-    walk = Surface(work_copy(surface), surface.faces)
-    out = _Outward(walk, [surface.boundary_loops[0], *holes], 2 * lap_mm + surface.mean_edge_mm)
     v = draft.surface.vertices_mm
     return [
-        out.ends(k, v[_centred(draft, k, c) if c not in fixed[k] else ring.path[c][0]])
+        Start(k, v[_centred(draft, k, c) if c not in fixed[k] else ring.path[c][0]])
         for k, (ring, picks) in enumerate(zip(draft.rings, best.picks))
         for c in picks
     ]
@@ -154,11 +183,14 @@ def _pieces(picks: tuple[tuple[int, ...], ...]) -> int:
 def _done(trial: _Trial, over_share: float, most: int, may_add: bool) -> bool:
     if not trial.lies_flat:
         return False
+    if not trial.fits and may_add:
+        return _pieces(trial.picks) >= most
     return trial.share <= over_share or _pieces(trial.picks) >= most or not may_add
 
 
 def _best(trials: list[_Trial], over_share: float) -> _Trial:
     sound = [t for t in trials if t.lies_flat] or trials[-1:]
+    sound = [t for t in sound if t.fits] or sound
     least = min(t.share for t in sound)
     return next(t for t in sound if t.share <= max(over_share, least + WORTH))
 
@@ -187,24 +219,55 @@ def _add_seams(
 
 
 # -- the draft -----------------------------------------------------------------------------------------------------
-def _draft(
+def draft_of(
     surface: Surface,
     holes: tuple[Ints, ...],
-    wanted: Floats,
-    avoid_mm: Sequence[Floats],
     limit: float,
     lap_mm: float,
+    *,
+    fits: Fits | None = None,
+    wanted: Floats = np.zeros((0, 3)),
+    avoid_mm: Sequence[Floats] = (),
+    shift_mm: float = 0.0,
+    places: int = PLACES,
 ) -> _Draft:
+    """Return the coarse copy of a patch with the places where its openings may be cut open."""
     coarse = _coarse(Surface(work_copy(surface), surface.faces))
     loops = _same_loops(surface, holes, coarse)
-    label, at_mm = _ring_coordinate(coarse, loops)
+    asked = _asked(coarse, loops, wanted, shift_mm)
+    for k, loop in enumerate(loops):
+        total = along_rim(coarse.vertices_mm[loop])[1]
+        coarse, _ = split_rim(coarse, loop, np.r_[np.arange(places) * total / places, asked[k]], smooth=False)
+    loops = [rim_through(coarse, int(q[0])) for q in loops]
+    hole_of, at_mm = _ring_coordinate(coarse, loops)
     near = _near_avoid(coarse, avoid_mm)
-    asked = cKDTree(coarse.vertices_mm).query(wanted)[1].astype(np.int64)
-    rings = [_ring(coarse, loops, k, near, at_mm[asked[label[asked] == k]]) for k in range(len(loops))]
+    rings = [_ring(coarse, loops, k, near, asked[k], places) for k in range(len(loops))]
     rim_of = np.full(len(coarse.vertices_mm), -1, dtype=np.int64)
     for k, q in enumerate(loops):
         rim_of[q] = k
-    return _Draft(coarse, rings, label, at_mm, rim_of, limit, lap_mm)
+    return _Draft(coarse, rings, hole_of, at_mm, rim_of, limit, lap_mm, fits)
+
+
+def _asked(coarse: Surface, loops: list[Ints], wanted: Floats, shift_mm: float) -> list[Floats]:
+    """Return, for each opening, where along its rim seams are asked for."""
+    label, at_mm = _ring_coordinate(coarse, loops)
+    v = cKDTree(coarse.vertices_mm).query(wanted)[1].astype(np.int64)
+    out = []
+    for k, q in enumerate(loops):
+        rim = coarse.vertices_mm[q]
+        here = [on_rim(rim, p) if label[i] == k and np.isin(i, q) else at_mm[i]
+                for i, p in zip(v, wanted) if label[i] == k]
+        out.append((np.array(here) + shift_mm) % along_rim(rim)[1] if here else np.zeros(0))
+    return out
+
+
+def rim_through(surface: Surface, vertex: int) -> Ints:
+    """Return the boundary loop through a vertex, from there."""
+    for q in surface.boundary_loops:
+        at = np.flatnonzero(q == vertex)
+        if len(at):
+            return np.roll(q, -int(at[0]))
+    raise ShapeError(f"vertex {vertex} lies on no edge of the patch", do="Please report this with the mesh.")
 
 
 def _coarse(surface: Surface) -> Surface:
@@ -265,19 +328,12 @@ def _graph(surface: Surface, keep: np.ndarray) -> sp.csr_array:
     return sp.csr_array((np.r_[length, length], (rows, cols)), shape=(n, n))
 
 
-def _along(surface: Surface, loop: Ints) -> tuple[Floats, float]:
-    """Arc length at each vertex of a loop, and all round."""
-    p = surface.vertices_mm[loop]
-    step = np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1)
-    return np.r_[0.0, np.cumsum(step)[:-1]], float(step.sum())
-
-
 def _ring_coordinate(surface: Surface, loops: list[Ints]) -> tuple[Ints, Floats]:
     """For each vertex the nearest opening, and the arc length of the nearest place on its rim."""
     n = len(surface.vertices_mm)
     hole, at = np.zeros(n, dtype=np.int64), np.zeros(n)
     for k, q in enumerate(loops):
-        hole[q], at[q] = k, _along(surface, q)[0]
+        hole[q], at[q] = k, along_rim(surface.vertices_mm[q])[0]
     graph = _graph(surface, np.ones(n, dtype=bool))
     source = dijkstra(graph, indices=np.concatenate(loops), min_only=True, return_predecessors=True)[2]
     return hole[source], at[source]
@@ -305,7 +361,9 @@ def _dense(line: Floats, step: float) -> Floats:
     return np.stack([np.interp(t, s, line[:, k]) for k in range(3)], axis=1)
 
 
-def _ring(surface: Surface, loops: list[Ints], k: int, near: Floats, also_mm: Floats) -> _Ring:
+def _ring(
+    surface: Surface, loops: list[Ints], k: int, near: Floats, also_mm: Floats, count: int = PLACES
+) -> _Ring:
     """Find the ways from places round an opening to the outer edge (or to another opening that is opened).
 
     The places are spread evenly; those asked for come on top.
@@ -318,9 +376,11 @@ def _ring(surface: Surface, loops: list[Ints], k: int, near: Floats, also_mm: Fl
     open_[targets] = True
     far, came, _ = dijkstra(_graph(surface, open_), indices=targets, min_only=True, return_predecessors=True)
     step = _graph(surface, np.ones(n, dtype=bool))
-    at, total = _along(surface, loops[k])
-    spots = np.r_[np.arange(PLACES) * total / PLACES, also_mm]
-    places = np.unique(np.searchsorted(at, spots - 1e-9).clip(0, len(at) - 1))
+    at, total = along_rim(surface.vertices_mm[loops[k]])
+    spots = np.r_[np.arange(count) * total / count, also_mm]
+    # The rim has a vertex at each of them, or near enough.
+    off = np.abs(at[None, :] - spots[:, None])
+    places = np.unique(np.argmin(np.minimum(off, total - off), axis=1))
     rows = [(at[i], *_way(int(loops[k][i]), step, far, came, inner)) for i in places]
     rows = [r for r in rows if len(r[1]) > 1]
     if not rows:
@@ -474,14 +534,16 @@ def _centred(draft: _Draft, k: int, c: int) -> int:
     return int(rim[np.argmin(np.minimum(off, ring.round_mm - off))])
 
 
-def _wanted_places(draft: _Draft, wanted: Floats, stagger_mm: float) -> list[tuple[int, ...]]:
+def _wanted_places(
+    draft: _Draft, wanted: Floats, stagger_mm: float, shift_mm: float
+) -> list[tuple[int, ...]]:
     """Find the places nearest to where seams are asked for, shifted as far as the stagger needs."""
     picks: list[list[int]] = [[] for _ in draft.rings]
     for p in wanted:
         v = int(cKDTree(draft.surface.vertices_mm).query(p)[1])
         k = int(draft.hole_of[v])
         ring = draft.rings[k]
-        off = ring.apart(draft.rim_at[[v]])[:, 0]
+        off = ring.apart((draft.rim_at[[v]] + shift_mm) % ring.round_mm)[:, 0]
         allowed = ring.free_mm >= min(stagger_mm, float(ring.free_mm.max()))
         off[~allowed] = np.inf
         off[picks[k]] = np.inf
@@ -496,14 +558,16 @@ def _try(draft: _Draft, picks: tuple[tuple[int, ...], ...]) -> _Trial:
     s = draft.surface
     paths = _separate(s, [ring.path[c] for ring, cs in zip(draft.rings, picks) for c in cs])
     opened = cut_along(s, paths)
-    excess, over, lies_flat = [], 0.0, True
+    excess, over, lies_flat, fits = [], 0.0, True, True
     for k, piece in enumerate(opened.pieces):
         flat = flatten(piece)
         strain = np.abs(flat.stretch - 1).max(axis=1)
         excess.append(piece.face_areas_mm2 * np.maximum(strain - draft.limit, 0.0))
         over += float(piece.face_areas_mm2[strain > draft.limit].sum())
-        lies_flat &= not flat.overlaps and _laps_fit(opened, k, flat.uv_mm, draft.lap_mm)
-    return _Trial(picks, over / s.area_mm2, bool(lies_flat), _in_order(opened, excess, len(s.faces)))
+        over_itself = flat.overlap_mm2 > TOUCHING * s.mean_edge_mm**2
+        lies_flat &= not over_itself and _laps_fit(opened, k, flat.uv_mm, draft.lap_mm)
+        fits = fits and (draft.fits is None or draft.fits(piece, flat))
+    return _Trial(picks, over / s.area_mm2, bool(lies_flat), fits, _in_order(opened, excess, len(s.faces)))
 
 
 def _in_order(opened: Opened, values: list[Floats], m: int) -> Floats:
@@ -541,7 +605,7 @@ def _laps_fit(opened: Opened, k: int, uv: Floats, lap_mm: float) -> bool:
 
 # -- on the patch itself -------------------------------------------------------------------------------------------
 @dataclass(eq=False)
-class _Outward:
+class Outward:
     """Shortest ways from an opening's rim to the outer edges, on the patch itself.
 
     Attributes
@@ -565,10 +629,9 @@ class _Outward:
         self._edges = _graph(self.walk, np.ones(len(self.walk.vertices_mm), dtype=bool))
         self._goals: list[int] = []
 
-    def ends(self, k: int, start_mm: Floats) -> Ends:
-        """Return the ends of the shortest way out of opening k from near a point on its rim."""
+    def ends(self, k: int, start: int) -> Ends:
+        """Return the ends of the shortest way out of opening k from a vertex on its rim."""
         v = self.walk.vertices_mm
-        start = int(self.rims[k + 1][cKDTree(v[self.rims[k + 1]]).query(start_mm)[1]])
         to = np.concatenate([q for j, q in enumerate(self.rims) if j != k + 1])
         if self._goals:
             clear = cKDTree(v[self._goals]).query(v[to])[0]

@@ -9,12 +9,23 @@ from numpy.typing import ArrayLike
 from scipy.spatial import cKDTree
 
 from ..errors import CheckError, OutlineError, ShapeError
+from ..surface._smooth import work_copy
 from ..surface.cut import insert_path, label_faces, mesh_edges, path_edges
 from ..surface.mesh import Floats, Ints, Surface
-from ._cutting import Opened, Sides, corner_angles, cut_along, edge_path
-from ._seams import Ends, choose_seams
+from ._cutting import Opened, Sides, along_rim, corner_angles, cut_along, edge_path, on_rim, split_rim
+from ._seams import Ends, Fits, Outward, Start, choose_seams, rim_through
 
-__all__ = ["Opened", "Sides", "cut_along", "enclosed_deg", "holes_to_open", "open_patch"]
+__all__ = [
+    "Opened",
+    "Sides",
+    "cut_along",
+    "enclosed_deg",
+    "equal_starts",
+    "holes_to_open",
+    "open_at",
+    "open_patch",
+    "round_mm",
+]
 
 
 def enclosed_deg(surface: Surface, loop: Ints) -> float:
@@ -90,6 +101,11 @@ def open_patch(
     avoid_mm: Sequence[Floats] = (),
     stagger_mm: float = 0.0,
     harmless_deg: float = 15.0,
+    pieces: int = 0,
+    turn: float = 0.0,
+    forward: ArrayLike = (1.0, 0.0, 0.0),
+    shift_mm: float = 0.0,
+    fits: Fits | None = None,
 ) -> Opened:
     """Cut a patch that is not a disc along short straight seams until it can lie flat.
 
@@ -117,6 +133,17 @@ def open_patch(
         Least distance from those along the surface; where the ring is too short for it, as far as it goes.
     harmless_deg : float
         See `holes_to_open`.
+    pieces : int
+        Open every ring at so many places, at equal steps along its inner rim; see `equal_starts`. 0 leaves number
+        and places to the strain.
+    turn : float
+        With `pieces`: how far the places lie beyond the first ones, as a share of a step.
+    forward : (3,) array
+        With `pieces`: where the first of them is.
+    shift_mm : float
+        How far along the rim, in the sense of the boundary loop, seams lie from the points in `seams_mm`.
+    fits : callable, optional
+        Whether a piece, with its flat shape, fits the roll: more seams are made for pieces that do not.
 
     Returns
     -------
@@ -125,7 +152,8 @@ def open_patch(
     Raises
     ------
     ShapeError
-        If the patch is in parts, closed or has a handle, or seams are wanted where there is nothing to open.
+        If the patch is in parts, closed or has a handle, seams are wanted where there is nothing to open, or equal
+        pieces would be narrower than two laps.
     """
     holes = holes_to_open(surface, harmless_deg=harmless_deg)
     wanted = np.asarray(seams_mm, dtype=np.float64).reshape(-1, 3)
@@ -134,11 +162,40 @@ def open_patch(
             raise ShapeError(f"{len(wanted)} seam points for a patch with no ring to open",
                              do="Leave the seams out of this region.")
         return Opened((surface,))
-    ends = choose_seams(
-        surface, holes, wanted=wanted, most=most, limit=limit, over_share=over_share, lap_mm=lap_mm,
-        avoid_mm=avoid_mm, stagger_mm=stagger_mm,
-    )
-    opened = cut_along(*_insert_all(surface, ends))
+    if pieces > 0:
+        starts = equal_starts(surface, holes, pieces, turn=turn, forward=forward, lap_mm=lap_mm)
+    else:
+        starts = choose_seams(
+            surface, holes, wanted=wanted, most=most, limit=limit, over_share=over_share, lap_mm=lap_mm,
+            avoid_mm=avoid_mm, stagger_mm=stagger_mm, shift_mm=shift_mm, fits=fits,
+        )
+    return open_at(surface, holes, starts, lap_mm=lap_mm)
+
+
+def open_at(surface: Surface, holes: Sequence[Ints], starts: Sequence[Start], *, lap_mm: float = 0.0) -> Opened:
+    """Cut a patch along the shortest ways from stated places on the rims of its openings to the outer edge.
+
+    Parameters
+    ----------
+    surface : Surface
+    holes : sequence of (k,) int arrays
+        The boundary loops that are to be opened; see `holes_to_open`.
+    starts : sequence of Start
+    lap_mm : float
+        Width of the laps to come: seams end twice as far apart.
+
+    Returns
+    -------
+    Opened
+
+    Raises
+    ------
+    CheckError
+        If other openings are left than those that may stay.
+    """
+    ready, ends = _with_starts(surface, holes, starts, 2 * lap_mm + surface.mean_edge_mm)
+    cut, paths = _insert_all(ready, ends)
+    opened = cut_along(cut, [p[::-1] if s.turned else p for p, s in zip(paths, starts)])
     left = sum(len(p.boundary_loops) - 1 for p in opened.pieces)
     harmless = len(surface.boundary_loops) - 1 - len(holes)
     if left != harmless:
@@ -147,7 +204,103 @@ def open_patch(
     return opened
 
 
+# -- equal pieces --------------------------------------------------------------------------------------------------
+def round_mm(surface: Surface, holes: Sequence[Ints]) -> float:
+    """Return the length of the shortest of some boundary loops, mm; on the smooth copy where the surface is noisy."""
+    walk = work_copy(surface)
+    return min(along_rim(walk[q])[1] for q in holes)
+
+
+def equal_starts(
+    surface: Surface,
+    holes: Sequence[Ints],
+    pieces: int,
+    *,
+    turn: float = 0.0,
+    forward: ArrayLike = (1.0, 0.0, 0.0),
+    lap_mm: float = 0.0,
+) -> list[Start]:
+    """Return places that share the rim of each opening out in equal lengths.
+
+    The first lies where the rim passes its middle on the forward side, whatever the mesh; a ply that grows keeps it.
+
+    Parameters
+    ----------
+    surface : Surface
+    holes : sequence of (k,) int arrays
+        Boundary loops.
+    pieces : int
+        Places round each.
+    turn : float
+        How far all places are moved on along the rim, as a share of a step.
+    forward : (3,) array
+        Direction of the first place from the middle of the rim.
+    lap_mm : float
+
+    Raises
+    ------
+    ShapeError
+        If the steps are shorter than two laps.
+    """
+    walk = work_copy(surface)
+    starts = []
+    for k, q in enumerate(holes):
+        rim = walk[q]
+        total = along_rim(rim)[1]
+        if total < 2 * lap_mm * pieces:
+            p = rim[0]
+            raise ShapeError(
+                f"{pieces} pieces round an edge of {total:.0f} mm leave {total / pieces:.0f} mm for each, less than "
+                f"two laps of {lap_mm:.0f} mm",
+                where=f"opening at ({p[0]:.0f}, {p[1]:.0f}, {p[2]:.0f}) mm",
+                do="Cut fewer pieces, or make the laps narrower.",
+            )
+        at = _first_place(rim, np.asarray(forward, dtype=np.float64)) + (np.arange(pieces) + turn) * total / pieces
+        starts += [Start(k, p) for p in _at_arc(rim, at)]
+    return starts
+
+
+def _first_place(rim: Floats, forward: Floats) -> float:
+    """Return the arc length where a closed line crosses the plane through its middle on the forward side."""
+    ahead = np.roll(rim, -1, axis=0)
+    step = np.linalg.norm(ahead - rim, axis=1)
+    middle = step @ (0.5 * (ahead + rim)) / step.sum()
+    normal = np.cross(rim - middle, ahead - middle).sum(axis=0)
+    normal /= np.linalg.norm(normal)
+    # A rim that is square to the direction is begun along the axis it is least square to.
+    ways = [forward / np.linalg.norm(forward), *np.eye(3)]
+    way = next(w for w in ways if np.linalg.norm(np.cross(normal, w)) > 0.1)
+    side, side_ahead = (rim - middle) @ np.cross(normal, way), (ahead - middle) @ np.cross(normal, way)
+    crossing = np.flatnonzero((side < 0) != (side_ahead < 0))
+    t = side[crossing] / (side[crossing] - side_ahead[crossing])
+    far = ((1 - t)[:, None] * rim[crossing] + t[:, None] * ahead[crossing] - middle) @ way
+    i = int(np.argmax(far))
+    return float(along_rim(rim)[0][crossing[i]] + t[i] * step[crossing[i]])
+
+
+def _at_arc(rim: Floats, at_mm: Floats) -> Floats:
+    """Return the points of a closed line at some arc lengths, (k, 3)."""
+    at, total = along_rim(rim)
+    closed = np.concatenate([rim, rim[:1]])
+    return np.stack([np.interp(at_mm % total, np.r_[at, total], closed[:, i]) for i in range(3)], axis=1)
+
+
 # -- seams into the mesh -------------------------------------------------------------------------------------------
+def _with_starts(
+    surface: Surface, holes: Sequence[Ints], starts: Sequence[Start], clear_mm: float
+) -> tuple[Surface, list[Ends]]:
+    """Put a vertex on the rims at each start, and find where the shortest way out from there ends."""
+    found = np.zeros(len(starts), dtype=np.int64)
+    for k, q in enumerate(holes):
+        mine = [i for i, start in enumerate(starts) if start.hole == k]
+        rim = rim_through(surface, int(q[0]))
+        walk = work_copy(surface)[rim]
+        surface, found[mine] = split_rim(surface, rim, np.array([on_rim(walk, starts[i].point_mm) for i in mine]))
+    rims = [surface.boundary_loops[0], *(rim_through(surface, int(q[0])) for q in holes)]
+    out = Outward(Surface(work_copy(surface), surface.faces), rims, clear_mm)
+    return surface, [out.ends(start.hole, int(v)) for start, v in zip(starts, found)]
+
+
 def _insert_all(surface: Surface, ends: list[Ends]) -> tuple[Surface, list[Ints]]:
     """Make every seam a path of edges."""
     paths: list[Ints] = []
