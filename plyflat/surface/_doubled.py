@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from ._edges import directed_edges, face_areas, neighbours, point_normals, rim_edges
+from ._edges import directed_edges, face_areas, neighbours, point_normals, rim_edges, side_lengths
 from .mesh import Bools, Floats, Ints
 
 #: Distance of the two sheets, mm: from, to, and how far the feeler reaches out.
@@ -76,7 +76,7 @@ def find_doubled(v: Floats, calm: Floats, f: Ints, piece: Ints) -> tuple[Doubled
 def _feel(calm: Floats, f: Ints) -> list[tuple[Ints, Floats]]:
     """For the side above and the side below: the partner of each point, -1 for none, and its distance."""
     normal = point_normals(calm, f)
-    edge = float(np.linalg.norm(calm[f] - calm[f[:, [1, 2, 0]]], axis=2).mean())
+    edge = float(side_lengths(calm, f).mean())
     look = _Dense(calm, normal, edge) if edge <= DENSE_MM else _Coarse(calm, f, normal)
     out = []
     for side in (1.0, -1.0):

@@ -11,12 +11,13 @@ from .mesh import Floats, Ints
 
 def directed_edges(f: Ints) -> Ints:
     """(3m, 2) edges as the faces run; edge 3 i + k runs from corner k of face i to the next."""
-    return f[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    return f.take([0, 1, 1, 2, 2, 0], axis=1).reshape(-1, 2)
 
 
 def edge_keys(n: int, e: Ints) -> Ints:
     """One number for each edge of a mesh of n points, the same both ways."""
-    return e.min(axis=1) * n + e.max(axis=1)
+    a, b = e[:, 0], e[:, 1]  # whole columns: a minimum along rows of two is several times slower
+    return np.minimum(a, b) * n + np.maximum(a, b)
 
 
 def rim_edges(n: int, f: Ints) -> Ints:
@@ -44,8 +45,18 @@ def neighbours(n: int, e: Ints) -> Any:
 
 def face_areas(v: Floats, f: Ints) -> Floats:
     """(m,) areas of the faces."""
-    p = v[f]
-    return 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+    return 0.5 * row_lengths(np.cross(v[f[:, 1]] - v[f[:, 0]], v[f[:, 2]] - v[f[:, 0]]))
+
+
+def row_lengths(p: Floats) -> Floats:
+    """(n,) lengths of (n, 3) vectors; quicker than a norm along the rows."""
+    x, y, z = p[:, 0], p[:, 1], p[:, 2]
+    return np.asarray(np.sqrt(x * x + y * y + z * z))
+
+
+def side_lengths(v: Floats, f: Ints) -> Floats:
+    """(m, 3) lengths of the faces' sides, side k from corner k to the next."""
+    return np.stack([row_lengths(v[f[:, k]] - v[f[:, (k + 1) % 3]]) for k in range(3)], axis=1)
 
 
 def point_normals(v: Floats, f: Ints) -> Floats:

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from ._edges import directed_edges, face_areas, neighbours, point_normals
+from ._edges import directed_edges, face_areas, neighbours, point_normals, row_lengths, side_lengths
 from .mesh import Floats, Ints
 
 #: Radii of the neighbourhoods, mm: the small one comes nearer to corners, the large one sees through more noise.
@@ -117,7 +117,7 @@ def find_steps(v: Floats, f: Ints) -> Steps:
     """
     from scipy.sparse import diags
 
-    edge = float(np.linalg.norm(v[f] - v[f[:, [1, 2, 0]]], axis=2).mean())
+    edge = float(side_lengths(v, f).mean())
     normal = point_normals(v, f)
     near = neighbours(len(v), directed_edges(f))
     step = diags(1.0 / np.maximum(np.diff(near.indptr), 1)) @ near
@@ -135,7 +135,7 @@ def find_steps(v: Floats, f: Ints) -> Steps:
         places = np.unique(np.floor(p / spacing).astype(np.int64), axis=0, return_index=True)[1]
         hits, low = _hits(p, n, places, reach)
         floor = min(floor, low)
-        found += [s for s in _lines(*hits, spacing, low, reach) if not _known(s, found, 0.7 * reach)]
+        found += [s for s in _lines(hits, spacing, low, reach) if not _known(s, found, 0.7 * reach)]
     return Steps(tuple(sorted(found, key=lambda s: -s.length_mm)), floor)
 
 
@@ -300,14 +300,13 @@ def _turn_deg(q: _Fits, way: Floats, shift: Floats) -> Floats:
 # --- lines -----------------------------------------------------------------------------------------------------
 
 
-def _lines(
-    at: Floats, up: Floats, normal: Floats, height: Floats, spacing: float, floor: float, reach: float
-) -> list[Step]:
+def _lines(hits: tuple[Floats, ...], spacing: float, floor: float, reach: float) -> list[Step]:
     """String places together that lie on one line and step the same way."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
+    at, up, normal, height = hits
     if len(at) < 3:
         return []
     pair = cKDTree(at).query_pairs(2.0 * spacing, output_type="ndarray")
@@ -346,3 +345,78 @@ def _string(at: Floats, up: Floats, normal: Floats, height: Floats, spacing: flo
     heights = np.bincount(number, height) / count[:, 0]
     length = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
     return Step(float(np.median(height)), length, line, way, out, heights)
+
+
+# --- ramps -----------------------------------------------------------------------------------------------------
+
+#: A ledge is ramped over so many times its height, and at least over this, mm.
+RAMP_TIMES, RAMP_LEAST_MM = 20.0, 12.0
+#: The strip along a ledge, this far to each side, is drawn smooth: the line is known to about this. mm
+STRIP_MM = 3.0
+
+
+def ramp_width_mm(height_mm: float) -> float:
+    """Width over which a ledge is ramped."""
+    return max(RAMP_LEAST_MM, RAMP_TIMES * height_mm)
+
+
+def ramped(v: Floats, f: Ints, steps: list[Step]) -> Floats:
+    """Lower the high side and raise the low side of ledges, each by half the height at the line and less beyond.
+
+    Parameters
+    ----------
+    v : (n, 3) float array, mm
+    f : (m, 3) int array
+    steps : list of Step
+
+    Returns
+    -------
+    (n, 3) float array, mm
+        The lift falls off as a cosine over half of `ramp_width_mm` to each side and beyond the ends of the line.
+    """
+    from scipy.sparse import diags
+
+    near = neighbours(len(v), directed_edges(f))
+    mean = (diags(1.0 / np.maximum(np.diff(near.indptr), 1)) @ near).tocsr()
+    edge = float(np.sqrt(face_areas(v, f).mean() * 4 / np.sqrt(3)))
+    out = v
+    for step in steps:
+        lift, strip = _lift(out, step, STRIP_MM + edge)
+        out = out + lift
+        rows = mean[strip]
+        for _ in range(int(np.clip(round((STRIP_MM / edge) ** 2), 2, 12))):
+            out[strip] = 0.5 * (out[strip] + rows @ out)
+    return out
+
+
+def _lift(v: Floats, step: Step, strip_mm: float) -> tuple[Floats, Ints]:
+    from scipy.spatial import cKDTree
+
+    half = 0.5 * ramp_width_mm(step.height_mm)
+    line, up, normal, high = _dense_line(step)
+    gap, i = cKDTree(line).query(v, distance_upper_bound=1.5 * half)
+    k = np.flatnonzero(i < len(line))
+    i = i[k]
+    off = v[k] - line[i]
+    aside = (off * up[i]).sum(axis=1)
+    out = (off * normal[i]).sum(axis=1)
+    beyond = row_lengths(off - aside[:, None] * up[i] - out[:, None] * normal[i])
+    same = np.abs(out) < 2 * high[i] + 0.1 * half + strip_mm
+    far = np.hypot(aside, beyond) / half
+    share = np.where(same & (far < 1), 0.5 + 0.5 * np.cos(np.pi * np.minimum(far, 1)), 0.0)
+    lift = np.zeros_like(v)
+    lift[k] = (-0.5 * high[i] * np.sign(aside) * share)[:, None] * normal[i]
+    near = same & (np.abs(aside) < strip_mm) & (beyond < strip_mm)
+    return lift, k[near]
+
+
+def _dense_line(step: Step) -> tuple[Floats, Floats, Floats, Floats]:
+    """The line drawn smooth, with a point every millimetre."""
+    p = step.line_mm.copy()
+    for _ in range(3):
+        p[1:-1] = 0.25 * p[:-2] + 0.5 * p[1:-1] + 0.25 * p[2:]
+    s = np.concatenate([[0], np.cumsum(row_lengths(np.diff(p, axis=0)))])
+    t = np.linspace(0, s[-1], max(int(s[-1]), 2))
+    line, up, normal = (np.stack([np.interp(t, s, q[:, k]) for k in range(3)], axis=1) for q in (p, step.up, step.normal))
+    up, normal = (q / np.maximum(row_lengths(q), 1e-300)[:, None] for q in (up, normal))
+    return line, up, normal, np.interp(t, s, step.heights_mm)

@@ -46,6 +46,28 @@ class Repair:
     severity: str = "mended"
 
 
+#: Most places kept of one kind of repair.
+PLACES_MOST = 24
+
+
+def spread_places(points_mm: Floats | None) -> tuple[tuple[float, float, float], ...]:
+    """Some dozens of places at most out of many, spread over all of them; the first stays the first.
+
+    Parameters
+    ----------
+    points_mm : (k, 3) float array or None
+    """
+    if points_mm is None or not len(points_mm):
+        return ()
+    p = np.asarray(points_mm, dtype=np.float64)
+    cell = 1.0
+    while len(p) > PLACES_MOST:
+        first = np.unique(np.floor((p - p[0]) / cell + 0.5), axis=0, return_index=True)[1]
+        p = p[np.sort(first)]
+        cell *= 1.5
+    return tuple((float(x), float(y), float(z)) for x, y, z in p)
+
+
 @dataclass(frozen=True)
 class Located:
     """Points found on a surface.

@@ -57,7 +57,7 @@ def smooth_surface(surface: Surface, *, scale_mm: float, cap_mm: float = 3.0) ->
         if not (np.isfinite(value) and value > 0):
             raise MeshError(f"{name} is {value:g}", do="Give a length above zero.")
     square = (scale_mm / surface.mean_edge_mm) ** 2
-    calm = _calmed(surface, int(np.clip(round(2 * square), 1, SHRINK_MOST)))
+    calm = calmed(surface, int(np.clip(round(2 * square), 1, SHRINK_MOST)))
     passes = int(np.clip(round(7 * square), 1, NORMAL_MOST))
     normal = _even_normals(calm, passes)
     move = _unfold(surface, _fit(surface, normal), normal) - surface.vertices_mm
@@ -77,7 +77,7 @@ def _smoothed(surface: Surface, move: Floats, passes: int, capped: int, cap_mm: 
     return Surface(surface.vertices_mm + move, surface.faces, surface.colors, (*surface.repairs, done))
 
 
-def _calmed(surface: Surface, passes: int) -> Surface:
+def calmed(surface: Surface, passes: int) -> Surface:
     """Return a copy smoothed by the λ|μ filter [1]_, whose corners are rounded."""
     step = _umbrella(surface)
     v = surface.vertices_mm.copy()

@@ -1,7 +1,8 @@
 """A mesh mended until it is a manifold, oriented surface, with everything done written down.
 
-Order: unused points, double points, flat and double faces, edges and corners where sheets touch, pieces, small
-holes, the side the normals point to. Everything but the filling of holes works on whole arrays.
+Order: unused points, double points, flat and double faces, edges and corners where sheets touch, spikes, doubled
+sheets, pieces, small holes, the side the normals point to, ledges. Everything but the filling of holes works on whole
+arrays.
 
 References
 ----------
@@ -18,9 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import CheckError, MeshError
-from ._edges import directed_edges, edge_keys, face_areas, neighbours, rim_edges
+from ._debris import BESIDE_EDGES, Debris, sort_pieces
+from ._doubled import Doubled, find_doubled
+from ._edges import directed_edges, edge_keys, face_areas, rim_edges, row_lengths, side_lengths
 from ._fill import fill_holes
-from .mesh import Bools, Floats, Ints, Repair, Surface
+from ._slits import split_at_points
+from ._spikes import set_back_spikes
+from ._steps import Step, find_steps, ramp_width_mm, ramped
+from .mesh import Bools, Floats, Ints, Repair, Surface, spread_places
+from .noise import calmed
 
 Progress = Callable[[float, str], None]
 Point = tuple[float, float, float]
@@ -31,8 +38,10 @@ MERGE_SHARE, MERGE_MOST_MM = 1e-3, 0.01
 FLAT_SHARE = 1e-6
 #: An odd number with its bits well spread (2^64 over the golden section).
 MIX = np.uint64(0x9E3779B97F4A7C15)
-#: A spike sticks out more than this many medians, and more than this share of the edges about it.
-SPIKE_MEDIANS, SPIKE_SHARE = 5.0, 0.7
+#: Waves up to about this length are taken out of the copy on which doubled sheets are looked for, mm.
+CALM_MM = 4.0
+#: Distance between the marks along a ledge, mm.
+MARK_MM = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,14 +51,30 @@ class _Work:
     c: NDArray[np.uint8] | None
     log: tuple[Repair, ...]
 
-    def note(self, what: str, count: int, where: Floats | None = None, move: float = 0.0) -> _Work:
+    def note(
+        self,
+        what: str,
+        count: int,
+        where: Floats | None = None,
+        move: float = 0.0,
+        *,
+        places: Floats | None = None,
+        kind: str = "",
+        severity: str = "mended",
+    ) -> _Work:
+        """Write down what was done; ``places`` (k, 3) hold the worst first, and ``where`` is the first of them."""
         if not count:
             return self
-        at = None if where is None else (float(where[0]), float(where[1]), float(where[2]))
-        return replace(self, log=(*self.log, Repair(what, int(count), float(move), at)))
+        marks = spread_places(where[None] if places is None and where is not None else places)
+        first = marks[0] if marks else None
+        done = Repair(what, int(count), float(move), first, marks, kind, severity)
+        return replace(self, log=(*self.log, done))
 
     def centre(self, face: int) -> Floats:
         return self.v[self.f[face]].mean(axis=0)
+
+    def centres(self, faces: Ints) -> Floats:
+        return np.asarray(self.v[self.f[faces]].mean(axis=1))
 
 
 def repair_surface(
@@ -59,6 +84,10 @@ def repair_surface(
     keep: str = "largest",
     scrap_share: float = 1e-3,
     flip: bool = False,
+    mend_spikes: bool = True,
+    mend_doubled: bool = True,
+    mend_steps_mm: float = 0.0,
+    look: bool = True,
     progress: Progress | None = None,
 ) -> Surface:
     """Mend a surface: afterwards it is edge- and vertex-manifold and consistently oriented.
@@ -79,39 +108,82 @@ def repair_surface(
         Share of the largest piece's area below which a loose piece is a scrap.
     flip : bool
         Turn the surface over at the end.
+    mend_spikes : bool
+        Set single points that stick out back onto the surface about them; without it they are left and said.
+    mend_doubled : bool
+        Of two sheets over one part let the one go that is worth less; without it, and where neither is, both are
+        left and said.
+    mend_steps_mm : float, mm
+        Ledges up to this height are ramped; all others are left and said, since a lap or a chine is one too.
+    look : bool
+        Look for spikes, doubled sheets and ledges at all.
     progress : callable (share done, what), optional
 
     Returns
     -------
     Surface
-        One `Repair` is added for each kind of thing done.
+        One `Repair` is added for each kind of thing done, and for each fault that is left (``severity`` "left").
 
     Raises
     ------
     MeshError
-        Nothing is left after mending, or ``keep`` is neither word.
+        Nothing is left after mending, ``keep`` is neither word, or ``mend_steps_mm`` is below zero.
     """
     if keep not in ("largest", "all"):
         raise MeshError(f"keep is '{keep}'", do="Known: largest, all.")
-    tell = progress or (lambda share, what: None)
+    if not mend_steps_mm >= 0:
+        raise MeshError(f"mend_steps_mm is {mend_steps_mm:g}", do="Give a height in mm; 0 ramps none.")
+    tell = progress or _quiet
+    w = _made_manifold(surface, lambda share, what: tell(0.4 * share, what))
+    steps: list[tuple[float, str, Callable[[_Work], _Work]]] = [
+        (0.7, "sorting pieces", lambda q: _keep_pieces(q, keep, scrap_share)),
+        (0.75, "filling holes", lambda q: _fill(q, fill_holes_mm)),
+        (0.8, "orienting", lambda q: _outward(q, flip)),
+    ]
+    if look:
+        steps.insert(0, (0.4, "looking for spikes", lambda q: _spikes(q, mend_spikes)))
+        steps.insert(1, (0.5, "looking for doubled sheets", lambda q: _doubled(q, mend_doubled)))
+        steps.append((0.85, "looking for ledges", lambda q: _ledges(q, mend_steps_mm)))
+    w = _through(w, steps, tell)
+    _verify(w)
+    tell(1.0, "mended")
+    return Surface(w.v, w.f, w.c, w.log)
+
+
+def made_manifold(surface: Surface) -> Surface:
+    """Return a surface with its points, faces and sheets in order, and all its pieces and holes left as they are.
+
+    `repair_surface` begins with the same; a surface that has been through this loses nothing by it.
+    """
+    w = _made_manifold(surface, _quiet)
+    return Surface(w.v, w.f, w.c, w.log)
+
+
+def _made_manifold(surface: Surface, tell: Progress) -> _Work:
     w = _Work(surface.vertices_mm, surface.faces, surface.colors, surface.repairs)
-    for share, what, step in (
-        (0.0, "merging double points", _merge),
-        (0.3, "removing flat faces", _drop_flat),
-        (0.4, "removing double faces", _drop_double),
-        (0.5, "separating touching sheets", _separate),
-        (0.8, "sorting pieces", lambda q: _keep_pieces(q, keep, scrap_share)),
-        (0.85, "filling holes", lambda q: _fill(q, fill_holes_mm)),
-        (0.9, "orienting", lambda q: _outward(q, flip)),
-        (0.95, "looking for spikes", _flag_spikes),
-    ):
+    return _through(
+        w,
+        [
+            (0.0, "merging double points", _merge),
+            (0.4, "removing flat faces", _drop_flat),
+            (0.6, "removing double faces", _drop_double),
+            (0.7, "separating touching sheets", _separate),
+        ],
+        tell,
+    )
+
+
+def _through(w: _Work, steps: list[tuple[float, str, Callable[[_Work], _Work]]], tell: Progress) -> _Work:
+    for share, what, step in steps:
         tell(share, what)
         w = step(w)
         if not len(w.f):
             raise MeshError(f"no triangle is left after {what}", do="Export the mesh again.")
-    _verify(w)
-    tell(1.0, "mended")
-    return Surface(w.v, w.f, w.c, w.log)
+    return w
+
+
+def _quiet(share: float, what: str) -> None:
+    """Take progress and show nothing."""
 
 
 # --- equal rows ------------------------------------------------------------------------------------------------
@@ -178,7 +250,7 @@ def merge_tolerance_mm(surface: Surface) -> float:
 
 
 def _tolerance(v: Floats, f: Ints) -> float:
-    edge = np.linalg.norm(v[f] - v[f[:, [1, 2, 0]]], axis=2).mean()
+    edge = side_lengths(v, f).mean()
     return float(max(min(MERGE_SHARE * edge, MERGE_MOST_MM), _step(v)))
 
 
@@ -200,7 +272,7 @@ def _merge(w: _Work) -> _Work:
     c = None if w.c is None else np.rint(_mean(w.c.astype(np.float64), to, size)).astype(np.uint8)
     alone = size[to] == 1
     v[to[alone]] = w.v[alone]
-    move = np.linalg.norm(v[to] - w.v, axis=1)
+    move = row_lengths(v[to] - w.v)
     at = v[to[int(np.argmax(np.where(size[to] > 1, 1 + move, 0)))]]
     out = replace(w, v=v, f=to[w.f], c=c)
     return out.note(f"double points merged (nearer than {tol:.2g} mm)", n - k, at, float(move.max()))
@@ -229,9 +301,8 @@ def repeated(f: Ints) -> Bools:
 
 def flat(v: Floats, f: Ints) -> Bools:
     """(m,) True for a face of three points that has, to rounding, no height."""
-    p = v[f]
-    side = np.linalg.norm(p - p[:, [1, 2, 0]], axis=2).max(axis=1)
-    twice = np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+    side = side_lengths(v, f).max(axis=1)
+    twice = 2 * face_areas(v, f)
     return ~repeated(f) & (twice <= side * np.maximum(FLAT_SHARE * side, 2 * _step(v)))
 
 
@@ -392,6 +463,18 @@ def _separate(w: _Work) -> _Work:
     return w.note("faces removed where sheets could not be told apart", cut, cut_at)
 
 
+def _close_slits(w: _Work) -> _Work:
+    """Split the sides of faces at points of a neighbour that lie on them."""
+    count, at = 0, None
+    for _ in range(10):
+        f, points = split_at_points(w.v, w.f, _tolerance(w.v, w.f))
+        if not len(points):
+            break
+        count, at = count + len(points), w.v[points[0]] if at is None else at
+        w = _separate(_drop_flat(_drop_double(replace(w, f=f))))
+    return w.note("faces split where a point of a neighbour lies on their side", count, at)
+
+
 def _turn_alike(w: _Work) -> _Work:
     """Turn the faces that face the other way than the larger part of what they hang together with.
 
@@ -506,27 +589,46 @@ def pieces(surface_faces: Ints, count: int) -> Ints:
 
 def _keep_pieces(w: _Work, keep: str, scrap_share: float) -> _Work:
     piece = pieces(w.f, len(w.v))
-    each = face_areas(w.v, w.f)
-    area = np.bincount(piece, each)
-    if len(area) == 1:
+    if not piece.any():
         return w
-    stay = np.zeros(len(area), dtype=bool)
-    stay[int(np.argmax(area))] = True
-    if keep == "all":
-        stay |= area >= scrap_share * area.max()
-    if stay.all():
+    sorted_ = sort_pieces(w.v, w.f, piece, keep=keep, scrap_share=scrap_share)
+    if sorted_.stay.all():
         return w
-    lost = area[~stay].sum()
-    worst = int(np.argmax(np.where(stay, -1.0, area)))
-    at = w.centre(int(np.argmax(np.where(piece == worst, each, -1.0))))
-    out = _compact(replace(w, f=w.f[stay[piece]]))[0]
-    share = lost / area.sum()
-    return out.note(
-        f"loose pieces dropped ({lost:.4g} mm², {100 * share:.2g} % of the area)", int((~stay).sum()), at
+    out = _compact(replace(w, f=w.f[sorted_.stay[piece]]))[0]
+    edge = float(side_lengths(w.v, w.f).mean())
+    return _caution(_say_dropped(out, sorted_), sorted_, edge)
+
+
+def _say_dropped(w: _Work, d: Debris) -> _Work:
+    gone = np.flatnonzero(~d.stay)
+    gone = gone[np.argsort(-d.area_mm2[gone], kind="stable")]
+    lost, share = d.area_mm2[gone].sum(), d.area_mm2[gone].sum() / d.area_mm2.sum()
+    return w.note(
+        f"loose pieces dropped ({lost:.4g} mm², {100 * share:.2g} % of the area)",
+        len(gone),
+        places=d.centre_mm[gone],
+        kind="debris",
     )
 
 
-# --- holes, side, spikes ---------------------------------------------------------------------------------------
+def _caution(w: _Work, d: Debris, edge_mm: float) -> _Work:
+    """Say once more of each large piece that it went: it may be a skin of a model that was never stitched on."""
+    if not len(d.large):
+        return w
+    largest = d.area_mm2[d.large[0]]
+    beside = int((d.gap_mm < BESIDE_EDGES * edge_mm).sum())
+    hint = f"; {beside} of them within {BESIDE_EDGES * edge_mm:.2g} mm of the edge of what is kept" if beside else ""
+    return w.note(
+        f"large pieces dropped (the largest {largest / 1e6:.4g} m², "
+        f"{100 * largest / d.area_mm2.max():.2g} % of what is kept{hint}); keep = 'all' keeps them",
+        len(d.large),
+        places=d.centre_mm[d.large],
+        kind="pieces",
+        severity="left",
+    )
+
+
+# --- holes, side -----------------------------------------------------------------------------------------------
 
 
 def _fill(w: _Work, fill_holes_mm: float) -> _Work:
@@ -556,51 +658,100 @@ def _outward(w: _Work, flip: bool) -> _Work:
     return _turn(w, np.ones(len(w.f), dtype=bool), "faces turned over as asked") if flip else w
 
 
-def spikes(v: Floats, f: Ints) -> tuple[Ints, Floats]:
-    """Find single points that stick out of the surface.
-
-    Returns
-    -------
-    (k,) int array
-        The points, worst first.
-    (n,) float array, mm
-        How far each point lies off the mean of its neighbours, along the normal there.
-    """
-    near = neighbours(len(v), directed_edges(f))
-    degree = np.maximum(np.diff(near.indptr), 1)
-    ring = v - (near @ v) / degree[:, None]
-    p = v[f]
-    cross = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
-    normal = np.stack(
-        [np.bincount(f.ravel(), np.repeat(cross[:, k], 3), minlength=len(v)) for k in range(3)], 1
-    )
-    length = np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
-    out = np.abs((ring * normal).sum(axis=1)) / length
-    row = np.repeat(np.arange(len(v)), np.diff(near.indptr))
-    edge = np.bincount(row, np.linalg.norm(v[row] - v[near.indices], axis=1), minlength=len(v)) / degree
-    highest = np.zeros(len(v))
-    np.maximum.at(highest, row, out[near.indices])
-    found = (out > SPIKE_MEDIANS * np.median(out)) & (out > SPIKE_SHARE * edge) & (out >= highest)
-    found[directed_edges(f)[rim_edges(len(v), f)]] = False
-    at = np.flatnonzero(found)
-    return at[np.argsort(-out[at], kind="stable")], out
+# --- what a scan has beside ------------------------------------------------------------------------------------
 
 
-def _flag_spikes(w: _Work) -> _Work:
-    at, out = spikes(w.v, w.f)
-    if not len(at):
+def _spikes(w: _Work, mend: bool) -> _Work:
+    found = set_back_spikes(w.v, w.f)
+    if not len(found.at):
         return w
-    return w.note(f"spikes seen and left alone (up to {out[at[0]]:.3g} mm)", len(at), w.v[at[0]])
+    highest, places = found.height_mm[0], w.v[found.at]
+    if not mend:
+        what = f"spikes seen and left alone (up to {highest:.3g} mm)"
+        return w.note(what, len(found.at), places=places, kind="spikes", severity="left")
+    move = row_lengths(found.v[found.at] - places)
+    what = f"spikes set back onto the surface (up to {highest:.3g} mm)"
+    return replace(w, v=found.v).note(what, len(found.at), None, move.max(), places=places, kind="spikes")
+
+
+def _doubled(w: _Work, mend: bool) -> _Work:
+    edge = float(side_lengths(w.v, w.f).mean())
+    if edge > CALM_MM:
+        calm = w.v
+    else:
+        calm = calmed(Surface(w.v, w.f), int(np.clip(round(2 * (CALM_MM / edge) ** 2), 1, 60))).vertices_mm
+    found = find_doubled(w.v, calm, w.f, pieces(w.f, len(w.v)))
+    if not found:
+        return w
+    gone = [d for d in found if mend and len(d.drop)]
+    left = [d for d in found if not (mend and len(d.drop))]
+    out = w
+    if gone:
+        stay = np.ones(len(w.f), dtype=bool)
+        for d in gone:
+            stay[d.drop] = False
+        out = _separate(_compact(replace(w, f=w.f[stay]))[0])
+    out = _say_doubled(out, gone, "second sheets over a part let go", "mended")
+    return _say_doubled(out, left, "places with two sheets over each other left as they are", "left")
+
+
+def _say_doubled(w: _Work, some: list[Doubled], what: str, severity: str) -> _Work:
+    if not some:
+        return w
+    area, apart = sum(d.area_mm2 for d in some), max(d.apart_mm for d in some)
+    places = np.array([d.at_mm for d in some])
+    said = f"{what} ({area:.4g} mm², up to {apart:.2g} mm apart)"
+    return w.note(said, len(some), places=places, kind="doubled", severity=severity)
+
+
+def _ledges(w: _Work, cap_mm: float) -> _Work:
+    found = find_steps(w.v, w.f).steps
+    low = [s for s in found if s.height_mm <= cap_mm]
+    out = w
+    if low:
+        v = ramped(w.v, w.f, low)
+        move = float(row_lengths(v - w.v).max())
+        width = max(ramp_width_mm(s.height_mm) for s in low)
+        out = _say_ledges(replace(w, v=v), low, f"ledges ramped over up to {width:.2g} mm", "mended", move)
+    high = [s for s in found if s.height_mm > cap_mm]
+    return _say_ledges(out, high, "ledges across the surface left as they are", "left", 0.0)
+
+
+def _say_ledges(w: _Work, some: list[Step], what: str, severity: str, move: float) -> _Work:
+    if not some:
+        return w
+    some = sorted(some, key=lambda s: -s.height_mm)
+    length = sum(s.length_mm for s in some)
+    said = f"{what} (up to {some[0].height_mm:.2g} mm high, {length / 1000:.2g} m long together)"
+    places = np.concatenate([_marks(s) for s in some])
+    return w.note(said, len(some), None, move, places=places, kind="steps", severity=severity)
+
+
+def _marks(step: Step) -> Floats:
+    """Points along a ledge, the middle one first."""
+    count = int(np.clip(step.length_mm // MARK_MM, 1, 9))
+    at = np.linspace(0, len(step.line_mm) - 1, 2 * count + 1).round().astype(np.int64)[1::2]
+    return step.line_mm[np.roll(at, -(count // 2))]
 
 
 def _verify(w: _Work) -> None:
-    """Check what is promised, by other means than those that brought it about."""
+    """Check what is promised: no two faces on one side of an edge, and one fan of faces about each point.
+
+    Built up anew from the faces alone: corners of faces are joined across each edge, and what hangs together is one
+    fan; there must be as many fans as points.
+    """
     e = directed_edges(w.f)
-    key = np.sort(e[:, 0] * len(w.v) + e[:, 1])
-    twice = int((key[1:] == key[:-1]).sum())
+    n = len(w.v)
+    key = edge_keys(n, e)
+    order = np.argsort(key, kind="stable")
+    key, from_low = key[order], (e[:, 0] < e[:, 1])[order]
+    same = key[1:] == key[:-1]
+    twice = int((same & (from_low[1:] == from_low[:-1])).sum() + (same[1:] & same[:-1]).sum())
     if twice:
         raise CheckError(f"{twice} edges have two faces on one side after mending")
-    import igl
-
-    if not np.all(igl.is_vertex_manifold(w.f)):
+    at = np.flatnonzero(same)
+    a, b = order[at], order[at + 1]
+    a_next, b_next = a - a % 3 + (a + 1) % 3, b - b % 3 + (b + 1) % 3
+    fans = _components(w.f.size, np.concatenate([a, a_next]), np.concatenate([b_next, b]))
+    if int(fans.max()) + 1 != int(np.bincount(w.f.ravel(), minlength=n).astype(bool).sum()):
         raise CheckError("two sheets still touch in a point after mending")

@@ -220,7 +220,7 @@ def test_a_wave_is_damped_as_the_filter_says(wavelength):
     v = np.stack([x, y, np.cos(number * y)], axis=-1).reshape(-1, 3)
     at = np.arange(n * n).reshape(n, n)
     a, b, c, d = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
-    out = noise._calmed(Surface(v, np.vstack([np.stack([a, b, d], 1), np.stack([b, c, d], 1)])), passes)
+    out = noise.calmed(Surface(v, np.vstack([np.stack([a, b, d], 1), np.stack([b, c, d], 1)])), passes)
     k = 1 - (2 + 4 * np.cos(number * h * np.sqrt(0.75))) / 6
     factor = ((1 - 0.5 * k) * (1 + 0.53 * k)) ** passes
     inner = at[20:-20, 20:-20].ravel()  # out of reach of the boundary

@@ -476,11 +476,12 @@ def test_spikes_are_seen_placed_and_left():
     v[:, 2] = np.random.default_rng(0).normal(0, 0.3, len(v))
     at = [500, 900, 1200]
     v[at, 2] += [8, -12, 15]
-    out = repair_surface(Surface(v, f))
+    out = repair_surface(Surface(v, f), mend_spikes=False)
     (done,) = out.repairs
     assert done.what.startswith("spikes seen and left alone (up to 1")
-    assert done.count == 3
+    assert (done.count, done.kind, done.severity) == (3, "spikes", "left")
     assert done.where_mm == pytest.approx(v[1200])
+    assert np.sort(np.array(done.places_mm), axis=0) == pytest.approx(np.sort(v[at], axis=0))
     assert np.array_equal(out.vertices_mm, v)
 
 
@@ -620,7 +621,7 @@ def test_smoothing_does_not_draw_the_outline_in():
 
 def test_the_copy_the_normals_are_taken_from_keeps_straight_edges():
     v, f = plate()
-    calm = noise._calmed(Surface(v, f), 4)
+    calm = noise.calmed(Surface(v, f), 4)
     middle = (v[:, 0] == 0) & (np.abs(v[:, 1] - 40) < 5)
     assert middle.sum() == 3
     assert np.abs(calm.vertices_mm[middle] - v[middle]).max() < 1e-9
