@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import shapes
 
+from plyflat.cloth.darts import place_darts
 from plyflat.cloth.flatten import cloth_scale, enclosed_curvature, flatten, lower_bound, vertex_curvature
 from plyflat.surface.mesh import Surface
 
@@ -165,3 +166,24 @@ def test_a_spot_spreads_to_the_length_asked_for():
 @pytest.mark.reference(source="Wigley's formula integrated numerically", kind="derived")
 def test_the_wigley_mesh_has_the_formulas_area():
     assert Surface(*shapes.wigley(triangles=20000)).area_mm2 == pytest.approx(shapes.wigley_area(), rel=1e-4)
+
+
+@pytest.mark.reference(source="a cone's apex misses the angle 2 pi (1 - sin of the half angle) (do Carmo, 4-5)", kind="derived")
+def test_a_dart_to_a_cones_apex_opens_by_the_angle_that_is_missing():
+    sectors, rings, half = 96, 12, np.radians(70)
+    turn = 2 * np.pi * np.arange(sectors) / sectors
+    run = 400.0 * np.arange(1, rings + 1) / rings
+    wall = np.stack([np.outer(run, np.cos(turn)), np.outer(run, np.sin(turn)), -np.outer(run, np.full(sectors, 1 / np.tan(half)))], -1)
+    v = np.concatenate([[[0.0, 0.0, 0.0]], wall.reshape(-1, 3)])
+    k = np.arange(sectors)
+    near, far = 1 + k, 1 + (k + 1) % sectors
+    faces = [np.stack([np.zeros_like(k), near, far], 1)]
+    for i in range(rings - 1):
+        a, b = i * sectors + near, i * sectors + far
+        faces += [np.stack([a, a + sectors, b + sectors], 1), np.stack([a, b + sectors, b], 1)]
+    cone = Surface(v, np.concatenate(faces))
+    done = place_darts(cone, most=0, given_mm=[[v[1 + (rings - 1) * sectors], v[0]]])
+    missing = 360 * (1 - np.sin(half))
+    assert done.cuts[0].opens_deg == pytest.approx(missing, rel=2e-3)
+    assert done.after.energy == pytest.approx(1.0, abs=1e-6)
+    assert not done.flats[0].overlaps

@@ -1,0 +1,115 @@
+"""Darts and lines across: where they go, what they buy, and what they keep off."""
+
+import numpy as np
+import pytest
+import shapes
+
+from plyflat.cloth.darts import place_darts
+from plyflat.errors import OutlineError
+from plyflat.surface.mesh import Surface
+
+
+@pytest.fixture(scope="module")
+def cap():
+    return Surface(*shapes.cap(45, triangles=4000))
+
+
+@pytest.fixture(scope="module")
+def saddle():
+    return Surface(*shapes.saddle(triangles=4000))
+
+
+@pytest.fixture(scope="module")
+def darted(cap):
+    return place_darts(cap, limit=0.03, over_share=0.01)
+
+
+def edge_of(surface):
+    return surface.vertices_mm[np.concatenate(surface.boundary_loops)]
+
+
+def test_a_dome_gets_darts_from_its_edge_until_it_lies_flat(cap, darted):
+    done = darted
+    assert done.before.over_share > 0.5
+    assert done.after.over_share < 0.012
+    assert {c.kind for c in done.cuts} == {"dart"}
+    assert len(done.flats) == 1
+    assert not done.flats[0].overlaps
+    assert not done.flats[0].flipped.any()
+    steps = [done.cuts[0].over_before, *(c.over_after for c in done.cuts)]
+    assert steps == sorted(steps, reverse=True)
+    rim = edge_of(cap)
+    for cut in done.cuts:
+        assert np.linalg.norm(rim - cut.line_mm[0], axis=1).min() < 1e-6  # begins on the patch's own edge, on no other dart
+        assert np.linalg.norm(rim - cut.line_mm[-1], axis=1).min() > 100  # and ends well inside
+        assert 2 < cut.opens_deg < 30
+
+
+def test_darts_of_a_dome_do_not_meet(darted):
+    cuts = darted.cuts
+    for k, one in enumerate(cuts):
+        for other in cuts[k + 1 :]:
+            assert np.linalg.norm(one.line_mm[:, None] - other.line_mm[None], axis=2).min() > 20
+
+
+def test_a_saddle_is_split_from_edge_to_edge(saddle):
+    done = place_darts(saddle, limit=0.03, over_share=0.001, most=3)
+    assert {c.kind for c in done.cuts} == {"split"}
+    assert len(done.flats) == 4
+    assert done.after.energy < 1.0001
+    assert not any(f.overlaps for f in done.flats)
+    assert sum(p.area_mm2 for p in done.opened.pieces) == pytest.approx(saddle.area_mm2, rel=1e-6)
+
+
+def test_what_is_flat_enough_is_left_alone(cap):
+    done = place_darts(cap, limit=0.2)
+    assert done.cuts == ()
+    assert done.opened.pieces == (cap,)
+    assert place_darts(cap, limit=0.03, most=0).cuts == ()
+
+
+def test_cuts_keep_off_what_they_are_told_to(cap):
+    free = place_darts(cap, limit=0.03, over_share=0.05, most=1).cuts[0].line_mm
+    guarded = place_darts(cap, limit=0.03, over_share=0.05, most=1, keep_off_mm=free, clear_mm=80.0)
+    assert len(guarded.cuts) == 1
+    gaps = np.linalg.norm(guarded.cuts[0].line_mm[:, None] - free[None], axis=2).min()
+    assert gaps > 60  # 80 mm off the straight line; the geodesic bulges
+    everywhere = place_darts(cap, limit=0.03, keep_off_mm=cap.vertices_mm[::5], clear_mm=300.0)
+    assert everywhere.cuts == ()
+
+
+def test_only_the_kinds_allowed_are_used(cap):
+    done = place_darts(cap, limit=0.03, over_share=0.2, most=1, kinds=["split"])
+    assert [c.kind for c in done.cuts] == ["split"]
+    assert len(done.flats) == 2
+
+
+def test_a_cut_of_the_users_is_made_where_it_is_asked(cap):
+    rim = edge_of(cap)
+    start = rim[np.argmax(rim[:, 0])]
+    top = cap.vertices_mm[np.argmax(cap.vertices_mm[:, 2])]
+    done = place_darts(cap, limit=0.03, most=0, given_mm=[[start, top]])
+    assert len(done.cuts) == 1
+    assert done.cuts[0].given
+    assert done.cuts[0].kind == "dart"
+    assert np.linalg.norm(done.cuts[0].line_mm[-1] - top) < 30
+    assert np.abs(done.cuts[0].line_mm[:, 1] - start[1]).max() < 60
+    assert done.after.over_share < 0.4 * done.before.over_share
+
+
+@pytest.mark.parametrize("line", [[[0, 0, 0]], [[0, 0], [1, 1]], [[np.nan, 0, 0], [0, 0, 0]]])
+def test_a_line_that_is_none_is_refused(cap, line):
+    with pytest.raises(OutlineError, match="not a list of two or more points"):
+        place_darts(cap, given_mm=[line])
+
+
+def test_an_opening_stays_an_opening():
+    v, f = shapes.cap(45, triangles=4000)
+    middle = v[f].mean(axis=1)
+    f = f[np.hypot(middle[:, 0] - 150, middle[:, 1]) > 60]
+    used, inverse = np.unique(f, return_inverse=True)
+    ring = Surface(v[used], inverse.reshape(-1, 3))
+    done = place_darts(ring, limit=0.03, over_share=0.1, most=3)
+    assert len(done.cuts) >= 1
+    assert sum(len(p.boundary_loops) for p in done.opened.pieces) == 2
+    assert done.after.over_share < done.before.over_share
