@@ -168,6 +168,7 @@ def _made_manifold(surface: Surface, tell: Progress) -> _Work:
             (0.4, "removing flat faces", _drop_flat),
             (0.6, "removing double faces", _drop_double),
             (0.7, "separating touching sheets", _separate),
+            (0.9, "closing slits", _close_slits),
         ],
         tell,
     )

@@ -433,8 +433,8 @@ def test_a_slit_is_closed():
     assert not len(rim_edges(len(out.v), out.f))
 
 
-def test_a_rim_along_one_line_is_left_open_and_said():
-    """A hole without width: any patch on it would have no area."""
+def test_a_point_in_the_middle_of_a_neighbours_side_closes_the_slit():
+    """A hole without width: any patch on it would have no area, so the neighbour is divided too."""
     v, f = plate(9, 9)
     at = 4 * 9 + 4
     hole = np.flatnonzero((f == at).sum(axis=1) & (f == at + 1).sum(axis=1))
@@ -445,8 +445,10 @@ def test_a_rim_along_one_line_is_left_open_and_said():
     p, q = first[(k + 1) % 3], first[(k + 2) % 3]
     f = np.vstack([np.delete(f, hole[0], axis=0), [[far, p, len(v) - 1], [far, len(v) - 1, q]]])
     out = repair_surface(Surface(v, f))
-    assert [r.what for r in out.repairs] == ["holes left open, since their rim touches itself"]
+    assert [r.what for r in out.repairs] == ["faces split where a point of a neighbour lies on their side"]
     assert_sound(out)
+    assert len(out.boundary_loops) == 1
+    assert out.area_mm2 == pytest.approx(Surface(*plate(9, 9)).area_mm2)
 
 
 def slit(v, f, path):
