@@ -416,14 +416,18 @@ def evened(p: Floats, width_mm: float, *, closed: bool, along: Floats | None = N
     line = p if along is None else along
     step = max(float(np.median(np.linalg.norm(np.diff(line, axis=0), axis=1))), 1e-9)
     sigma = width_mm / step
-    if closed:
-        return np.asarray(gaussian_filter1d(p, sigma, axis=0, mode="wrap"))
+    pad = min(int(np.ceil(6 * sigma)), len(p) - 1)
+    if closed or along is not None:
+        mode, q, pad = "wrap" if closed else "nearest", p, 0
+    else:
+        # Turned about its ends, so that they neither move nor are drawn in.
+        mode, q = "nearest", np.vstack([2 * p[0] - p[pad:0:-1], p, 2 * p[-1] - p[-2 : -2 - pad : -1]])
+    once = gaussian_filter1d(q, sigma, axis=0, mode=mode)
     if along is not None:
-        return np.asarray(gaussian_filter1d(p, sigma, axis=0, mode="nearest"))
-    pad = min(int(np.ceil(3 * sigma)), len(p) - 1)
-    # Turned about its ends, so that they neither move nor are drawn in.
-    q = np.vstack([2 * p[0] - p[pad:0:-1], p, 2 * p[-1] - p[-2 : -2 - pad : -1]])
-    return np.asarray(gaussian_filter1d(q, sigma, axis=0, mode="nearest")[pad : pad + len(p)])
+        return np.asarray(once)
+    # One pass draws a bend in by the square of the width over its radius; what the second takes is put back.
+    twice = gaussian_filter1d(once, sigma, axis=0, mode=mode)
+    return np.asarray((2 * once - twice)[pad : pad + len(p)])
 
 
 def _unit(x: Floats) -> Floats:
