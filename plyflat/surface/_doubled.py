@@ -7,12 +7,20 @@ other way and is none.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from ._edges import directed_edges, face_areas, neighbours, point_normals, rim_edges, side_lengths
+from ._edges import (
+    directed_edges,
+    face_areas,
+    neighbours,
+    point_normals,
+    rim_edges,
+    row_lengths,
+    side_lengths,
+)
 from .mesh import Bools, Floats, Ints
 
 #: Distance of the two sheets, mm: from, to, and how far the feeler reaches out.
@@ -23,6 +31,8 @@ ALIKE, ACROSS = 0.75, 0.75
 LEAST_MM2 = 80.0
 #: Edges up to this length are dense enough for the nearest point to stand for the surface, mm.
 DENSE_MM = 1.6
+#: Distance between the points that feel first, mm.
+SPARSE_MM = 2.5
 #: A piece of which this share is doubled goes as a whole.
 WHOLE_SHARE = 0.6
 #: Share of a patch's outline that is free before it counts as a loose flap, and how far ahead of the other.
@@ -74,20 +84,42 @@ def find_doubled(v: Floats, calm: Floats, f: Ints, piece: Ints) -> tuple[Doubled
 
 
 def _feel(calm: Floats, f: Ints) -> list[tuple[Ints, Floats]]:
-    """For the side above and the side below: the partner of each point, -1 for none, and its distance."""
+    """For the side above and the side below: the partner of each point, -1 for none, and its distance.
+
+    First a few points feel above them; only near those that feel something do all points feel both ways.
+    """
+    from scipy.spatial import cKDTree
+
     normal = point_normals(calm, f)
     edge = float(side_lengths(calm, f).mean())
     look = _Dense(calm, normal, edge) if edge <= DENSE_MM else _Coarse(calm, f, normal)
+    stride = max(1, int((SPARSE_MM / edge) ** 2))
+    few = np.arange(0, len(calm), stride)
+    partner, _ = _felt(calm, normal, look, few, 1.0)
+    hit = few[partner >= 0]
+    none = np.full(len(calm), -1, dtype=np.int64)
+    if not len(hit):
+        return [(none, np.zeros(len(calm)))] * 2
+    near = np.isfinite(cKDTree(calm[hit]).query(calm, distance_upper_bound=4 * SPARSE_MM + 4 * edge)[0])
+    some = np.flatnonzero(near)
     out = []
     for side in (1.0, -1.0):
-        to, point, bearing = look.nearest(calm + side * FEELER_MM * normal)
-        way = point - calm
-        along = side * (way * normal).sum(axis=1)
-        far = np.linalg.norm(way, axis=1)
-        ok = (to >= 0) & (along > NEAREST_MM) & (along < FARTHEST_MM)
-        ok &= (along > ACROSS * far) & ((bearing * normal).sum(axis=1) > ALIKE)
-        out.append((np.where(ok, to, -1), along))
+        to, far = none.copy(), np.zeros(len(calm))
+        to[some], far[some] = _felt(calm, normal, look, some, side)
+        out.append((to, far))
     return out
+
+
+def _felt(
+    calm: Floats, normal: Floats, look: _Dense | _Coarse, some: Ints, side: float
+) -> tuple[Ints, Floats]:
+    v, n = calm[some], normal[some]
+    to, point, bearing = look.nearest(v + side * FEELER_MM * n)
+    way = point - v
+    along = side * (way * n).sum(axis=1)
+    ok = (to >= 0) & (along > NEAREST_MM) & (along < FARTHEST_MM)
+    ok &= (along > ACROSS * row_lengths(way)) & ((bearing * n).sum(axis=1) > ALIKE)
+    return np.where(ok, to, -1), along
 
 
 class _Dense:
@@ -174,7 +206,24 @@ def _pair(
         b = np.flatnonzero(high == int(np.bincount(other[other >= 0]).argmax()))
         apart = float(np.median(along[corners]))
         found.append(_judge(v, f, piece, a, b, apart))
+    found = _worn_out(v, f, piece, found)
     return tuple(sorted(found, key=lambda d: -d.area_mm2))
+
+
+def _worn_out(v: Floats, f: Ints, piece: Ints, found: list[Doubled]) -> list[Doubled]:
+    """Let a piece go as a whole when the places to drop from it together are most of it."""
+    area = face_areas(v, f)
+    whole = np.bincount(piece, area)
+    gone = np.zeros(len(f), dtype=bool)
+    for d in found:
+        gone[d.drop] = True
+    lost = np.bincount(piece, area * gone, minlength=len(whole))
+    out = []
+    for d in found:
+        k = int(piece[d.drop[0]]) if len(d.drop) else -1
+        all_of_it = k >= 0 and lost[k] > WHOLE_SHARE * whole[k]
+        out.append(replace(d, drop=np.flatnonzero(piece == k)) if all_of_it else d)
+    return out
 
 
 def _judge(v: Floats, f: Ints, piece: Ints, a: Ints, b: Ints, apart: float) -> Doubled:
@@ -187,19 +236,13 @@ def _judge(v: Floats, f: Ints, piece: Ints, a: Ints, b: Ints, apart: float) -> D
     if pa != pb:
         home = [float(face_areas(v, f[piece == q]).sum()) for q in (pa, pb)]
         k = int(home[1] <= home[0])
-        drop = _whole((a, b)[k], (pa, pb)[k], piece, size[k], home[k], f)
+        drop = _wider((a, b)[k], f, piece == (pa, pb)[k], 2)
     else:
         loose = [_free_share(v, f, q) for q in (a, b)]
         k = int(loose[1] >= loose[0])
         told = loose[k] > LOOSE and loose[k] - loose[1 - k] > AHEAD
         drop = _wider((a, b)[k], f, piece == pa, 2) if told else np.zeros(0, dtype=np.int64)
     return Doubled(min(size), apart, at, drop)
-
-
-def _whole(patch: Ints, number: int, piece: Ints, size: float, home: float, f: Ints) -> Ints:
-    """Return the patch, or all of its piece where hardly more than the patch is left of it."""
-    mine = piece == number
-    return np.flatnonzero(mine) if size > WHOLE_SHARE * home else _wider(patch, f, mine, 2)
 
 
 def _wider(patch: Ints, f: Ints, within: Bools, rings: int) -> Ints:

@@ -139,7 +139,9 @@ def _judge(v: Floats, near: Any, look: Ints) -> tuple[Ints, Floats, Floats]:
     plane = np.sqrt((weight * local[..., 2] ** 2).sum(axis=1) / np.maximum(count - 3, 2))
     target[:, 2] = (_basis(target[:, None], size)[:, 0] * coef).sum(axis=1)
     height = np.abs(spike[:, 2] - target[:, 2])
-    sure = (height > OFF_QUADRIC * quadric) & (height > OFF_PLANE * plane) & (height > SPIKE_SHARE * size / 1.5)
+    sure = (
+        (height > OFF_QUADRIC * quadric) & (height > OFF_PLANE * plane) & (height > SPIKE_SHARE * size / 1.5)
+    )
     sure &= spread[:, 1] > STRIP**2 * spread[:, 2]
     aside = np.linalg.norm(spike[:, :2] - target[:, :2], axis=1)
     sure &= (aside < size) | (aside < 2 * height)

@@ -32,7 +32,9 @@ POINTS, POINTS_LEAST = 80, 36
 #: Most places looked at.
 PLACES_MOST = 100_000
 #: Directions tried over half a turn.
-DIRECTIONS = 12
+DIRECTIONS = 10
+#: Places per reach.
+SPACING = 2.2
 #: Half width of the ledge's own slope, share of the reach.
 SLOPE = 0.12
 #: A ledge lower than this is of no account; it has to stand out of the noise by the first, its ends by the second.
@@ -131,7 +133,7 @@ def find_steps(v: Floats, f: Ints) -> Steps:
         some = _one_each(v, normal, cell)
         p, n = _averaged(v, step, 0.5 * cell, edge)[some], _averaged(normal, step, 0.5 * cell, edge)[some]
         n /= np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-300)
-        spacing = max(reach / 3, float(np.sqrt(area / PLACES_MOST)))
+        spacing = max(reach / SPACING, float(np.sqrt(area / PLACES_MOST)))
         places = np.unique(np.floor(p / spacing).astype(np.int64), axis=0, return_index=True)[1]
         hits, low = _hits(p, n, places, reach)
         floor = min(floor, low)
@@ -201,7 +203,9 @@ def _hits(p: Floats, n: Floats, places: Ints, reach: float) -> tuple[tuple[Float
 def _left(q: _Fits, explained: Floats) -> Floats:
     """(k,) rms of what a ledge leaves."""
     total = (q.left**2).sum(axis=1)
-    return np.asarray(np.sqrt(np.maximum(total - explained, 0) / np.maximum((q.weight**2).sum(axis=1) - 7, 1)))
+    return np.asarray(
+        np.sqrt(np.maximum(total - explained, 0) / np.maximum((q.weight**2).sum(axis=1) - 7, 1))
+    )
 
 
 def _none() -> tuple[Floats, ...]:
@@ -417,6 +421,8 @@ def _dense_line(step: Step) -> tuple[Floats, Floats, Floats, Floats]:
         p[1:-1] = 0.25 * p[:-2] + 0.5 * p[1:-1] + 0.25 * p[2:]
     s = np.concatenate([[0], np.cumsum(row_lengths(np.diff(p, axis=0)))])
     t = np.linspace(0, s[-1], max(int(s[-1]), 2))
-    line, up, normal = (np.stack([np.interp(t, s, q[:, k]) for k in range(3)], axis=1) for q in (p, step.up, step.normal))
+    line, up, normal = (
+        np.stack([np.interp(t, s, q[:, k]) for k in range(3)], axis=1) for q in (p, step.up, step.normal)
+    )
     up, normal = (q / np.maximum(row_lengths(q), 1e-300)[:, None] for q in (up, normal))
     return line, up, normal, np.interp(t, s, step.heights_mm)

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from ._edges import directed_edges, edge_keys, face_areas, rim_edges
+from ._edges import directed_edges, edge_keys, face_areas, rim_edges, row_lengths
 from ._fill import simple_rims, small_holes
 from .load import load_surface
 from .mesh import Floats, Ints, Repair, Surface, closed_length
 from .noise import noise_mm
-from .repair import equal_rows, flat, pieces, repair_surface, repeated, weld
+from .repair import equal_rows, flat, pieces, repair_in_two, repeated, weld
 
 MOST_LISTED = 10
 
@@ -85,7 +85,7 @@ class Inspection:
     noise_mm : float
         Rough; see `noise_mm`.
     repairs : tuple of Repair
-        What mending does with the usual settings.
+        What mending does with the usual settings, and what it leaves for the user to look at (severity "left").
     """
 
     path: Path
@@ -151,7 +151,7 @@ class Inspection:
         out = ["faults: " + (", ".join(found) if found else "none")]
         for r in self.repairs:
             place = f", at {_at(r.where_mm)}" if r.where_mm else ""
-            out.append(f"mending: {r.count} {r.what}{place}")
+            out.append(f"{'look at' if r.severity == 'left' else 'mending'}: {r.count} {r.what}{place}")
         return out
 
 
@@ -183,8 +183,7 @@ def inspect_mesh(path: str | PathLike[str], *, unit: str | None = None) -> Inspe
     """
     surface = load_surface(path, unit=unit, repair=False)
     v, f = surface.vertices_mm, surface.faces
-    mended = repair_surface(surface, keep="all", scrap_share=0.0, fill_holes_mm=0.0)
-    usual = repair_surface(surface)
+    mended, usual = repair_in_two(surface)
     each, piece_count = _pieces(mended)
     holes = _holes(mended)
     crowded, double_vertices, flat_faces, double_faces = _faults(v, f)
@@ -217,7 +216,8 @@ def _pieces(s: Surface) -> tuple[tuple[Piece, ...], int]:
     piece = pieces(s.faces, len(s.vertices_mm))
     each = face_areas(s.vertices_mm, s.faces)
     area, count = np.bincount(piece, each), np.bincount(piece)
-    middle = s.vertices_mm[s.faces].mean(axis=1)
+    v, f = s.vertices_mm, s.faces
+    middle = (v[f[:, 0]] + v[f[:, 1]] + v[f[:, 2]]) / 3
     whole = np.maximum(area, 1e-300)
     centre = np.stack([np.bincount(piece, each * middle[:, k]) / whole for k in range(3)], axis=1)
     largest = np.argsort(-area, kind="stable")[:MOST_LISTED]
@@ -257,5 +257,5 @@ def _edge_lengths(s: Surface) -> tuple[float, float, float]:
     rim = np.zeros(len(e), dtype=bool)
     rim[rim_edges(len(s.vertices_mm), s.faces)] = True
     once = e[(e[:, 0] < e[:, 1]) | rim]
-    length = np.linalg.norm(s.vertices_mm[once[:, 0]] - s.vertices_mm[once[:, 1]], axis=1)
+    length = row_lengths(s.vertices_mm[once[:, 0]] - s.vertices_mm[once[:, 1]])
     return float(length.min()), float(np.median(length)), float(length.max())

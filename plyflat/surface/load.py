@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from ..errors import MeshError, ScaleError, UnknownUnit
 from ._files import Raw, read_file
-from .mesh import Bools, Floats, Repair, Surface
+from .mesh import Bools, Floats, Repair, Surface, spread_places
 from .noise import smooth_surface
 from .repair import repair_surface, weld
 
@@ -25,6 +25,8 @@ _SPELLED = {
 }  # fmt: skip
 _MICRON_MM = 0.001  # 3MF may declare it; nobody states it for a hull
 
+#: A mesh that loses more than this share of its faces for want of coordinates is refused.
+LOST_MOST = 0.01
 LARGEST_MM, SMALLEST_MM = 100e3, 5.0
 PLAUSIBLE_MM = (200.0, 60e3)
 
@@ -38,6 +40,10 @@ def load_surface(
     keep: str = "largest",
     flip: bool = False,
     smooth_mm: float | None = None,
+    mend_spikes: bool = True,
+    mend_doubled: bool = True,
+    mend_steps_mm: float = 0.0,
+    look: bool = True,
     progress: Progress | None = None,
 ) -> Surface:
     """Read a mesh file, mend it and return it in mm.
@@ -62,6 +68,8 @@ def load_surface(
         Turn the surface over after orienting it: for an open scan seen from the wrong side.
     smooth_mm : float, mm, optional
         Take out noise up to this length scale.
+    mend_spikes, mend_doubled, mend_steps_mm, look
+        What is done about the faults that scans have; see :func:`repair_surface`.
     progress : callable (share done, what), optional
 
     Returns
@@ -74,20 +82,24 @@ def load_surface(
     UnknownUnit
         The unit is neither given nor declared, or the two disagree.
     MeshError
-        The file cannot be read, is cut short, has no triangles or a vertex without coordinates, or has a size no
-        boat part has.
+        The file cannot be read, is cut short, has no triangles, has corners without coordinates on more than 1 %
+        of them (on any, if it is not to be mended), or has a size no boat part has.
     """
     tell = progress or _quiet
     where = Path(path)
     tell(0.0, f"reading {where.name}")
     raw = read_file(where)
-    surface = _to_surface(raw, where, unit)
+    surface = _to_surface(raw, where, unit, mend=repair)
     if repair:
         surface = repair_surface(
             surface,
             fill_holes_mm=fill_holes_mm,
             keep=keep,
             flip=flip,
+            mend_spikes=mend_spikes,
+            mend_doubled=mend_doubled,
+            mend_steps_mm=mend_steps_mm,
+            look=look,
             progress=lambda share, what: tell(0.4 + 0.5 * share, what),
         )
     elif flip:
@@ -103,32 +115,54 @@ def _quiet(share: float, what: str) -> None:
     """Take progress and show nothing."""
 
 
-def _to_surface(raw: Raw, path: Path, unit: str | None) -> Surface:
+def _to_surface(raw: Raw, path: Path, unit: str | None, *, mend: bool) -> Surface:
     _check_faces(raw, path)
     used = np.zeros(len(raw.vertices), dtype=bool)
     used[raw.faces] = True
     bad: Bools = np.logical_not(np.isfinite(raw.vertices).all(axis=1))
-    if (bad & used).any():
-        first = int(np.argmax(bad & used))
-        raise MeshError(
-            f"{int((bad & used).sum())} of {int(used.sum())} vertices have no coordinates (not a number or "
-            f"infinite), the first is vertex {first}",
-            where=str(path),
-            do="Export the mesh again.",
-        )
-    box = raw.vertices[used].max(axis=0) - raw.vertices[used].min(axis=0)
+    hit: Bools = np.asarray(bad[raw.faces].any(axis=1))
+    few = mend and hit.sum() <= LOST_MOST * len(hit)
+    if hit.any() and not few:
+        raise _no_coordinates(raw, bad, used, hit, path)
+    sound = used & ~bad
+    box = raw.vertices[sound].max(axis=0) - raw.vertices[sound].min(axis=0)
     scale = _scale_mm(raw.declared, box, path, unit)
     _check_size(box, scale, path, unit or (raw.declared[0] if raw.declared else ""))
-    return _build(raw, bad, scale, path)
+    return _build(raw, bad, hit, scale, path)
 
 
-def _build(raw: Raw, bad: Bools, scale: float, path: Path) -> Surface:
+def _no_coordinates(raw: Raw, bad: Bools, used: Bools, hit: Bools, path: Path) -> MeshError:
+    first = int(np.argmax(bad & used))
+    beside = raw.vertices[np.unique(raw.faces[hit])]
+    beside = beside[np.isfinite(beside).all(axis=1)]
+    place = (
+        "" if not len(beside) else ", next to ({:.6g}, {:.6g}, {:.6g}) in the file's unit".format(*beside[0])
+    )
+    return MeshError(
+        f"{int((bad & used).sum())} of {int(used.sum())} vertices have no coordinates (not a number or "
+        f"infinite), the first is vertex {first}{place}",
+        where=str(path),
+        do="Export the mesh again.",
+    )
+
+
+def _build(raw: Raw, bad: Bools, hit: Bools, scale: float, path: Path) -> Surface:
     v, f, c = raw.vertices * scale, raw.faces, raw.colors
     log: tuple[Repair, ...] = ()
-    if bad.any():  # scanners write such points for what they did not see; no face uses them
-        at = np.cumsum(~bad) - 1
-        v, f, c = v[~bad], at[f], None if c is None else c[~bad]
-        log = (Repair("unused points without coordinates removed", int(bad.sum())),)
+    if hit.any():
+        corners = np.unique(f[hit])
+        at = spread_places(v[corners[~bad[corners]]])
+        what = "faces removed, since a corner of theirs has no coordinates"
+        log = (Repair(what, int(hit.sum()), 0.0, at[0] if at else None, at, "coordinates"),)
+        lost = np.zeros(len(v), dtype=bool)
+        lost[corners] = True
+        f = f[~hit]
+    if bad.any():  # scanners write such points for what they did not see
+        unused = int(bad.sum()) - (int((bad & lost).sum()) if hit.any() else 0)
+        at_new = np.cumsum(~bad) - 1
+        v, f, c = v[~bad], at_new[f], None if c is None else c[~bad]
+        if unused:
+            log += (Repair("unused points without coordinates removed", unused, kind="coordinates"),)
     if path.suffix.lower() == ".stl":
         first, to = weld(v)
         v, f = v[first], to[f]

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import MeshError
-from ._edges import directed_edges, edge_keys, neighbours, rim_edges
+from ._edges import directed_edges, edge_keys, neighbours, rim_edges, row_lengths
 from .mesh import Floats, Ints, Repair, Surface
 
 SHRINK, GROW, SHRINK_MOST = 0.5, -0.53, 200
@@ -103,22 +103,39 @@ def _umbrella(surface: Surface) -> Any:
 
 
 def _even_normals(surface: Surface, passes: int) -> Floats:
-    """(m, 3) normals, averaged among faces that lean little against each other ([2]_ eq. 3)."""
+    """(m, 3) normals, averaged among faces that lean little against each other ([2]_ eq. 3).
+
+    In single precision, which is some millionths of a degree: half the memory to read, and this is where the time
+    goes on millions of faces.
+    """
     i, j = _next_faces(surface)
-    normal, area = surface.face_normals.copy(), surface.face_areas_mm2
-    middle = surface.vertices_mm[surface.faces].mean(axis=1)
-    away = ((middle[i] - middle[j]) ** 2).sum(axis=1)
+    if not len(i):
+        return surface.face_normals
+    normal = surface.face_normals.astype(np.float32)
+    area, middle = surface.face_areas_mm2, surface.vertices_mm[surface.faces].mean(axis=1)
+    away = row_lengths(middle[i] - middle[j]) ** 2
     near = np.exp(-away / max(2 * np.sqrt(away).mean() ** 2, 1e-300))
+    weight, order = _both_ways(i, j, len(area))
+    fixed = np.concatenate([near * area[j], near * area[i]])[order].astype(np.float32)
     for _ in range(passes):
-        alike = near * np.exp(-((normal[i] - normal[j]) ** 2).sum(axis=1) / (2 * LEAN**2))
-        total = np.empty_like(normal)
-        for k in range(3):
-            total[:, k] = np.bincount(i, alike * area[j] * normal[j, k], minlength=len(area))
-            total[:, k] += np.bincount(j, alike * area[i] * normal[i, k], minlength=len(area))
-        length = np.linalg.norm(total, axis=1)
+        apart = np.einsum("ij,ij->i", normal[i], normal[j])
+        alike = np.exp((apart - 1) / np.float32(LEAN**2))
+        weight.data = np.concatenate([alike, alike])[order] * fixed
+        total = weight @ normal
+        length = np.sqrt(np.einsum("ij,ij->i", total, total))
         seen = length > 0  # a face that agrees with none of its neighbours stays as it is
         normal[seen] = total[seen] / length[seen, None]
-    return normal
+    return normal.astype(np.float64)
+
+
+def _both_ways(i: Ints, j: Ints, m: int) -> tuple[Any, Ints]:
+    """Sparse (m, m) matrix that joins the pairs both ways, and the order of its entries in (i, j), then (j, i)."""
+    from scipy.sparse import csr_matrix
+
+    row, col = np.concatenate([i, j]), np.concatenate([j, i])
+    order = np.argsort(row, kind="stable")
+    start = np.concatenate([[0], np.cumsum(np.bincount(row, minlength=m))])
+    return csr_matrix((np.ones(len(row), np.float32), col[order], start), shape=(m, m)), order
 
 
 def _next_faces(surface: Surface) -> tuple[Ints, Ints]:
@@ -131,16 +148,19 @@ def _next_faces(surface: Surface) -> tuple[Ints, Ints]:
 
 def _fit(surface: Surface, normal: Floats) -> Floats:
     """(n, 3) points moved along the normals of the faces about them until the faces have these ([2]_ eq. 8)."""
+    from scipy.sparse import csr_matrix
+
     f, v = surface.faces, surface.vertices_mm.copy()
-    about = np.maximum(np.bincount(f.ravel(), minlength=len(v)), 1)[:, None]
+    order = np.argsort(f.ravel(), kind="stable")
+    count = np.bincount(f.ravel(), minlength=len(v))
+    about = np.maximum(count, 1)[:, None]
+    start = np.concatenate([[0], np.cumsum(count)])
+    pull = csr_matrix((np.zeros(len(order)), order // 3, start), shape=(len(v), len(f)))
     for _ in range(FIT_PASSES):
-        middle = v[f].mean(axis=1)
-        move = np.zeros_like(v)
-        for corner in f.T:
-            pull = normal * (normal * (middle - v[corner])).sum(axis=1, keepdims=True)
-            for k in range(3):
-                move[:, k] += np.bincount(corner, pull[:, k], minlength=len(v))
-        v += move / about
+        along = np.stack([np.einsum("ij,ij->i", normal, v[c]) for c in f.T], axis=1)
+        middle = (along[:, 0] + along[:, 1] + along[:, 2]) / 3
+        pull.data = (middle[:, None] - along).ravel()[order]
+        v += (pull @ normal) / about
     return v
 
 

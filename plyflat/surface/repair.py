@@ -129,12 +129,48 @@ def repair_surface(
     MeshError
         Nothing is left after mending, ``keep`` is neither word, or ``mend_steps_mm`` is below zero.
     """
+    return repair_in_two(
+        surface,
+        fill_holes_mm=fill_holes_mm,
+        keep=keep,
+        scrap_share=scrap_share,
+        flip=flip,
+        mend_spikes=mend_spikes,
+        mend_doubled=mend_doubled,
+        mend_steps_mm=mend_steps_mm,
+        look=look,
+        progress=progress,
+    )[1]
+
+
+def repair_in_two(
+    surface: Surface,
+    *,
+    fill_holes_mm: float = 50.0,
+    keep: str = "largest",
+    scrap_share: float = 1e-3,
+    flip: bool = False,
+    mend_spikes: bool = True,
+    mend_doubled: bool = True,
+    mend_steps_mm: float = 0.0,
+    look: bool = True,
+    progress: Progress | None = None,
+) -> tuple[Surface, Surface]:
+    """Mend a surface as `repair_surface` does, and return it half way, too.
+
+    Returns
+    -------
+    Surface
+        Points, faces and sheets in order; all pieces and holes as they are.
+    Surface
+        Mended.
+    """
     if keep not in ("largest", "all"):
         raise MeshError(f"keep is '{keep}'", do="Known: largest, all.")
-    if not mend_steps_mm >= 0:
+    if not (np.isfinite(mend_steps_mm) and mend_steps_mm >= 0):
         raise MeshError(f"mend_steps_mm is {mend_steps_mm:g}", do="Give a height in mm; 0 ramps none.")
     tell = progress or _quiet
-    w = _made_manifold(surface, lambda share, what: tell(0.4 * share, what))
+    half = _made_manifold(surface, lambda share, what: tell(0.4 * share, what))
     steps: list[tuple[float, str, Callable[[_Work], _Work]]] = [
         (0.7, "sorting pieces", lambda q: _keep_pieces(q, keep, scrap_share)),
         (0.75, "filling holes", lambda q: _fill(q, fill_holes_mm)),
@@ -144,19 +180,10 @@ def repair_surface(
         steps.insert(0, (0.4, "looking for spikes", lambda q: _spikes(q, mend_spikes)))
         steps.insert(1, (0.5, "looking for doubled sheets", lambda q: _doubled(q, mend_doubled)))
         steps.append((0.85, "looking for ledges", lambda q: _ledges(q, mend_steps_mm)))
-    w = _through(w, steps, tell)
+    w = _through(half, steps, tell)
     _verify(w)
     tell(1.0, "mended")
-    return Surface(w.v, w.f, w.c, w.log)
-
-
-def made_manifold(surface: Surface) -> Surface:
-    """Return a surface with its points, faces and sheets in order, and all its pieces and holes left as they are.
-
-    `repair_surface` begins with the same; a surface that has been through this loses nothing by it.
-    """
-    w = _made_manifold(surface, _quiet)
-    return Surface(w.v, w.f, w.c, w.log)
+    return Surface(half.v, half.f, half.c, half.log), Surface(w.v, w.f, w.c, w.log)
 
 
 def _made_manifold(surface: Surface, tell: Progress) -> _Work:
@@ -618,7 +645,11 @@ def _caution(w: _Work, d: Debris, edge_mm: float) -> _Work:
         return w
     largest = d.area_mm2[d.large[0]]
     beside = int((d.gap_mm < BESIDE_EDGES * edge_mm).sum())
-    hint = f"; {beside} of them within {BESIDE_EDGES * edge_mm:.2g} mm of the edge of what is kept" if beside else ""
+    hint = (
+        f"; {beside} of them within {BESIDE_EDGES * edge_mm:.2g} mm of the edge of what is kept"
+        if beside
+        else ""
+    )
     return w.note(
         f"large pieces dropped (the largest {largest / 1e6:.4g} m², "
         f"{100 * largest / d.area_mm2.max():.2g} % of what is kept{hint}); keep = 'all' keeps them",
