@@ -437,3 +437,318 @@ def rough(vertices, faces, rms=0.5, length=5.0, seed=0):
     total = np.stack([np.bincount(faces.ravel(), np.repeat(n[:, i], 3), minlength=len(vertices)) for i in range(3)], 1)
     total /= np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-300)
     return vertices + total * waves(vertices, rms, length, seed)[:, None]
+
+
+# -- corners whose line is known -----------------------------------------------------------------------------------
+def round_section(radius=40.0, count=2000):
+    """Circle as (count, 2) points, anticlockwise."""
+    t = 2 * np.pi * np.arange(count) / count
+    return radius * np.stack([np.cos(t), np.sin(t)], 1)
+
+
+def lumpy_section(radius=40.0, count=2000):
+    """Closed smooth section with three harmonics."""
+    t = 2 * np.pi * np.arange(count) / count
+    r = radius * (1 + 0.12 * np.cos(t - 0.4) + 0.08 * np.cos(2 * t + 0.5) + 0.05 * np.cos(3 * t - 1.0))
+    return r[:, None] * np.stack([np.cos(t), np.sin(t)], 1)
+
+
+def foil_section(chord=120.0, thick=0.18, tail=0.5, count=4000):
+    """Symmetrical foil (four-digit thickness law, its closed tail) offset by ``tail``, nose to +x, anticlockwise."""
+    x = (1 - np.cos(np.linspace(0, np.pi, 3000))) / 2
+    y = 5 * thick * (0.2969 * x**0.5 - 0.1260 * x - 0.3516 * x**2 + 0.2843 * x**3 - 0.1036 * x**4)
+    upper = chord * np.column_stack([0.5 - x, y])
+    core = np.concatenate([upper, (upper * [1, -1])[-2:0:-1]])
+    step, back = np.roll(core, -1, 0) - core, core - np.roll(core, 1, 0)
+    before, after = np.arctan2(back[:, 1], back[:, 0]), np.arctan2(step[:, 1], step[:, 0])
+    turn = (after - before + np.pi) % (2 * np.pi) - np.pi
+    out = [
+        p + tail * np.stack([np.sin(h), -np.cos(h)], 1)
+        for p, b, w in zip(core, before, turn)
+        for h in [b + np.linspace(0, 1, max(2, int(abs(w) / 0.02) + 2)) * w]
+    ]
+    return _spread(np.concatenate(out), count)
+
+
+def _spread(loop, count):
+    """Closed polyline resampled at equal steps."""
+    ring = np.vstack([loop, loop[:1]])
+    at = np.r_[0, np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))]
+    s = at[-1] * np.arange(count) / count
+    return np.stack([np.interp(s, at, ring[:, i]) for i in range(ring.shape[1])], 1)
+
+
+def flat_hull(x, y):
+    """The plane z = 0."""
+    return 0.0 * x
+
+
+def curved_hull(x, y):
+    """Doubly curved: radii of about 700 mm along x and 400 mm along y, with a little twist."""
+    return -(x**2) / 1400 - y**2 / 800 + x * y / 3000
+
+
+def post_through(
+    section, angle_deg=90.0, taper=0.0, height=110.0, size=300.0, step=3.0, hull=flat_hull, seed=0
+):
+    """Post of a closed section standing in a hull z = hull(x, y): ``(vertices, faces, corner)``.
+
+    The axis makes ``angle_deg`` with z = 0 and leans towards +x; ``taper`` is the share by which the section grows per
+    mm along it. The corner, (k, 3) at steps of 0.25 mm or so, is exact: each ruling meets the hull there.
+    """
+    a = np.radians(angle_deg)
+    axis, across = np.array([np.cos(a), 0.0, np.sin(a)]), np.array([np.sin(a), 0.0, -np.cos(a)])
+    flat = section[:, :1] * across + section[:, 1:] * [0.0, 1.0, 0.0]
+    s = np.zeros(len(flat))
+    for _ in range(60):
+        p = s[:, None] * axis + (1 + taper * s)[:, None] * flat
+        rate = (axis + taper * flat)[:, 2]
+        s = s - (p[:, 2] - hull(p[:, 0], p[:, 1])) / rate
+    root = s[:, None] * axis + (1 + taper * s)[:, None] * flat
+    exact = _spread(root, 4 * int(closed_step(root) / 1.0))
+    around = int(closed_step(root) / step)
+    home = np.interp(np.arange(around) * closed_step(root) / around, *_at_length(root))
+    pick = np.c_[flat, s]
+    ring = np.stack([np.interp(home, np.arange(len(s) + 1), np.r_[q, q[:1]]) for q in pick.T], 1)
+    wall, wall_f = _post_wall(ring[:, :3], ring[:, 3], axis, taper, height, step, seed)
+    for _ in range(3):  # interpolated rulings are put back on the hull
+        wall[:around, 2] = hull(wall[:around, 0], wall[:around, 1])
+    plate, plate_f = _pierced(wall[:around, :2], size, step, seed)
+    plate = np.column_stack([plate, hull(plate[:, 0], plate[:, 1])])
+    extra = plate[around:]
+    to = np.r_[np.arange(around), len(wall) + np.arange(len(extra))]
+    return np.vstack([wall, extra]), np.vstack([wall_f, to[plate_f]]), exact
+
+
+def closed_step(loop):
+    """Length of a closed polyline."""
+    return np.linalg.norm(loop - np.roll(loop, 1, axis=0), axis=1).sum()
+
+
+def _at_length(loop):
+    at = np.r_[0, np.cumsum(np.linalg.norm(np.roll(loop, -1, 0) - loop, axis=1))]
+    return at, np.arange(len(loop) + 1)
+
+
+def _post_wall(flat, root, axis, taper, height, step, seed):
+    """Vertices of a post's wall, its root ring first, and its faces."""
+    rng = np.random.default_rng(seed)
+    n, rows = len(flat), max(int(height / step), 2)
+    i, j = np.meshgrid(np.arange(n), np.arange(rows + 1))
+    inner = (j > 0) & (j < rows)
+    u = i + rng.uniform(-0.25, 0.25, i.shape) * (j > 0)
+    t = (j + rng.uniform(-0.25, 0.25, i.shape) * inner) / rows * height
+    q = np.stack([np.interp(u % n, np.arange(n + 1), np.r_[c, c[:1]]) for c in (*flat.T, root)], -1)
+    s = q[..., 3] + t
+    v = s[..., None] * axis + (1 + taper * s)[..., None] * q[..., :3]
+    at = i + n * j
+    a, b = at[:-1].ravel(), np.roll(at, -1, 1)[:-1].ravel()
+    c, d = np.roll(at, -1, 1)[1:].ravel(), at[1:].ravel()
+    turn = rng.random(len(a))[:, None] < 0.5
+    one = np.where(turn, np.stack([a, b, c], 1), np.stack([a, b, d], 1))
+    two = np.where(turn, np.stack([a, c, d], 1), np.stack([b, c, d], 1))
+    return v.reshape(-1, 3), np.vstack([one, two])
+
+
+def _pierced(hole, size, step, seed):
+    """Square plate round the origin with a hole: points, those of the hole first, and triangles."""
+    import shapely
+
+    p, _ = rectangle(size, size, int(2.3 * (size / step) ** 2), seed)
+    p = p - size / 2
+    shape = shapely.Polygon(hole)
+    shapely.prepare(shape)
+    away = ~shapely.contains_xy(shape, *p.T) & (shapely.distance(shape, shapely.points(p)) > 0.6 * step)
+    inside = shapely.Polygon(hole).buffer(-0.6 * step)
+    core, _ = rectangle(size, size, int(2.3 * (size / step) ** 2), seed + 1)
+    core = core - size / 2
+    core = core[shapely.contains_xy(inside, *core.T)]
+    q = np.vstack([hole, p[away], core])
+    f = _delaunay(q)
+    middle = q[f].mean(axis=1)
+    f = f[~shapely.contains_xy(shape, *middle.T)]
+    used, f = np.unique(f, return_inverse=True)
+    to = q[used]
+    if not np.array_equal(used[: len(hole)], np.arange(len(hole))):
+        raise ValueError("the hole's edge is not part of the plate")
+    return to, f.reshape(-1, 3)
+
+
+def bulkhead_on_hull(angle_deg=90.0, length=300.0, width=140.0, height=140.0, step=3.0, hull=curved_hull, seed=0):
+    """Flat bulkhead through the x axis standing on a hull z = hull(x, y): ``(vertices, faces, corner)``.
+
+    The hull runs from the corner towards +y, the bulkhead upwards, leaning over the hull below 90°.
+    """
+    rise = np.array([0.0, np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+
+    def foot(x):
+        t = 0.0 * x
+        for _ in range(60):
+            t = t - (t * rise[2] - hull(x, t * rise[1])) / rise[2] * 0.9
+        return np.stack([x, t * rise[1], t * rise[2]], -1)
+
+    columns, rows = int(length / step), (int(width / step), int(height / step))
+    out = []
+    for wall in range(2):
+        rng = np.random.default_rng(seed + wall)
+        i, j = np.meshgrid(np.arange(columns + 1), np.arange(rows[wall] + 1), indexing="ij")
+        x = (i + rng.uniform(-0.25, 0.25, i.shape) * (i > 0) * (i < columns) * (j > 0)) * length / columns - length / 2
+        t = (j + rng.uniform(-0.25, 0.25, i.shape) * (j > 0) * (j < rows[wall])) * step
+        p = foot(x)
+        if wall:
+            p = p + t[..., None] * rise
+        else:
+            y = p[..., 1] + t
+            p = np.stack([x, y, hull(x, y)], -1)
+        if wall == 0:
+            p[:, 0] = foot(x[:, 0])
+        at = np.arange(i.size).reshape(i.shape)
+        a, b, c, d = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
+        turn = rng.random(len(a))[:, None] < 0.5
+        f = np.concatenate([
+            np.where(turn, np.stack([a, b, c], 1), np.stack([a, b, d], 1)),
+            np.where(turn, np.stack([a, c, d], 1), np.stack([b, c, d], 1)),
+        ])
+        out.append((p.reshape(-1, 3), f if wall == 0 else f[:, [0, 2, 1]]))
+    (v1, f1), (v2, f2) = out
+    v, inverse = np.unique(np.concatenate([v1, v2]).round(9), axis=0, return_inverse=True)
+    x = np.linspace(-length / 2, length / 2, 4 * int(length) + 1)
+    return v, inverse.ravel()[np.concatenate([f1, f2 + len(v1)])], foot(x)
+
+
+# -- faces bounded by creases --------------------------------------------------------------------------------------
+def chine_line(x, length=600.0, beam=220.0):
+    """Half breadth and height of the chine of `chine_hull` at stations x."""
+    t = np.asarray(x) / length
+    return beam * (1 - 0.35 * t**2), 30.0 + 60.0 * t**2
+
+
+def chine_hull(length=600.0, beam=220.0, height=160.0, step=4.0, weak=(0.0, 0.0), seed=0):
+    """Port half of a hull with a hard chine, keel at y = 0, seen from outside: ``(vertices, faces, chine)``.
+
+    Bottom and side are ruled from keel to chine and from chine to sheer, each bulging a little. ``weak`` (from, to): between
+    these stations the chine is rounded away over 60 mm to each side. The chine, (k, 3), is exact elsewhere.
+    """
+    x0 = np.linspace(0, length, int(length / step) + 1)
+    b, z = chine_line(x0, length, beam)
+    girth = [np.hypot(b, z).mean(), height - z.mean()]
+    rows = [max(int(g / step), 4) for g in girth]
+    rng = np.random.default_rng(seed)
+    j = np.arange(rows[0] + rows[1] + 1)
+    i, j = np.meshgrid(np.arange(len(x0)), j, indexing="ij")
+    inner = (j > 0) & (j < rows[0] + rows[1]) & (j != rows[0])
+    ends = (i > 0) & (i < len(x0) - 1)
+    x = (i + rng.uniform(-0.25, 0.25, i.shape) * ends) * length / (len(x0) - 1)
+    u = j + rng.uniform(-0.25, 0.25, i.shape) * inner
+    v = _chine_section(x, u, rows, length, beam, height)
+    if weak[1] > weak[0]:
+        half = 60.0 / step
+        a, c = (_chine_section(x, 0 * u + rows[0] + s * half, rows, length, beam, height) for s in (-1, 1))
+        m = _chine_section(x, 0 * u + rows[0], rows, length, beam, height)
+        w = np.clip((u - rows[0] + half) / (2 * half), 0, 1)[..., None]
+        v = np.where(
+            ((np.abs(u - rows[0]) < half) & (x > weak[0]) & (x < weak[1]))[..., None],
+            (1 - w) ** 2 * a + 2 * w * (1 - w) * m + w**2 * c, v,
+        )
+    at = np.arange(i.size).reshape(i.shape)
+    p, q, r, s = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
+    turn = rng.random(len(p))[:, None] < 0.5
+    f = np.concatenate([
+        np.where(turn, np.stack([p, q, r], 1), np.stack([p, q, s], 1)),
+        np.where(turn, np.stack([p, r, s], 1), np.stack([q, r, s], 1)),
+    ])
+    fine = np.linspace(0, length, 4 * int(length) + 1)
+    return v.reshape(-1, 3), f, np.stack([fine, *chine_line(fine, length, beam)], 1)
+
+
+def _chine_section(x, u, rows, length, beam, height):
+    """Points of the section at stations x, rows u counted from the keel."""
+    b, z = chine_line(x, length, beam)
+    low, high = np.clip(u / rows[0], 0, 1), np.clip((u - rows[0]) / rows[1], 0, 1)
+    y = b * low + 25.0 * high
+    return np.stack([x, y, z * low + (height - z) * high - 6.0 * np.sin(np.pi * low)], -1)
+
+
+def fine_box(size=(160.0, 120.0, 90.0), step=3.0):
+    """Box in evenly split faces, fine enough for a scan's noise: ``(vertices, faces)``."""
+    steps = [max(int(round(s / step)), 1) for s in size]
+    points, faces, count = [], [], 0
+    for axis in range(3):
+        n, m = steps[(axis + 1) % 3], steps[(axis + 2) % 3]
+        a, b = (q.ravel() for q in np.meshgrid(np.linspace(-0.5, 0.5, n + 1), np.linspace(-0.5, 0.5, m + 1), indexing="ij"))
+        k = np.arange((n + 1) * (m + 1)).reshape(n + 1, m + 1)
+        p, q, r, s = k[:-1, :-1].ravel(), k[1:, :-1].ravel(), k[1:, 1:].ravel(), k[:-1, 1:].ravel()
+        tri = np.concatenate([np.stack([p, q, r], 1), np.stack([p, r, s], 1)])
+        for side in (-0.5, 0.5):
+            points.append(np.roll(np.stack([0 * a + side, a, b], 1), axis, axis=1))
+            faces.append((tri if side > 0 else tri[:, [0, 2, 1]]) + count)
+            count += len(a)
+    v, inv = np.unique(np.concatenate(points).round(12), axis=0, return_inverse=True)
+    return v * np.asarray(size), inv.ravel()[np.concatenate(faces)]
+
+
+def pocket(radius=60.0, depth=60.0, hole=8.0, around=160, along=60, seed=0):
+    """Floor z = 0 of a round pocket without its middle, and the pocket's wall; seen from within."""
+    angle, row, f = _tube(around, along, seed)
+    kink = along // 2
+    row = np.where(np.round(row) == kink, kink, row)
+    s = np.interp(row, [0, kink, along], [hole - radius, 0, depth])
+    r = radius + np.minimum(s, 0)
+    return np.stack([r * np.cos(angle), r * np.sin(angle), np.maximum(s, 0)], 1), f[:, [0, 2, 1]]
+
+
+def box_on_plate(size=(100.0, 60.0, 80.0), plate=400.0):
+    """A box on a square plate as a model export has it, 18 triangles; and the (4, 3) corners where they meet."""
+    corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / 2
+    foot = np.column_stack([corner * size[:2], np.zeros(4)])
+    v = np.concatenate([foot, foot + [0, 0, size[2]], np.column_stack([corner * plate, np.zeros(4)])])
+    f = [[4, 5, 6], [4, 6, 7]]
+    for i, j in ((0, 1), (1, 2), (2, 3), (3, 0)):
+        f += [[i, j, 4 + j], [i, 4 + j, 4 + i], [8 + i, 8 + j, j], [8 + i, j, i]]
+    return v, np.array(f), foot
+
+
+# -- dirty scans ---------------------------------------------------------------------------------------------------
+def scan_sheet(
+    width=400.0, depth=300.0, step=2.0, noise=0.7, correlation=3.0, seed=0, bulge=0.06, jitter=0.25
+):
+    """Gently bulging sheet of a scanner's even mesh, with noise on z that hangs together over ``correlation`` mm.
+
+    The noise is white noise under a Gaussian of that standard deviation, brought back to the rms ``noise``.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    nx, ny = round(width / step) + 1, round(depth / step) + 1
+    rng = np.random.default_rng(seed)
+    x, y = np.meshgrid(np.linspace(0, width, nx), np.linspace(0, depth, ny), indexing="ij")
+    shift = rng.uniform(-jitter * step, jitter * step, (2, nx, ny))
+    shift[:, [0, -1]] = shift[:, :, [0, -1]] = 0
+    x, y = x + shift[0], y + shift[1]
+    rough = rng.normal(size=(nx, ny))
+    if correlation > 0:
+        rough = gaussian_filter(rough, correlation / step, mode="wrap")
+    z = noise * rough / rough.std() - bulge * ((x - width / 2) ** 2 + (y - depth / 2) ** 2) / width
+    i = np.arange(nx * ny).reshape(nx, ny)
+    a, b, c, d = (q.ravel() for q in (i[:-1, :-1], i[1:, :-1], i[1:, 1:], i[:-1, 1:]))
+    return np.stack([x, y, z], -1).reshape(-1, 3), np.vstack([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+
+
+def part_of(v, f, keep):
+    """Return the points and faces of some faces."""
+    used, inv = np.unique(f[keep], return_inverse=True)
+    return v[used], inv.reshape(-1, 3)
+
+
+def with_second_sheet(v, f, at, radius, apart, other):
+    """Return a mesh with a second sheet over it: a round piece of the sheet ``other``, lifted; and which faces it is."""
+    w, g = other
+    w, g = part_of(w, g, np.hypot(*(w[g].mean(axis=1)[:, :2] - at).T) < radius)
+    both = np.vstack([f, g + len(v)])
+    return np.vstack([v, w + [0, 0, apart]]), both, np.arange(len(both)) >= len(f)
+
+
+def with_ledge(v, height, at=150.0, slope=0.2, ramp=1.0):
+    """Return points stepping up by ``height`` across the line x = at + slope (y - 100), over ``ramp`` mm."""
+    out = v.copy()
+    out[:, 2] += height * np.clip((v[:, 0] - at - slope * (v[:, 1] - 100)) / ramp, -0.5, 0.5)
+    return out
