@@ -14,6 +14,10 @@ from ..surface.mesh import Floats, Ints, Surface
 from .marks import parts_of, whole
 from .template import GRID_MM
 
+# The two sides of a dart stay this far apart when one of them is widened by its lap: a scissor cut.
+SLIT_MM = 1.0
+# A round hole of this radius at a dart's tip keeps the cut from running on.
+STOP_MM = 2.0
 # A lap may lie on its own piece by this share: the corners of a seam that does not meet the edge quite square.
 ON_ITSELF = 0.05
 
@@ -34,6 +38,8 @@ class SeamSide:
     uv : (k, 2) float array, mm
     at_mm : (k,) float array
         Arc length on the surface, the same for both sides.
+    across : (k, 2) float array or None
+        A dart's other side, mm; the last point of both is its tip. None for a seam between two edges.
     """
 
     number: int
@@ -42,6 +48,7 @@ class SeamSide:
     vertices: Ints
     uv: Floats
     at_mm: Floats
+    across: Floats | None = None
 
     @property
     def sign(self) -> float:
@@ -84,8 +91,16 @@ def net_outline(piece: Surface, uv: Floats, name: str) -> Polygon:
     return net
 
 
+def stop_holes(net: Polygon, seams: Sequence[SeamSide]) -> Polygon:
+    """Return the outline with a small round hole at the tip of every dart."""
+    tips = [Point(s.uv[-1]).buffer(STOP_MM) for s in seams if s.across is not None and s.lapped]
+    return max(parts_of(net.difference(shapely.union_all(tips))), key=lambda g: g.area) if tips else net
+
+
 def lap_of(s: SeamSide, net: Polygon, others: Sequence[Polygon], width_mm: float, name: str) -> Polygon:
     """Return the strip of a lap outside the seam, clear of the laps before it.
+
+    The lap of a dart is no wider than the dart is open, less a scissor cut; it runs out towards the tip.
 
     Raises
     ------
@@ -100,6 +115,10 @@ def lap_of(s: SeamSide, net: Polygon, others: Sequence[Polygon], width_mm: float
     parts = parts_of(shapely.make_valid(strip))
     seam = LineString(s.uv)
     strip = max(parts, key=lambda g: g.boundary.intersection(seam.buffer(1e-6)).length)
+    if s.across is not None:
+        other = LineString(s.across).buffer(SLIT_MM)
+        clear = strip.difference(shapely.union_all([net, other, *others]))
+        return max(parts_of(clear), key=lambda g: g.boundary.intersection(seam.buffer(1e-6)).length, default=Polygon())
     on = strip.intersection(net).area
     if on > ON_ITSELF * strip.area:
         raise ShapeError(

@@ -13,7 +13,7 @@ from shapely import LineString, Point, Polygon
 from ..errors import ShapeError
 from ..surface.crease import Crease, find_creases
 from ..surface.mesh import Floats, Surface
-from ._outline import SeamSide, cut_outline, free_edges, lap_of, net_outline
+from ._outline import SeamSide, cut_outline, free_edges, lap_of, net_outline, stop_holes
 from .flatten import Flat, strain_of
 from .marks import centre_mark, lines_of, spread, warp_line
 from .opening import Opened
@@ -299,13 +299,14 @@ def _draft(
 ) -> _Draft:
     piece = opened.pieces[k]
     uv = frame.apply(flat.uv_mm)
-    net = net_outline(piece, uv, name)
     seams = tuple(_seams_of(opened, k, uv, frame.mirrored))
+    net = stop_holes(net_outline(piece, uv, name), seams)
     laps: list[Polygon] = []
     if lap_mm > 0:
         for s in seams:
             if s.lapped:
-                laps.append(lap_of(s, net, laps, lap_mm, name))
+                lap = lap_of(s, net, laps, lap_mm, name)
+                laps += [] if lap.is_empty else [lap]
     cut = cut_outline(piece, uv, net, seams, laps, lap_mm, trim_mm)
     return _Draft(piece, uv, frame, turn_deg, seams, net, tuple(laps), cut, lap_mm)
 
@@ -315,12 +316,13 @@ def _seams_of(opened: Opened, k: int, uv: Floats, mirrored: bool) -> list[SeamSi
     found = []
     for j, (side, line) in enumerate(zip(opened.sides, opened.seams)):
         at = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
+        left, right = side.left_vertices, side.right_vertices
+        dart = side.left == side.right == k and left[-1] == right[-1]
+        outs = ("left", "right") if mirrored else ("right", "left")
         if side.left == k:
-            found.append(SeamSide(j, True, "left" if mirrored else "right", side.left_vertices,
-                                  uv[side.left_vertices], at))
+            found.append(SeamSide(j, True, outs[0], left, uv[left], at, uv[right] if dart else None))
         if side.right == k:
-            found.append(SeamSide(j, False, "right" if mirrored else "left", side.right_vertices,
-                                  uv[side.right_vertices], at))
+            found.append(SeamSide(j, False, outs[1], right, uv[right], at, uv[left] if dart else None))
     return found
 
 
@@ -331,8 +333,11 @@ def _joins(d: _Draft, lap_mm: float) -> tuple[LineString, ...]:
         if lap_mm <= 0:
             continue
         if s.lapped:
-            out.append(LineString(s.uv).simplify(0.01))
-        else:
+            # At a dart's tip there is a hole, and no cloth to draw on.
+            out += lines_of(LineString(s.uv).simplify(0.01).intersection(d.cut)) if s.across is not None else [
+                LineString(s.uv).simplify(0.01)
+            ]
+        elif s.across is None:
             inner = shapely.offset_curve(LineString(s.uv).simplify(0.01), -s.sign * lap_mm, join_style="mitre")
             out += lines_of(inner.intersection(d.net))
     return tuple(out)
@@ -342,7 +347,9 @@ def _joins(d: _Draft, lap_mm: float) -> tuple[LineString, ...]:
 def _seam_notches(d: _Draft, lap_mm: float, every: float) -> list[Notch]:
     out = []
     for s in d.seams:
-        for i, at in enumerate(spread(0.0, float(s.at_mm[-1]), every)):
+        # A dart closes by itself towards its tip: marks in its outer half are enough.
+        long = float(s.at_mm[-1]) * (1.0 if s.across is None else 0.5)
+        for i, at in enumerate(spread(0.0, long, every)):
             out.append(_seam_notch(d, s, at, lap_mm, f"J{s.number + 1}.{i + 1}"))
     return out
 
@@ -350,6 +357,8 @@ def _seam_notches(d: _Draft, lap_mm: float, every: float) -> list[Notch]:
 def _seam_notch(d: _Draft, s: SeamSide, at: float, lap_mm: float, mark: str) -> Notch:
     """Return the notch at an arc length along a seam, on the cut line: beyond the lap where there is one."""
     p, out = s.point(at), s.outward(at)
+    if s.across is not None:
+        return _dart_notch(d, s, p, out, mark)
     if s.lapped and lap_mm > 0:
         # In the corner of a seam the lap's edge lies farther off than the lap is wide.
         ray = LineString([p, p + 3 * lap_mm * out])
@@ -357,6 +366,18 @@ def _seam_notch(d: _Draft, s: SeamSide, at: float, lap_mm: float, mark: str) -> 
         far = far[far > 0.5 * lap_mm]
         p = p + (far.min() if len(far) else lap_mm) * out
     return _on_cut(d.cut, p, -out, mark)
+
+
+def _dart_notch(d: _Draft, s: SeamSide, p: Floats, out: Floats, mark: str) -> Notch:
+    """Return the notch on a dart's side, or on the edge of its lap: never across the slit."""
+    wide = LineString([p - 0.02 * out, p + 3 * d.lap_mm * out]) if s.lapped and d.lap_mm > 0 else None
+    reach = 0.0
+    for lap in d.laps if wide is not None else ():
+        hits = shapely.get_coordinates(wide.intersection(lap))
+        # The dart's own lap begins on the seam; another one may lie farther on.
+        if len(hits) and ((hits - p) @ out).min() < 0.1:
+            reach = float(((hits - p) @ out).max())
+    return _on_cut(d.cut, p + reach * out, -out, mark)
 
 
 def _on_cut(cut: Polygon, p: Floats, inward: Floats, mark: str) -> Notch:

@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 import shapes
+from shapely import Point, union_all
 
+from plyflat.cloth._outline import STOP_MM
 from plyflat.cloth.darts import place_darts
+from plyflat.cloth.pieces import make_templates, warp_frame
 from plyflat.errors import OutlineError
 from plyflat.surface.mesh import Surface
 
@@ -113,3 +116,38 @@ def test_an_opening_stays_an_opening():
     assert len(done.cuts) >= 1
     assert sum(len(p.boundary_loops) for p in done.opened.pieces) == 2
     assert done.after.over_share < done.before.over_share
+
+
+@pytest.mark.parametrize("face_up", ["out", "in"])
+def test_a_template_of_a_dart_can_be_cut_and_laps_over(darted, face_up):
+    """The lap fills the dart no farther than its other side, the slit stays open to the tip, and marks match."""
+    (template,) = make_templates(
+        darted.opened, darted.flats, region="dome", ply="P1", material="glass", warp=[1, 0, 0], lap_mm=25.0,
+        trim_mm=10.0, face_up=face_up,
+    )
+    assert len(template.laps) == len(darted.cuts)
+    whole = template.cut.convex_hull
+    open_mm2 = whole.area - template.cut.area
+    assert open_mm2 > 0  # the darts are there
+    for k, cut in enumerate(darted.cuts):
+        marks = [n for n in template.notches if n.mark.startswith(f"J{k + 1}.")]
+        assert len(marks) >= 4
+        assert len({n.mark for n in marks}) == len(marks) // 2  # the same marks on both sides
+        lap = max(template.laps, key=lambda q: q.area)
+        assert lap.area < 25.5 * cut.length_mm * 1.5
+    # Cloth does not lie over itself on the table: net and laps together are the cut line but for the margin.
+    inner = sum(q.area for q in template.laps) + template.net.area
+    assert inner < template.cut.area
+    assert template.net.intersection(union_all(list(template.laps))).area < 1e-6
+
+
+def test_a_darts_tip_has_a_round_hole(darted):
+    (template,) = make_templates(
+        darted.opened, darted.flats, region="dome", ply="P1", material="glass", warp=[1, 0, 0], lap_mm=0.0, trim_mm=0.0
+    )
+    sides = [s for s in darted.opened.sides if s.left_vertices[-1] == s.right_vertices[-1]]
+    frame, _ = warp_frame(darted.opened.pieces[0], darted.flats[0], [1, 0, 0])
+    for side in sides:
+        tip = Point(frame.apply(darted.flats[0].uv_mm[side.left_vertices[-1]]))
+        assert not template.cut.contains(tip)
+        assert template.cut.distance(tip) == pytest.approx(STOP_MM, abs=0.05)
