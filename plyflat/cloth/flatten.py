@@ -34,7 +34,7 @@ __all__ = [
 ]
 
 _SETTLED = 1e-13  # share of the energy that another step would gain
-_LAST_POWER = 128.0  # of the largest strain, so that the p-norm stands within a per cent of the maximum
+_LAST_POWER = 256.0  # of the largest strain, so that the p-norm stands within half a per cent of the maximum
 
 
 @dataclass(frozen=True, eq=False)
