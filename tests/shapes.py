@@ -642,14 +642,15 @@ def chine_hull(length=600.0, beam=220.0, height=160.0, step=4.0, weak=(0.0, 0.0)
     u = j + rng.uniform(-0.25, 0.25, i.shape) * inner
     v = _chine_section(x, u, rows, length, beam, height)
     if weak[1] > weak[0]:
-        half = 60.0 / step
-        a, c = (_chine_section(x, 0 * u + rows[0] + s * half, rows, length, beam, height) for s in (-1, 1))
-        m = _chine_section(x, 0 * u + rows[0], rows, length, beam, height)
-        w = np.clip((u - rows[0] + half) / (2 * half), 0, 1)[..., None]
-        v = np.where(
-            ((np.abs(u - rows[0]) < half) & (x > weak[0]) & (x < weak[1]))[..., None],
-            (1 - w) ** 2 * a + 2 * w * (1 - w) * m + w**2 * c, v,
+        half = 25.0 / step
+        w = np.clip((u - rows[0] + half) / (2 * half), 0, 1)
+        low, middle, high = (
+            _chine_section(x, 0 * u + rows[0] + k * half, rows, length, beam, height) for k in (-1, 0, 1)
         )
+        soft = ((1 - w) ** 2)[..., None] * low + (2 * w * (1 - w))[..., None] * middle + (w**2)[..., None] * high
+        far = np.clip(np.maximum(weak[0] - x, x - weak[1]) / 25.0, 0, 1)
+        share = np.where(np.abs(u - rows[0]) < half, 0.5 + 0.5 * np.cos(np.pi * far), 0.0)
+        v = v + share[..., None] * (soft - v)
     at = np.arange(i.size).reshape(i.shape)
     p, q, r, s = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
     turn = rng.random(len(p))[:, None] < 0.5

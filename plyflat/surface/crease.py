@@ -69,8 +69,8 @@ def find_creases(surface: Surface, *, angle_deg: float = 30.0, scale_mm: float =
     """
     s = Surface(work_copy(surface), surface.faces)
     edges = mesh_edges(s.faces, len(s.vertices_mm))
-    turn, length = _turns(s, edges)
-    bend = _bend(s, edges, turn * length, scale_mm)
+    turn, length = turns(s, edges)
+    bend = bend_within(s, edges, turn * length, scale_mm)
     limit = np.radians(angle_deg)
     found = []
     for sign in (1.0, -1.0):
@@ -79,8 +79,20 @@ def find_creases(surface: Surface, *, angle_deg: float = 30.0, scale_mm: float =
     return tuple(sorted(found, key=lambda c: -_length(c.points_mm)))
 
 
-def _turns(s: Surface, edges: Edges) -> tuple[Floats, Floats]:
-    """Signed dihedral angle of each edge, convex positive, 0 on the boundary; and its length."""
+def turns(s: Surface, edges: Edges) -> tuple[Floats, Floats]:
+    """Return the signed turn across each edge and the edge's length.
+
+    Parameters
+    ----------
+    s : Surface
+    edges : Edges
+
+    Returns
+    -------
+    (e,) float array, rad
+        Convex positive, 0 on the boundary.
+    (e,) float array, mm
+    """
     v, (a, b) = s.vertices_mm, edges.ends.T
     along = v[b] - v[a]
     length = np.linalg.norm(along, axis=1)
@@ -97,9 +109,23 @@ def _turns(s: Surface, edges: Edges) -> tuple[Floats, Floats]:
     return turn, length
 
 
-def _bend(s: Surface, edges: Edges, measure: Floats, scale_mm: float) -> Floats:
-    """Turn across a strip about as wide as the scale, at each vertex, rad; noise has both signs and cancels.
+def bend_within(s: Surface, edges: Edges, measure: Floats, scale_mm: float) -> Floats:
+    """Return the turn across a strip about as wide as the scale, at each vertex; noise has both signs and cancels.
 
+    Parameters
+    ----------
+    s : Surface
+    edges : Edges
+    measure : (e,) float array, rad mm
+        Turn times length of each edge.
+    scale_mm : float
+
+    Returns
+    -------
+    (n,) float array, rad
+
+    Notes
+    -----
     Two implicit steps of diffusion with (M + r² L), r a quarter of the scale, spread the turn of a single line to
     angle / (4 r) (1 + x/r) exp(-x/r), whose height at the line, times the scale, is the angle itself.
     """
@@ -284,7 +310,7 @@ def _is_sharp(s: Surface, way: Ints) -> bool:
     """Whether the faces beside most of a line's edges meet at a real corner, as on a model."""
     n = len(s.vertices_mm)
     edges = mesh_edges(s.faces, n)
-    turn, _ = _turns(s, edges)
+    turn, _ = turns(s, edges)
     pairs = np.sort(np.stack([way[:-1], way[1:]], axis=1), axis=1)
     key = edges.ends[:, 0] * n + edges.ends[:, 1]
     at = np.searchsorted(key, pairs[:, 0] * n + pairs[:, 1])
