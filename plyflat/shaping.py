@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from shapely import LineString, union_all
 
 from .bag.stack import film_sheet, sheet_template, tape_length_mm
-from .cloth.flatten import Flat, flatten, strain_of
-from .cloth.opening import Opened, Sides, open_patch
+from .cloth._laps import clearances, lap_lines
+from .cloth._stagger import ALIKE_MM, Staggered, stagger_seams, turn_share
+from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
+from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm
 from .cloth.pieces import lines_in_space, lines_on_table, make_templates, warp_frame
 from .cloth.splice import split_for_roll
 from .cloth.template import GRID_MM, Strain, Template
+from .errors import ShapeError
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
 from .planned import LayerPlan, Piece3D
 from .surface.coarsen import STRAY_MM, coarsen
@@ -23,6 +26,8 @@ from .units import say_percent
 
 #: A layer of the bag may give this much before it wrinkles or bridges; a figure of ours, films and felts give more.
 LAYER_LIMIT = 0.05
+#: The length over which strain is averaged before it is reported, mm: about that at which cloth feels the surface.
+CLOTH_MM = 10.0
 
 
 @dataclass(frozen=True)
@@ -76,6 +81,13 @@ class Shaped:
     lap_area_mm2 : float
     checks : tuple of (what, measured, limit, unit)
     cautions : tuple of (text, what to do)
+    laps_mm : tuple of (k, 3) float arrays
+        Centre lines of the laps along the seams, on the hull.
+    starts_mm : (k, 3) float array
+        Where the seams start on the rims of the openings.
+    lap_clearance_mm : tuple of float
+        For each ply below, the first ply first: the least distance along the surface between centre lines of laps
+        of the two. What is farther off than twice the stagger is given as that.
     """
 
     pieces: tuple[Piece3D, ...]
@@ -86,6 +98,9 @@ class Shaped:
     lap_area_mm2: float
     checks: tuple[tuple[str, float, float, str], ...]
     cautions: tuple[tuple[str, str], ...]
+    laps_mm: tuple[Floats, ...] = ()
+    starts_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)))
+    lap_clearance_mm: tuple[float, ...] = ()
 
 
 def warp_way(job: Job, spec: RegionSpec) -> Floats:
@@ -107,11 +122,15 @@ def shape(
     below: Sequence[Floats] = (),
     splits_below: Sequence[Floats] = (),
     turn_laps: bool = False,
+    earlier: Sequence[Shaped] = (),
+    plies: int = 1,
+    seam_shift_mm: float = 0.0,
 ) -> Shaped:
     """Open a region, flatten its pieces, draw their templates and split what no roll is wide enough for.
 
-    The seams of the ply below are taken again with the laps turned to their other side, so that laps lie side by side;
-    where the job asks for more stagger than that gives, the seams are moved if the cloth bears it.
+    A ply that lies on others is opened so that its laps keep off theirs: equal pieces are turned on from ply to ply,
+    seams placed by hand are moved on by the shift the job states, and seams chosen by strain are moved as far as the
+    cloth bears (see `stagger_seams`). Where laps may lie on each other the seams of the ply below are taken again.
 
     Parameters
     ----------
@@ -121,24 +140,32 @@ def shape(
         The region as grown for this ply or layer.
     cut : Cut
     below : sequence of (k, 3) float arrays
-        Seams of the ply below.
+        Seams to take again, of a ply that the caller knows; not needed with `earlier`.
     splits_below : sequence of (k, 3) float arrays
-        Lines along which the pieces of the ply below were split for the roll.
+        Lines along which the pieces of the ply below were split for the roll; not needed with `earlier`.
     turn_laps : bool
-        Whether laps go to the other side of their seams.
+        With `below`: whether laps go to the other side of those seams.
+    earlier : sequence of Shaped
+        The plies below, the first ply first.
+    plies : int
+        Plies in all.
+    seam_shift_mm : float
+        How far seams placed by hand lie from those of the ply below along the rim of the opening, in the sense in
+        which the region is on the left.
 
     Raises
     ------
     ShapeError
-        If the region has a handle or is closed.
+        If the region has a handle or is closed, or equal pieces would be narrower than two laps.
     FitError
         If a piece fits the roll neither whole nor split.
     SolveError, CheckError
         If flattening fails, or a template fails its check.
     """
-    laid, cautions = _laid(job, spec, region, cut, below)
-    opened = _turned(laid.opened) if turn_laps else laid.opened
-    whole = _templates(job, spec, opened, laid.flats, cut)
+    laid = _laid(job, spec, region, cut, below, earlier, max(plies, len(earlier) + 1), seam_shift_mm)
+    opened = _turned(laid.opened) if turn_laps and not earlier else laid.opened
+    splits_below = earlier[-1].splits_mm if earlier else splits_below
+    whole = _templates(job, spec, opened, laid, cut)
     templates: list[Template] = []
     splits: list[Floats] = []
     for one, piece, flat in zip(whole, opened.pieces, laid.flats):
@@ -147,69 +174,163 @@ def shape(
         templates += parts
         if len(parts) > 1:
             splits += lines_in_space(_new_joins(one, parts), piece, flat, frame)
+    laps = lap_lines(opened, laid.flats, cut.lap_mm)
+    clear = _clearance(laid, laps, earlier, cut)
     return Shaped(
-        tuple(_piece(s, f) for s, f in zip(opened.pieces, laid.flats)),
+        tuple(map(_piece, opened.pieces, laid.flats, laid.stretch)),
         tuple(templates),
         laid.strain,
         laid.opened.seams,
         tuple(splits),
         sum(lap.area for t in templates for lap in t.laps),
         tuple(_checks(region, laid)),
-        (*cautions, *_cautions(laid.flats, templates)),
+        (*_lap_cautions(laid, clear, cut), *_cautions(laid.flats, templates)),
+        laps,
+        laid.starts_mm,
+        clear,
     )
 
 
 @dataclass(frozen=True, eq=False)
 class _Laid:
-    """A region opened and laid flat."""
+    """A region opened and laid flat.
 
+    Attributes
+    ----------
+    surface : Surface
+        What was opened.
+    stretch : tuple of (m, 2) float arrays
+        At the cloth's scale.
+    starts_mm : (k, 3) float array
+    staggered : Staggered or None
+        How the seams were chosen, if with an eye to the laps below.
+    """
+
+    surface: Surface
     opened: Opened
     flats: tuple[Flat, ...]
+    stretch: tuple[Floats, ...]
     strain: Strain
     stray_mm: float
+    starts_mm: Floats
+    staggered: Staggered | None
 
 
 def _laid(
-    job: Job, spec: RegionSpec, region: Region, cut: Cut, below: Sequence[Floats]
-) -> tuple[_Laid, tuple[tuple[str, str], ...]]:
-    """Choose between the seams of the ply below and seams moved clear of them."""
-    middles = [seam[len(seam) // 2] for seam in below]
-    same = _lay_flat(job, region, cut, seams_mm=spec.seams_mm or middles)
-    stagger, lap = cut.stagger_mm, cut.lap_mm
-    if not len(below) or stagger <= lap or spec.seams_mm:
-        return same, ()
-    moved = _lay_flat(job, region, cut, avoid_mm=below, stagger_mm=stagger)
-    if moved.strain.over_share <= max(job.limits.over_share, 1.25 * same.strain.over_share):
-        return moved, ()
-    text = (
-        f"its laps lie beside those of the ply below, {lap:.0f} mm on and not {stagger:.0f} mm: with the seams moved so "
-        f"far {say_percent(moved.strain.over_share)} of the area would have to give more than {say_percent(cut.limit)}"
-    )
-    return same, ((text, "Lessen laps.stagger, or place the seams yourself."),)
-
-
-def _lay_flat(
     job: Job,
+    spec: RegionSpec,
     region: Region,
     cut: Cut,
-    *,
-    seams_mm: Sequence[Sequence[float]] = (),
-    avoid_mm: Sequence[Floats] = (),
-    stagger_mm: float = 0.0,
+    below: Sequence[Floats],
+    earlier: Sequence[Shaped],
+    plies: int,
+    seam_shift_mm: float,
 ) -> _Laid:
+    """Open a region and lay it flat."""
     coarse = coarsen(region.surface)
-    opened = open_patch(
-        coarse.surface,
-        seams_mm=np.array(seams_mm, dtype=float).reshape(-1, 3),
+    surface, staggered = coarse.surface, None
+    if earlier and not spec.seams_mm and not spec.pieces and len(earlier[0].starts_mm):
+        opened, staggered = _beside_laps(job, spec, surface, cut, earlier, plies)
+    elif below or spec.seams_mm or not spec.pieces:
+        opened = _where_stated(job, spec, surface, cut, below, seam_shift_mm * len(earlier))
+        if earlier and len(earlier) % 2 and seam_shift_mm == 0:
+            opened = _turned(opened)
+    else:
+        opened = _equal(job, spec, surface, cut, len(earlier), plies)
+    flats = tuple(flatten(piece) for piece in opened.pieces)
+    stretch = tuple(cloth_stretch(p, f, length_mm=CLOTH_MM) for p, f in zip(opened.pieces, flats))
+    strain = _strain_over(opened, flats, stretch, cut.limit)
+    return _Laid(surface, opened, flats, stretch, strain, coarse.stray_mm, _starts(surface, opened), staggered)
+
+
+def _beside_laps(
+    job: Job, spec: RegionSpec, surface: Surface, cut: Cut, earlier: Sequence[Shaped], plies: int
+) -> tuple[Opened, Staggered | None]:
+    """Open where the laps keep off those of the plies below as far as the cloth bears."""
+    holes = holes_to_open(surface)
+    if not holes:
+        return Opened((surface,)), None
+    first = earlier[0].starts_mm
+    if cut.stagger_mm <= 0:
+        middles = np.array([seam[len(seam) // 2] for seam in earlier[-1].seams_mm])
+        opened = _where_stated(job, spec, surface, cut, earlier[-1].seams_mm, 0.0) if len(middles) else None
+        if opened is not None:
+            return (_turned(opened) if len(earlier) % 2 else opened), None
+    found = stagger_seams(
+        surface,
+        holes,
+        first_mm=first,
+        laps_mm=[ply.laps_mm for ply in earlier],
         most=job.limits.pieces,
         limit=cut.limit,
         over_share=job.limits.over_share,
         lap_mm=cut.lap_mm,
-        avoid_mm=avoid_mm,
-        stagger_mm=stagger_mm,
+        stagger_mm=cut.stagger_mm,
+        plies=plies,
+        fits=_fits_roll(job, spec, cut),
     )
-    flats = tuple(flatten(piece) for piece in opened.pieces)
-    return _Laid(opened, flats, _strain_over(opened, flats, cut.limit), coarse.stray_mm)
+    return open_at(surface, holes, found.starts, lap_mm=cut.lap_mm), found
+
+
+def _where_stated(
+    job: Job, spec: RegionSpec, surface: Surface, cut: Cut, below: Sequence[Floats], shift_mm: float
+) -> Opened:
+    """Open at the places stated, or at the seams to take again; without either, where strain wants it."""
+    wanted = spec.seams_mm or [seam[len(seam) // 2] for seam in below]
+    return open_patch(
+        surface,
+        seams_mm=np.array(wanted, dtype=float).reshape(-1, 3),
+        most=job.limits.pieces,
+        limit=cut.limit,
+        over_share=job.limits.over_share,
+        lap_mm=cut.lap_mm,
+        shift_mm=shift_mm,
+        fits=_fits_roll(job, spec, cut),
+    )
+
+
+def _equal(job: Job, spec: RegionSpec, surface: Surface, cut: Cut, index: int, plies: int) -> Opened:
+    """Open into equal pieces, turned on from the ply below."""
+    holes = holes_to_open(surface)
+    if not holes:
+        return Opened((surface,))
+    pitch = round_mm(surface, holes) / spec.pieces
+    turn = turn_share(plies, pitch_mm=pitch, stagger_mm=cut.stagger_mm)
+    return open_patch(
+        surface, pieces=spec.pieces, turn=index * turn % 1.0, forward=job.boat.forward, lap_mm=cut.lap_mm
+    )
+
+
+def _fits_roll(job: Job, spec: RegionSpec, cut: Cut) -> Fits:
+    """Return whether a piece with its lap and margin lies within the roll's width and length."""
+
+    def fits(piece: Surface, flat: Flat) -> bool:
+        try:
+            frame, _ = warp_frame(piece, flat, warp_way(job, spec), angle_deg=cut.angle_deg)
+        except ShapeError:
+            # Square to the warp: it has no place on the roll yet.
+            return True
+        long, wide = np.ptp(frame.apply(flat.uv_mm), axis=0)
+        more = cut.lap_mm + 2 * cut.trim_mm
+        return bool(wide + more <= cut.roll_width_mm - 2 * cut.edge_mm and long + more <= cut.roll_length_mm)
+
+    return fits
+
+
+def _starts(surface: Surface, opened: Opened) -> Floats:
+    """Return the ends of the seams that lie on the rims of openings."""
+    outer = surface.vertices_mm[surface.boundary_loops[0]]
+    ends = [seam[[0, -1]] for seam in opened.seams]
+    off = [[np.linalg.norm(outer - p, axis=1).min() for p in pair] for pair in ends]
+    return np.array([pair[int(np.argmax(d))] for pair, d in zip(ends, off)]).reshape(-1, 3)
+
+
+def _clearance(laid: _Laid, laps: Sequence[Floats], earlier: Sequence[Shaped], cut: Cut) -> tuple[float, ...]:
+    """Measure from the laps to those of every ply below."""
+    if not laps or not any(ply.laps_mm for ply in earlier):
+        return ()
+    most = 2 * max(cut.stagger_mm, cut.lap_mm, ALIKE_MM)
+    return clearances(laid.surface, laps, [ply.laps_mm for ply in earlier], most_mm=most)
 
 
 def _turned(opened: Opened) -> Opened:
@@ -218,10 +339,10 @@ def _turned(opened: Opened) -> Opened:
     return replace(opened, seams=tuple(q[::-1] for q in opened.seams), sides=sides)
 
 
-def _templates(job: Job, spec: RegionSpec, opened: Opened, flats: Sequence[Flat], cut: Cut) -> list[Template]:
-    return make_templates(
+def _templates(job: Job, spec: RegionSpec, opened: Opened, laid: _Laid, cut: Cut) -> list[Template]:
+    made = make_templates(
         opened,
-        flats,
+        laid.flats,
         region=spec.name,
         ply=cut.name,
         material=cut.material,
@@ -236,6 +357,11 @@ def _templates(job: Job, spec: RegionSpec, opened: Opened, flats: Sequence[Flat]
         limit=cut.limit,
         copies=cut.copies,
     )
+    strains = (
+        strain_of(s, piece.face_areas_mm2, cut.limit, raw=flat.stretch, scale_mm=CLOTH_MM)
+        for piece, flat, s in zip(opened.pieces, laid.flats, laid.stretch)
+    )
+    return [replace(template, strain=strain) for template, strain in zip(made, strains)]
 
 
 def _new_joins(whole: Template, parts: Sequence[Template]) -> list[LineString]:
@@ -257,14 +383,14 @@ def _on_roll(job: Job, template: Template, cut: Cut, *, avoid: Sequence[LineStri
     )
 
 
-def _piece(surface: Surface, flat: Flat) -> Piece3D:
-    return Piece3D(surface, flat, np.abs(flat.stretch - 1.0).max(axis=1))
+def _piece(surface: Surface, flat: Flat, stretch: Floats) -> Piece3D:
+    return Piece3D(surface, flat, np.abs(stretch - 1.0).max(axis=1))
 
 
-def _strain_over(opened: Opened, flats: Sequence[Flat], limit: float) -> Strain:
-    stretch = np.concatenate([f.stretch for f in flats])
+def _strain_over(opened: Opened, flats: Sequence[Flat], stretch: Sequence[Floats], limit: float) -> Strain:
     areas = np.concatenate([s.face_areas_mm2 for s in opened.pieces])
-    return strain_of(stretch, areas, limit)
+    raw = np.concatenate([f.stretch for f in flats])
+    return strain_of(np.concatenate(stretch), areas, limit, raw=raw, scale_mm=CLOTH_MM)
 
 
 def _checks(region: Region, laid: _Laid) -> Iterator[tuple[str, float, float, str]]:
@@ -272,6 +398,26 @@ def _checks(region: Region, laid: _Laid) -> Iterator[tuple[str, float, float, st
     lost = abs(sum(s.area_mm2 for s in laid.opened.pieces) / region.area_mm2 - 1.0)
     yield "area of the pieces against the region", lost, 1e-3, ""
     yield "coarse mesh that was laid flat strays from the mended one by", laid.stray_mm, STRAY_MM, "mm"
+
+
+def _lap_cautions(laid: _Laid, clear: Sequence[float], cut: Cut) -> Iterator[tuple[str, str]]:
+    """Say how far laps are from those below where that is less than the stagger."""
+    if len(laid.opened.seams) and cut.copies > 1 and cut.stagger_mm > 0:
+        text = f"its {cut.copies} copies have their laps on one another"
+        yield text, "State it as so many plies: then each gets seams of its own."
+    if not clear or min(clear) >= cut.stagger_mm - ALIKE_MM:
+        return
+    near = [f"{d:.0f} mm from those of P{i + 1}" for i, d in enumerate(clear) if d < cut.stagger_mm - ALIKE_MM]
+    text = f"its laps lie {' and '.join(near)}, where {cut.stagger_mm:.0f} mm are asked for"
+    found = laid.staggered
+    if found is not None and found.refused_share is not None:
+        text += (
+            f"; of {found.tried} ways to place the seams those that reach it would have "
+            f"{say_percent(found.refused_share)} of the area give more than {say_percent(cut.limit)}"
+        )
+    elif found is not None:
+        text += f"; {found.tried} ways to place the seams were tried"
+    yield text, "Lessen laps.stagger, allow more pieces, or place the seams yourself."
 
 
 def _cautions(flats: Sequence[Flat], templates: Sequence[Template]) -> Iterator[tuple[str, str]]:

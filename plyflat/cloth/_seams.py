@@ -27,6 +27,7 @@ from .marks import lap_strip
 
 DRAFT_FACES = 4000
 PLACES = 48
+NOWHERE = np.zeros((0, 3))
 # A seam a tenth longer than the shortest has to cover this share more of the strain.
 LENGTH_COST = 0.05
 EVEN = 0.3
@@ -226,15 +227,20 @@ def draft_of(
     lap_mm: float,
     *,
     fits: Fits | None = None,
-    wanted: Floats = np.zeros((0, 3)),
+    wanted: Floats = NOWHERE,
+    starts_mm: Floats = NOWHERE,
     avoid_mm: Sequence[Floats] = (),
     shift_mm: float = 0.0,
     places: int = PLACES,
 ) -> _Draft:
-    """Return the coarse copy of a patch with the places where its openings may be cut open."""
-    coarse = _coarse(Surface(work_copy(surface), surface.faces))
-    loops = _same_loops(surface, holes, coarse)
-    asked = _asked(coarse, loops, wanted, shift_mm)
+    """Return the coarse copy of a patch with the places where its openings may be cut open.
+
+    The places are spread evenly round each rim. On top come those nearest to the points in `wanted`, moved along the
+    rim by `shift_mm`, and the points of the rims nearest to `starts_mm`.
+    """
+    coarse = coarse_of(Surface(work_copy(surface), surface.faces))
+    loops = same_loops(surface, holes, coarse)
+    asked = [np.r_[a, b] for a, b in zip(_asked(coarse, loops, wanted, shift_mm), _nearest(coarse, loops, starts_mm))]
     for k, loop in enumerate(loops):
         total = along_rim(coarse.vertices_mm[loop])[1]
         coarse, _ = split_rim(coarse, loop, np.r_[np.arange(places) * total / places, asked[k]], smooth=False)
@@ -249,16 +255,19 @@ def draft_of(
 
 
 def _asked(coarse: Surface, loops: list[Ints], wanted: Floats, shift_mm: float) -> list[Floats]:
-    """Return, for each opening, where along its rim seams are asked for."""
+    """Return, for each opening, where along its rim the seams asked for are."""
     label, at_mm = _ring_coordinate(coarse, loops)
     v = cKDTree(coarse.vertices_mm).query(wanted)[1].astype(np.int64)
-    out = []
-    for k, q in enumerate(loops):
-        rim = coarse.vertices_mm[q]
-        here = [on_rim(rim, p) if label[i] == k and np.isin(i, q) else at_mm[i]
-                for i, p in zip(v, wanted) if label[i] == k]
-        out.append((np.array(here) + shift_mm) % along_rim(rim)[1] if here else np.zeros(0))
-    return out
+    rounds = [along_rim(coarse.vertices_mm[q])[1] for q in loops]
+    return [(at_mm[v[label[v] == k]] + shift_mm) % rounds[k] for k in range(len(loops))]
+
+
+def _nearest(coarse: Surface, loops: list[Ints], points_mm: Floats) -> list[Floats]:
+    """Return, for each opening, the places on its rim that are nearest to points by the rims."""
+    rims = [coarse.vertices_mm[q] for q in loops]
+    off = np.array([cKDTree(rim).query(points_mm)[0] for rim in rims])
+    mine = np.argmin(off, axis=0)
+    return [np.array([on_rim(rim, p) for p in points_mm[mine == k]]) for k, rim in enumerate(rims)]
 
 
 def rim_through(surface: Surface, vertex: int) -> Ints:
@@ -270,7 +279,7 @@ def rim_through(surface: Surface, vertex: int) -> Ints:
     raise ShapeError(f"vertex {vertex} lies on no edge of the patch", do="Please report this with the mesh.")
 
 
-def _coarse(surface: Surface) -> Surface:
+def coarse_of(surface: Surface) -> Surface:
     """Return a copy of a few thousand faces with the same topology, or the surface itself."""
     if len(surface.faces) < 1.5 * DRAFT_FACES:
         return surface
@@ -306,7 +315,7 @@ def _signature(surface: Surface) -> tuple[int, int, int, int]:
     return (parts, loops, len(np.unique(f)) - len(e.ends) + len(f), most)
 
 
-def _same_loops(surface: Surface, holes: tuple[Ints, ...], coarse: Surface) -> list[Ints]:
+def same_loops(surface: Surface, holes: tuple[Ints, ...], coarse: Surface) -> list[Ints]:
     """Find the openings' rims on the coarse copy."""
     if coarse.faces is surface.faces:
         return list(holes)
@@ -553,11 +562,14 @@ def _wanted_places(
 
 
 # -- trying out ----------------------------------------------------------------------------------------------------
-def _try(draft: _Draft, picks: tuple[tuple[int, ...], ...]) -> _Trial:
-    """Cut the draft along the seams and flatten it."""
+def _try(
+    draft: _Draft, picks: tuple[tuple[int, ...], ...], turned: tuple[tuple[bool, ...], ...] = ()
+) -> _Trial:
+    """Cut the draft along the seams and flatten it; turned seams have their laps on the other side."""
     s = draft.surface
     paths = _separate(s, [ring.path[c] for ring, cs in zip(draft.rings, picks) for c in cs])
-    opened = cut_along(s, paths)
+    back = [t for ts in turned for t in ts] or [False] * len(paths)
+    opened = cut_along(s, [p[::-1] if t else p for p, t in zip(paths, back)])
     excess, over, lies_flat, fits = [], 0.0, True, True
     for k, piece in enumerate(opened.pieces):
         flat = flatten(piece)
@@ -565,7 +577,7 @@ def _try(draft: _Draft, picks: tuple[tuple[int, ...], ...]) -> _Trial:
         excess.append(piece.face_areas_mm2 * np.maximum(strain - draft.limit, 0.0))
         over += float(piece.face_areas_mm2[strain > draft.limit].sum())
         over_itself = flat.overlap_mm2 > TOUCHING * s.mean_edge_mm**2
-        lies_flat &= not over_itself and _laps_fit(opened, k, flat.uv_mm, draft.lap_mm)
+        lies_flat &= not over_itself and laps_fit(opened, k, flat.uv_mm, draft.lap_mm)
         fits = fits and (draft.fits is None or draft.fits(piece, flat))
     return _Trial(picks, over / s.area_mm2, bool(lies_flat), fits, _in_order(opened, excess, len(s.faces)))
 
@@ -589,7 +601,7 @@ def _separate(surface: Surface, paths: list[Ints]) -> list[Ints]:
     return out
 
 
-def _laps_fit(opened: Opened, k: int, uv: Floats, lap_mm: float) -> bool:
+def laps_fit(opened: Opened, k: int, uv: Floats, lap_mm: float) -> bool:
     """Whether the laps of a flat piece lie beside it and not on it."""
     if lap_mm <= 0:
         return True

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from .flatten import Flat
 
 
-def strain_of(flat: Flat | ArrayLike, areas: ArrayLike, limit: float) -> Strain:
+def strain_of(
+    flat: Flat | ArrayLike, areas: ArrayLike, limit: float, *, raw: ArrayLike | None = None, scale_mm: float = 0.0
+) -> Strain:
     """Sum up the stretch of a flat shape, by area.
 
     Parameters
@@ -31,6 +33,10 @@ def strain_of(flat: Flat | ArrayLike, areas: ArrayLike, limit: float) -> Strain:
         Area of each triangle on the surface, any unit.
     limit : float
         Strain the cloth is allowed, as a fraction.
+    raw : (m, 2) array, optional
+        The stretch of single triangles, where `flat` is an average.
+    scale_mm : float
+        The length over which it is averaged.
 
     Returns
     -------
@@ -53,6 +59,8 @@ def strain_of(flat: Flat | ArrayLike, areas: ArrayLike, limit: float) -> Strain:
         limit=float(limit),
         over_share=float(weight[strain > limit].sum()),
         energy=float(energy),
+        raw_largest=float(np.abs((stretch if raw is None else np.asarray(raw)) - 1).max()),
+        scale_mm=float(scale_mm),
     )
 
 

@@ -16,8 +16,11 @@ from ._cutting import Opened, Sides, along_rim, corner_angles, cut_along, edge_p
 from ._seams import Ends, Fits, Outward, Start, choose_seams, rim_through
 
 __all__ = [
+    "Fits",
     "Opened",
     "Sides",
+    "Start",
+    "at_arc",
     "cut_along",
     "enclosed_deg",
     "equal_starts",
@@ -256,7 +259,7 @@ def equal_starts(
                 do="Cut fewer pieces, or make the laps narrower.",
             )
         at = _first_place(rim, np.asarray(forward, dtype=np.float64)) + (np.arange(pieces) + turn) * total / pieces
-        starts += [Start(k, p) for p in _at_arc(rim, at)]
+        starts += [Start(k, p) for p in at_arc(rim, at)]
     return starts
 
 
@@ -278,7 +281,7 @@ def _first_place(rim: Floats, forward: Floats) -> float:
     return float(along_rim(rim)[0][crossing[i]] + t[i] * step[crossing[i]])
 
 
-def _at_arc(rim: Floats, at_mm: Floats) -> Floats:
+def at_arc(rim: Floats, at_mm: Floats) -> Floats:
     """Return the points of a closed line at some arc lengths, (k, 3)."""
     at, total = along_rim(rim)
     closed = np.concatenate([rim, rim[:1]])

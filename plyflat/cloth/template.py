@@ -42,7 +42,7 @@ class Strain:
     Attributes
     ----------
     largest : float
-        Largest \\|stretch - 1\\| of any triangle, as a fraction.
+        Largest \\|stretch - 1\\| anywhere, as a fraction.
     p99 : float
         99th percentile by area.
     mean : float
@@ -53,6 +53,11 @@ class Strain:
         Share of the area above the limit, 0 to 1.
     energy : float
         Mean symmetric Dirichlet energy over 4; 1 for an exact development.
+    raw_largest : float
+        Largest \\|stretch - 1\\| of any single triangle; in the point of a corner it says more of the mesh than of the
+        cloth.
+    scale_mm : float
+        The length over which the other figures are averaged, mm; 0 where they are of single triangles.
     """
 
     largest: float
@@ -61,6 +66,8 @@ class Strain:
     limit: float
     over_share: float
     energy: float
+    raw_largest: float = 0.0
+    scale_mm: float = 0.0
 
 
 @dataclass(frozen=True)
