@@ -129,7 +129,7 @@ class _Dense:
         from scipy.spatial import cKDTree
 
         self.v, self.normal = v, normal
-        self.tree = cKDTree(v, balanced_tree=False, compact_nodes=False)
+        self.tree = cKDTree(v, balanced_tree=False)
         self.reach = float(np.hypot(FARTHEST_MM - FEELER_MM, 0.6 * edge))
 
     def nearest(self, q: Floats) -> tuple[Ints, Floats, Floats]:

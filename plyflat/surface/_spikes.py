@@ -108,7 +108,9 @@ def _candidates(v: Floats, near: Any, off: Floats, limit: float, rim: Bools, tod
     highest = np.maximum.reduceat(off[rows.indices], start)
     # The edges of a spike are long because of it: measure them flat.
     plain = np.sqrt(np.maximum(edge**2 - off[some] ** 2, (0.05 * edge) ** 2))
-    return some[(off[some] > SPIKE_SHARE * plain) & (off[some] >= highest)]
+    some = some[(off[some] > SPIKE_SHARE * plain) & (off[some] >= highest)]
+    # In a row of equals each is the crest of a fin, not a spike.
+    return some[np.asarray(near[some][:, some].sum(axis=1)).ravel() < 2]
 
 
 def _judge(v: Floats, near: Any, look: Ints) -> tuple[Ints, Floats, Floats]:

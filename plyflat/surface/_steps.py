@@ -38,7 +38,7 @@ SPACING = 2.2
 #: Half width of the ledge's own slope, share of the reach.
 SLOPE = 0.12
 #: A ledge lower than this is of no account; it has to stand out of the noise by the first, its ends by the second.
-LEAST_MM, STRONG, WEAK = 0.4, 5.0, 3.0
+LEAST_MM, STRONG, WEAK = 0.3, 5.0, 3.0
 #: The middle height of a line has to stand out by this much.
 MIDDLE = 3.5
 #: What is higher than this is a feature of the boat, mm.

@@ -64,7 +64,7 @@ def spread_places(points_mm: Floats | None) -> tuple[tuple[float, float, float],
     while len(p) > PLACES_MOST:
         first = np.unique(np.floor((p - p[0]) / cell + 0.5), axis=0, return_index=True)[1]
         p = p[np.sort(first)]
-        cell *= 1.5
+        cell *= 1.2
     return tuple((float(x), float(y), float(z)) for x, y, z in p)
 
 

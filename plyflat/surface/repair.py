@@ -559,7 +559,7 @@ def _turn(w: _Work, turn: Bools, what: str) -> _Work:
         return w
     f = w.f.copy()
     f[turn] = f[turn][:, ::-1]
-    return replace(w, f=f).note(what, int(turn.sum()), w.centre(int(np.argmax(turn))))
+    return replace(w, f=f).note(what, int(turn.sum()), places=w.centres(np.flatnonzero(turn)), kind="turned")
 
 
 def _split_corners(w: _Work, links: _Links) -> tuple[_Work, int, Floats | None]:
