@@ -671,7 +671,7 @@ def _evened(corner: Corner, track: Track, radius: float, blur_mm: float) -> Trac
     way = evened(_unit(_ahead(c, corner.closed)), blur_mm, closed=corner.closed, along=c)
     feet = []
     for wall in (corner.first, corner.second):
-        d = evened(wall.nearest(c)[2] - c, 0.25 * blur_mm, closed=corner.closed, along=c)
+        d = evened(wall.nearest(c)[2] - c, 0.6 * blur_mm, closed=corner.closed, along=c)
         feet.append(c + _square(d, _unit(way)))
     return replace(track, centre=c, first=feet[0], second=feet[1])
 

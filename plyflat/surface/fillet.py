@@ -713,8 +713,10 @@ def _sections(before: Surface, middle: Bools, track: Track, arc: _Arc, closed: b
 
 def _swept(p: Floats, m: Floats, x: Floats, y: Floats, turn: float, far: float) -> float:
     """Area between the origin and the section of (k, 3, 3) triangles by the plane square to m, within an angle."""
-    above = p @ m > 0
-    p, h, above = (q[above.any(axis=1) & ~above.all(axis=1)] for q in (p, p @ m, above))
+    side = p @ m > 0
+    crossed = side.any(axis=1) & ~side.all(axis=1)
+    p, above = p[crossed], side[crossed]
+    h = p @ m
     i = np.arange(len(p))
     odd = np.argmax(above != (above.sum(axis=1) == 2)[:, None], axis=1)
     ends = []
