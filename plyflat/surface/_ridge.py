@@ -5,17 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse
+from scipy import ndimage, sparse
 from scipy.spatial import cKDTree
 
 from .mesh import Bools, Floats, Ints, Surface
 
 # Stiffness of the line, sample spacing, width looked at to each side and what is left out at a corner, in scales.
 STIFF, STEP, BESIDE, CORNER = 0.7, 0.25, 1.2, 0.9
+# What bends less than this share of the ridge does not count for where its middle is.
+CORE = 0.4
 # A line that turns by more than this within a scale or so has a corner.
 KINK_DEG = 40.0
 # A weak spot shorter than this, in scales, is not worth a word.
 WORD = 0.6
+# Where the ridge is weaker than this share of its usual strength the line is carried on.
+WEAK = 0.25
 
 Place = tuple[float, float, float]
 
@@ -30,7 +34,7 @@ class Line:
 
 
 def ridge_line(
-    s: Surface, bend: Floats, way: Ints, *, closed: bool, fixed: Bools, floor: float, scale_mm: float
+    s: Surface, bend: Floats, way: Ints, *, closed: bool, fixed: Bools, strip: Bools, scale_mm: float
 ) -> Line:
     """Move a chain of vertices onto the ridge of the bend.
 
@@ -44,8 +48,8 @@ def ridge_line(
     closed : bool
     fixed : (k,) bool array
         Which of them lie on sharp edges and stay.
-    floor : float
-        Bend that counts for nothing, rad.
+    strip : (n,) bool array
+        Vertices that count as part of creases.
     scale_mm : float
 
     Returns
@@ -57,7 +61,7 @@ def ridge_line(
     Smoothing: Whittaker (1923), *Proc. Edinburgh Math. Soc.* 41, 63-75; Eilers (2003), *Anal. Chem.* 75, 3631-3636,
     eq. 5, whose second differences carry a line on straight where it has no data.
     """
-    ridge = _Ridge(s, bend, floor, scale_mm)
+    ridge = _Ridge(s, np.where(strip, bend, 0.0), scale_mm)
     if closed and not fixed.any():
         return _closed(ridge, s.vertices_mm[way])
     if closed:
@@ -89,36 +93,42 @@ class _Ridge:
 
     s: Surface
     bend: Floats
-    floor: float
     scale_mm: float
 
     @property
     def step_mm(self) -> float:
         return max(STEP * self.scale_mm, 0.6 * self.s.mean_edge_mm)
 
-    def weights(self, line: Floats) -> tuple[Floats, Floats]:
-        """Points (q, 3) near a line and how much they bend the way it does, times their area."""
+    def near(self, line: Floats) -> tuple[Floats, Floats, Floats]:
+        """Vertices (q, 3) near a line, how much they bend (q,) the way it does, and their areas (q,)."""
         area = np.bincount(
             self.s.faces.ravel(), np.repeat(self.s.face_areas_mm2 / 3, 3), minlength=len(self.bend)
         )
-        reach = BESIDE * self.scale_mm
+        v, reach = self.s.vertices_mm, BESIDE * self.scale_mm
         low, high = line.min(axis=0) - reach, line.max(axis=0) + reach
-        near = np.flatnonzero(((self.s.vertices_mm >= low) & (self.s.vertices_mm <= high)).all(axis=1))
-        far, _ = cKDTree(line).query(self.s.vertices_mm[near], distance_upper_bound=reach + self.step_mm)
+        near = np.flatnonzero((self.bend != 0) & ((v >= low) & (v <= high)).all(axis=1))
+        far, _ = cKDTree(line).query(v[near], distance_upper_bound=reach + self.step_mm)
         near = near[np.isfinite(far)]
         sign = np.sign(np.sum(self.bend[near] * area[near]))
-        return self.s.vertices_mm[near], np.maximum(sign * self.bend[near] - self.floor, 0.0) * area[near]
+        near = near[sign * self.bend[near] > 0]
+        return v[near], np.abs(self.bend[near]), area[near]
 
     def pull(self, line: Floats, closed: bool) -> tuple[Floats, Floats, Floats]:
         """For each sample how far the ridge lies to its left (k,), how strong it is (k,), and leftward (k, 3)."""
-        p, w = self.weights(line)
+        p, bend, area = self.near(line)
         left = self._leftward(line, closed)
+        if not len(p):
+            return np.zeros(len(line)), np.zeros(len(line)), left
         near = cKDTree(line).query(p)[1]
         beside = ((p - line[near]) * left[near]).sum(axis=1)
         keep = np.abs(beside) < BESIDE * self.scale_mm
+        near, beside, bend, area = near[keep], beside[keep], bend[keep], area[keep]
+        peak = np.zeros(len(line))
+        np.maximum.at(peak, near, bend)
+        peak = ndimage.maximum_filter1d(peak, 5, mode="wrap" if closed else "nearest")
+        w = np.maximum(bend - CORE * peak[near], 0.0) * area
         size, moment = (
-            _windowed(np.bincount(near[keep], q[keep], minlength=len(line)).astype(np.float64), closed)
-            for q in (w, w * beside)
+            _windowed(np.bincount(near, q, minlength=len(line)).astype(np.float64), closed) for q in (w, w * beside)
         )
         return moment / np.maximum(size, 1e-300), size, left
 
@@ -205,7 +215,7 @@ def _centred(ridge: _Ridge, line: Floats, closed: bool, cornered: tuple[bool, bo
     for _ in range(4):
         line = _resampled(line, ridge.step_mm, closed)
         middle, size, left = ridge.pull(line, closed)
-        weak = size < 0.25 * np.median(size[size > 0]) if (size > 0).any() else np.ones(len(line), dtype=bool)
+        weak = size < WEAK * np.median(size[size > 0]) if (size > 0).any() else np.ones(len(line), dtype=bool)
         weight = np.where(weak, 1e-6, 1.0)
         away = int(np.ceil(CORNER * ridge.scale_mm / ridge.step_mm))
         for end, given in zip((slice(0, away), slice(len(line) - away, None)), cornered):
@@ -255,6 +265,8 @@ def _kinks(ridge: _Ridge, line: Floats, closed: bool) -> Ints:
         return np.empty(0, dtype=np.int64)
     a, b = (_unit(np.roll(line, -q, axis=0) - np.roll(line, -r, axis=0)) for q, r in ((0, -span), (span, 0)))
     turn = np.degrees(np.arccos(np.clip((a * b).sum(axis=1), -1, 1)))
+    size = ridge.pull(line, closed)[1]
+    turn[size < WEAK * np.median(size)] = 0.0
     if not closed:
         turn[:span] = turn[k - span :] = 0.0
     out: list[int] = []
@@ -284,7 +296,17 @@ def _cornered(ridge: _Ridge, legs: list[Leg], closed: bool) -> Line:
         inner = p[trim if before is not None else 0 : len(p) - trim if after is not None else len(p)]
         corner = [] if before is None else [_meeting(before[::-1], p, trim, ridge)]
         pieces.append(np.vstack([*corner, inner]))
-    return Line(ridge.on(np.vstack(pieces)), closed, tuple(gaps))
+    return Line(ridge.on(_filled(np.vstack(pieces), ridge.step_mm, closed)), closed, tuple(gaps))
+
+
+def _filled(line: Floats, step_mm: float, closed: bool) -> Floats:
+    """The line with points put in where its own are far apart."""
+    follow = np.roll(line, -1, axis=0) if closed else line[1:]
+    out = []
+    for a, b in zip(line, follow):
+        k = max(int(np.ceil(np.linalg.norm(b - a) / (1.5 * step_mm))), 1)
+        out.append(a + (b - a) * (np.arange(k) / k)[:, None])
+    return np.vstack(out if closed else [*out, line[-1:]])
 
 
 def _meeting(one: Floats, other: Floats, trim: int, ridge: _Ridge) -> Floats:

@@ -432,14 +432,25 @@ def _refuse_leak(fine: _Fine, inside: Bools, seed: int) -> None:
     strong = fine.strip[ends].all(axis=1)
     for q in np.unique(line):
         mine = line == q
-        held, gap = float(g.length[k[mine & strong]].sum()), float(g.length[k[mine & ~strong]].sum())
+        held = float(g.length[k[mine & strong]].sum())
+        gap, weak = _longest_part(g, k[mine & ~strong])
         if held > max(MEANT * g.scale_mm, MEANT_GAPS * gap) and gap > 0:
-            weak = g.walk.vertices_mm[ends[mine & ~strong]].mean(axis=(0, 1))
             raise OutlineError(
                 f"the face leaks through a gap of about {gap:.0f} mm in a crease", where=at(tuple(weak)),
                 do=f"Weak spots up to {GAP * g.scale_mm:.0f} mm are closed: state a smaller angle or a larger scale, or "
                 "give an outline.",
             )
+
+
+def _longest_part(g: _Ground, some: Ints) -> tuple[float, Floats]:
+    """Length and middle of the longest of the chains that some edges make."""
+    if not len(some):
+        return 0.0, np.zeros(3)
+    ends = g.edges.ends[some]
+    label = _joined(ends, int(ends.max()) + 1)[ends[:, 0]]
+    total = np.bincount(label, g.length[some])
+    best = label == np.argmax(total)
+    return float(total.max()), np.asarray(g.walk.vertices_mm[ends[best]].mean(axis=(0, 1)))
 
 
 # --- its edge -----------------------------------------------------------------------------------------------------
@@ -519,7 +530,7 @@ def _line(fine: _Fine, way: Ints, closed: bool, exact: bool) -> Line:
     held = g.sharp[e]
     fixed = held | np.roll(held, 1) if closed else np.r_[held, False] | np.r_[False, held]
     return ridge_line(
-        g.walk, fine.bend, way, closed=closed, fixed=fixed, floor=0.5 * STRIP * g.limit, scale_mm=g.scale_mm
+        g.walk, fine.bend, way, closed=closed, fixed=fixed, strip=fine.strip, scale_mm=g.scale_mm
     )
 
 
