@@ -38,7 +38,8 @@ class Filled:
     """A mesh with its small holes filled.
 
     ``zipped`` slits, whose two lips lay on each other, are closed; ``pinched`` holes, whose rim touches itself so
-    that no patch fits, are left open.
+    that no patch fits, are left open. ``places`` are the middles of the holes filled, the widest first, and
+    ``open_places`` those of the holes too wide to fill; the outermost boundary of an open piece is not one of them.
     """
 
     v: Floats
@@ -52,6 +53,8 @@ class Filled:
     zipped: int = 0
     zipped_where: Floats | None = None
     joined: bool = False
+    places: Floats | None = None
+    open_places: Floats | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +160,24 @@ def fill_holes(v: Floats, f: Ints, c: NDArray[np.uint8] | None, largest_mm: floa
     slits = [r.points for r in chosen if len(r.points) == 2]
     known = np.sort(edge_keys(len(v), directed_edges(f)))
     out = _patch_all(v, f, c, [to[r.points] for r in chosen if len(r.points) > 2], known)
-    return replace(out, zipped=len(slits), zipped_where=v[slits[0][0]] if slits else None, joined=joined)
+    wide = _too_wide(v, f, rims, yes, piece)
+    shut = v[slits[0][0]] if slits else None
+    return replace(out, zipped=len(slits), zipped_where=shut, joined=joined, open_places=wide)
+
+
+def _too_wide(v: Floats, f: Ints, rims: list[Rim], small: Bools, piece: Ints) -> Floats:
+    """(k, 3) middles of the holes that stay open, the widest first: all but the longest rim of each piece."""
+    of = np.zeros(len(v), dtype=np.int64)
+    of[f] = piece[:, None]
+    order = sorted(range(len(rims)), key=lambda i: -closed_length(v[rims[i].points]))
+    seen: set[int] = set()
+    out = []
+    for i in order:
+        k = int(of[rims[i].points[0]])
+        if k in seen and not small[i]:
+            out.append(v[rims[i].points].mean(axis=0))
+        seen.add(k)
+    return np.array(out).reshape(-1, 3)
 
 
 def _join(n: int, pairs: list[tuple[int, int]]) -> Ints:
@@ -195,8 +215,12 @@ def _patch_all(v: Floats, f: Ints, c: NDArray[np.uint8] | None, rims: list[Ints]
         return Filled(v, f, c, pinched=len(pinched), pinched_where=shut)
     out_f = np.concatenate(patches)
     out_v, out_c = _fair(np.concatenate(points), out_f, c, len(v), np.concatenate(owner), np.array(widths))
-    worst = int(np.argmax(widths))
-    return Filled(out_v, out_f, out_c, len(widths), widths[worst], middles[worst], len(pinched), shut)
+    order = np.argsort(-np.array(widths), kind="stable")
+    worst = int(order[0])
+    places = np.array(middles)[order]
+    return Filled(
+        out_v, out_f, out_c, len(widths), widths[worst], middles[worst], len(pinched), shut, places=places
+    )
 
 
 # --- one hole --------------------------------------------------------------------------------------------------

@@ -24,9 +24,9 @@ from ._edges import directed_edges, face_areas, neighbours, point_normals, row_l
 from .mesh import Floats, Ints
 
 #: Radii of the neighbourhoods, mm: the small one comes nearer to corners, the large one sees through more noise.
-REACHES_MM = (16.0, 32.0)
+REACHES_MM = (16.0, 32.0, 50.0)
 #: A neighbourhood is at least so many edges wide; above the limit a mesh is too coarse to tell.
-REACH_EDGES, REACH_MOST_MM = 5.0, 40.0
+REACH_EDGES, REACH_MOST_MM = 5.0, 60.0
 #: Points per neighbourhood after pooling, and the fewest that are enough.
 POINTS, POINTS_LEAST = 80, 36
 #: Most places looked at.

@@ -40,6 +40,8 @@ FLAT_SHARE = 1e-6
 MIX = np.uint64(0x9E3779B97F4A7C15)
 #: Waves up to about this length are taken out of the copy on which doubled sheets are looked for, mm.
 CALM_MM = 4.0
+#: Where ledges of this height would be lost in the noise, that is said, mm.
+BLIND_MM = 1.0
 #: Distance between the marks along a ledge, mm.
 MARK_MM = 100.0
 
@@ -668,13 +670,15 @@ def _fill(w: _Work, fill_holes_mm: float) -> _Work:
         return w
     filled = fill_holes(w.v, w.f, w.c, fill_holes_mm, pieces(w.f, len(w.v)))
     out = replace(w, v=filled.v, f=filled.f, c=filled.c)
-    out = out.note("slits closed", filled.zipped, filled.zipped_where)
-    out = out.note("holes left open, since their rim touches itself", filled.pinched, filled.pinched_where)
-    out = out.note(
-        f"holes filled (up to {fill_holes_mm:g} mm across, largest {filled.largest_mm:.3g} mm)",
-        filled.count,
-        filled.where,
-    )
+    out = out.note("slits closed", filled.zipped, filled.zipped_where, kind="holes")
+    pinched = "holes left open, since their rim touches itself"
+    out = out.note(pinched, filled.pinched, filled.pinched_where, kind="holes", severity="left")
+    what = f"holes filled (up to {fill_holes_mm:g} mm across, largest {filled.largest_mm:.3g} mm)"
+    out = out.note(what, filled.count, places=filled.places, kind="holes")
+    wide = filled.open_places
+    if wide is not None:
+        what = f"holes left open, wider than {fill_holes_mm:g} mm"
+        out = out.note(what, len(wide), places=wide, kind="holes", severity="left")
     return _separate(_compact(out)[0]) if filled.joined else out
 
 
@@ -737,7 +741,8 @@ def _say_doubled(w: _Work, some: list[Doubled], what: str, severity: str) -> _Wo
 
 
 def _ledges(w: _Work, cap_mm: float) -> _Work:
-    found = find_steps(w.v, w.f).steps
+    looked = find_steps(w.v, w.f)
+    found = looked.steps
     low = [s for s in found if s.height_mm <= cap_mm]
     out = w
     if low:
@@ -746,7 +751,11 @@ def _ledges(w: _Work, cap_mm: float) -> _Work:
         width = max(ramp_width_mm(s.height_mm) for s in low)
         out = _say_ledges(replace(w, v=v), low, f"ledges ramped over up to {width:.2g} mm", "mended", move)
     high = [s for s in found if s.height_mm > cap_mm]
-    return _say_ledges(out, high, "ledges across the surface left as they are", "left", 0.0)
+    out = _say_ledges(out, high, "ledges across the surface left as they are", "left", 0.0)
+    if BLIND_MM < looked.floor_mm < np.inf:
+        what = f"limit to what can be seen: ledges lower than {looked.floor_mm:.2g} mm are lost in the noise"
+        out = out.note(what, 1, kind="noise", severity="left")
+    return out
 
 
 def _say_ledges(w: _Work, some: list[Step], what: str, severity: str, move: float) -> _Work:

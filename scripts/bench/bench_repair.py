@@ -32,6 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add this benchmark's options."""
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--step", type=float, default=2.0, help="edge of the mesh, mm")
+    parser.add_argument("--only", default="", help="faults whose name holds this")
     parser.add_argument("--size", type=int, default=0, help="triangles of a file to time")
 
 
@@ -42,7 +43,7 @@ def run(options: argparse.Namespace) -> None:
         return
     print(f"edge {options.step:g} mm, {options.seeds} seeds; noise rms / correlation in mm")
     print(f"{'fault':<18}{'noise':>10}{'recall':>9}{'precision':>11}  note")
-    for name, one in FAULTS.items():
+    for name, one in ((n, t) for n, t in FAULTS.items() if options.only in n):
         for rms, far in NOISES:
             rows = [one(rms, far, seed, options.step) for seed in range(options.seeds)]
             put, found, right = (sum(r[k] for r in rows) for k in range(3))
