@@ -288,14 +288,18 @@ def _cornered(ridge: _Ridge, legs: list[Leg], closed: bool) -> Line:
     gaps = [g for p, weak in legs for g in _gaps(ridge, p, weak, False)]
     away = int(np.ceil(CORNER * ridge.scale_mm / ridge.step_mm))
     count = len(legs)
+    joins = [
+        _meeting(legs[i - 1][0][::-1], legs[i][0], away, ridge) if closed or i else None for i in range(count)
+    ]
     pieces = []
     for i, (p, _) in enumerate(legs):
-        before = legs[i - 1][0] if closed or i else None
-        after = legs[(i + 1) % count][0] if closed or i < count - 1 else None
-        trim = min(away, (len(p) - 2) // 2)
-        inner = p[trim if before is not None else 0 : len(p) - trim if after is not None else len(p)]
-        corner = [] if before is None else [_meeting(before[::-1], p, trim, ridge)]
-        pieces.append(np.vstack([*corner, inner]))
+        before, after = joins[i], joins[(i + 1) % count]
+        keep = np.ones(len(p), dtype=bool)
+        for corner, own in ((before, slice(0, away)), (after, slice(len(p) - away, None))):
+            if corner is not None:
+                keep[own] = False
+                keep &= np.linalg.norm(p - corner, axis=1) > 0.5 * CORNER * ridge.scale_mm
+        pieces.append(p[keep] if before is None else np.vstack([before, p[keep]]))
     return Line(ridge.on(_filled(np.vstack(pieces), ridge.step_mm, closed)), closed, tuple(gaps))
 
 
