@@ -25,6 +25,8 @@ RIM_MOST = 300
 #: The longest rim of a piece is filled only when a disc of its length is less than this share of the piece:
 #: then it is a hole in a closed body, not the edge of an open scan.
 CLOSED_SHARE = 0.02
+#: A rim at least this share of its piece's longest is an outer edge like that one.
+OUTER_SHARE = 0.5
 #: A face whose area is a smaller share of its longest side squared is flat.
 FLAT_SHARE = 1e-6
 #: Times the curvature is weighed anew on the shape found.
@@ -166,17 +168,19 @@ def fill_holes(v: Floats, f: Ints, c: NDArray[np.uint8] | None, largest_mm: floa
 
 
 def _too_wide(v: Floats, f: Ints, rims: list[Rim], small: Bools, piece: Ints) -> Floats:
-    """(k, 3) middles of the holes that stay open, the widest first: all but the longest rim of each piece."""
+    """(k, 3) middles of the holes that stay open, the widest first.
+
+    Not the longest rim of a piece, nor one at least half as long: a strip or a tube has two of these.
+    """
     of = np.zeros(len(v), dtype=np.int64)
     of[f] = piece[:, None]
     order = sorted(range(len(rims)), key=lambda i: -closed_length(v[rims[i].points]))
-    seen: set[int] = set()
+    longest: dict[int, float] = {}
     out = []
     for i in order:
-        k = int(of[rims[i].points[0]])
-        if k in seen and not small[i]:
+        k, length = int(of[rims[i].points[0]]), closed_length(v[rims[i].points])
+        if not small[i] and length < OUTER_SHARE * longest.setdefault(k, length):
             out.append(v[rims[i].points].mean(axis=0))
-        seen.add(k)
     return np.array(out).reshape(-1, 3)
 
 
