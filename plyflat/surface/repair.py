@@ -116,7 +116,8 @@ def repair_surface(
         Of two sheets over one part let the one go that is worth less; without it, and where neither is, both are
         left and said.
     mend_steps_mm : float, mm
-        Ledges up to this height are ramped; all others are left and said, since a lap or a chine is one too.
+        Ledges up to this height are ramped; all others are left and said, since a lap or a chine is one too. A
+        ledge is ramped as far as it is seen: it may run on beyond the ends of its line, above all at the scan's edge.
     look : bool
         Look for spikes, doubled sheets and ledges at all.
     progress : callable (share done, what), optional
@@ -749,7 +750,13 @@ def _ledges(w: _Work, cap_mm: float) -> _Work:
         v = ramped(w.v, w.f, low)
         move = float(row_lengths(v - w.v).max())
         width = max(ramp_width_mm(s.height_mm) for s in low)
-        out = _say_ledges(replace(w, v=v), low, f"ledges ramped over up to {width:.2g} mm", "mended", move)
+        out = _say_ledges(
+            replace(w, v=v),
+            low,
+            f"ledges ramped over up to {width:.2g} mm; look at their ends",
+            "mended",
+            move,
+        )
     high = [s for s in found if s.height_mm > cap_mm]
     out = _say_ledges(out, high, "ledges across the surface left as they are", "left", 0.0)
     if BLIND_MM < looked.floor_mm < np.inf:
