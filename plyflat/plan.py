@@ -172,16 +172,13 @@ def _region(work: _Work, spec: RegionSpec, surface: Surface) -> RegionPlan:
         if region.short_mm > 1.0:
             _note_short(work, spec.name, distance, region)
     plies: list[PlyPlan] = []
-    seams: list[Floats] = []
-    splits: list[Floats] = []
+    laid: list[Shaped] = []
     for i, ply in enumerate(spec.plies):
         name = f"P{i + 1}"
         work.tell(f"region {spec.name}", (i + 1) / (len(spec.plies) + 4))
         cut = _cut_of_ply(work.job, spec, i)
-        shaped = shape(
-            work.job, spec, grown[ply.grow_mm], cut, below=seams, splits_below=splits, turn_laps=i % 2 == 1
-        )
-        seams, splits = list(shaped.seams_mm), list(shaped.splits_mm)
+        shaped = shape(work.job, spec, grown[ply.grow_mm], cut, earlier=laid, plies=len(spec.plies))
+        laid.append(shaped)
         plies.append(_ply_plan(work, spec, i, name, grown[ply.grow_mm], shaped))
     edge = max(p.grow_mm for p in spec.plies)
     layers = bag_layers(work.job, spec, bag, grown, edge, plies[0].seams_mm) if bag else ()

@@ -639,22 +639,23 @@ class Outward:
 
         self._solver = potpourri3d.EdgeFlipGeodesicSolver(self.walk.vertices_mm, self.walk.faces)
         self._edges = _graph(self.walk, np.ones(len(self.walk.vertices_mm), dtype=bool))
-        self._goals: list[int] = []
+        self._goals: list[Floats] = []
 
-    def ends(self, k: int, start: int) -> Ends:
-        """Return the ends of the shortest way out of opening k from a vertex on its rim."""
+    def goal(self, k: int, start: int) -> tuple[int, Floats]:
+        """Return where the shortest way out of opening k from a vertex on its rim ends: the rim, and the point of it."""
         v = self.walk.vertices_mm
         to = np.concatenate([q for j, q in enumerate(self.rims) if j != k + 1])
         if self._goals:
-            clear = cKDTree(v[self._goals]).query(v[to])[0]
+            clear = cKDTree(np.array(self._goals)).query(v[to])[0]
             to = to[clear >= min(self.clear_mm, 0.5 * float(clear.max()))]
         far = dijkstra(self._edges, indices=start)[to]
-        goal = self._straight(start, to[far <= 1.15 * far.min()])
-        self._goals.append(goal)
-        return Ends(start, goal)
+        point, near = self._straight(start, to[far <= 1.15 * far.min()])
+        rim = next(j for j, q in enumerate(self.rims) if near in q)
+        self._goals.append(point)
+        return rim, point
 
-    def _straight(self, start: int, to: Ints) -> int:
-        """Return the middle of the ends that are as near as makes no difference.
+    def _straight(self, start: int, to: Ints) -> tuple[Floats, int]:
+        """Return the middle of the ends that are as near as makes no difference, and the end nearest to it.
 
         Round a sharp trailing edge they fan out over a whole arc.
         """
@@ -665,4 +666,5 @@ class Outward:
         best = some[int(np.argmin(length))]
         weight = np.maximum(1 + AS_SHORT - length / length.min(), 0.0)
         weight[np.linalg.norm(v[some] - v[best], axis=1) > length.min()] = 0.0
-        return int(to[cKDTree(v[to]).query(weight @ v[some] / weight.sum())[1]])
+        middle = weight @ v[some] / weight.sum()
+        return middle, int(to[cKDTree(v[to]).query(middle)[1]])

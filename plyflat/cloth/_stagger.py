@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,8 +38,8 @@ def turn_share(plies: int, *, pitch_mm: float, stagger_mm: float) -> float:
     """Return by what share of a piece's length to turn equal seams on from each ply to the next.
 
     The laps of `plies` plies are shared out round the rim. Among turns of m/q of a piece, q up to 2 plies + 1, the
-    one is taken that keeps each lap off that of the ply below, up to the stagger; then off those of all plies below,
-    up to the stagger; then all as far apart as they go.
+    one is taken that keeps each lap off that of the ply below, up to the stagger or, where a piece is short for that,
+    a third of it; then off those of all plies below, up to the stagger; then all as far apart as they go.
 
     Parameters
     ----------
@@ -58,6 +58,7 @@ def turn_share(plies: int, *, pitch_mm: float, stagger_mm: float) -> float:
     >>> [round(turn_share(k, pitch_mm=120.0, stagger_mm=40.0), 3) for k in (1, 2, 3, 4)]
     [0.0, 0.5, 0.333, 0.4]
     """
+    near_mm = min(stagger_mm, pitch_mm / 3)
     if plies < 2:
         return 0.0
 
@@ -65,7 +66,7 @@ def turn_share(plies: int, *, pitch_mm: float, stagger_mm: float) -> float:
         at = np.sort(np.arange(plies) * turn % 1.0)
         nearest = float(np.diff(np.r_[at, at[0] + 1.0]).min()) * pitch_mm
         below = turn * pitch_mm
-        return tuple(round(x, 6) for x in (min(below, stagger_mm), min(nearest, stagger_mm), nearest, below))
+        return tuple(round(x, 6) for x in (min(below, near_mm), min(nearest, stagger_mm), nearest, below))
 
     turns = sorted({m / q for q in range(2, 2 * plies + 2) for m in range(1, q // 2 + 1)})
     return max(turns, key=rank)
@@ -112,8 +113,8 @@ def stagger_seams(
     """Choose where a ply is opened that lies on others.
 
     Ways to open it are laid out on a coarse copy, flattened and measured. They are ranked by the distance of their
-    laps from those of the ply below, up to the stagger, then from those of all plies below, both in steps of 5 mm. A
-    way counts if it lies flat and no more than the stated share of the area is over the strain limit (or a quarter
+    laps from those of the ply below, up to the stagger (or a third of a piece of the first ply, where that is less),
+    then from those of all plies below, both in steps of 5 mm. A way counts if it lies flat and no more than the stated share of the area is over the strain limit (or a quarter
     more than with the seams of the first ply). Among ways of the best rank the least area over the limit wins; fewer
     pieces weigh as much as 2 % of the area.
 
@@ -140,6 +141,9 @@ def stagger_seams(
     Staggered
     """
     draft = _draft(surface, holes, first_mm, laps_mm, limit, lap_mm, stagger_mm, fits)
+    pitch = min(draft.round_mm(k) / len(xs) for k, xs in enumerate(draft.base))
+    # As in `turn_share`: laps half a piece off would have the next but one lie on the first again.
+    draft = replace(draft, stagger_mm=min(stagger_mm, pitch / 3))
     search = _Search(draft, max(most, _pieces(draft.base)), over_share)
     best = search.best(plies, len(laps_mm))
     starts = [
@@ -147,9 +151,8 @@ def stagger_seams(
         for k, rim in enumerate(draft.rims)
         for p, t in zip(at_arc(rim, np.array(best.way.at_mm[k])), best.way.turned[k])
     ]
-    reached = min(best.below_mm, stagger_mm)
-    refused = search.refused if reached < stagger_mm - ALIKE_MM else None
-    return Staggered(starts, reached, len(search.done), best.share, refused)
+    refused = search.refused if best.below_mm < draft.stagger_mm - ALIKE_MM else None
+    return Staggered(starts, min(best.below_mm, stagger_mm), len(search.done), best.share, refused)
 
 
 def _pieces(at_mm: Places) -> int:
@@ -281,6 +284,7 @@ class _Search:
                 continue
             borne.append(trial)
             if trial.share <= max(self.over_share, same.share) and self.rank(trial) >= self.rank(way):
+                # Nothing that is left ranks higher.
                 break
         top = max(map(self.rank, borne))
         return _fewest([t for t in borne if self.rank(t) == top])

@@ -196,7 +196,7 @@ def open_at(surface: Surface, holes: Sequence[Ints], starts: Sequence[Start], *,
     CheckError
         If other openings are left than those that may stay.
     """
-    ready, ends = _with_starts(surface, holes, starts, 2 * lap_mm + surface.mean_edge_mm)
+    ready, ends = _with_ends(surface, holes, starts, 2 * lap_mm + surface.mean_edge_mm)
     cut, paths = _insert_all(ready, ends)
     opened = cut_along(cut, [p[::-1] if s.turned else p for p, s in zip(paths, starts)])
     left = sum(len(p.boundary_loops) - 1 for p in opened.pieces)
@@ -289,19 +289,30 @@ def at_arc(rim: Floats, at_mm: Floats) -> Floats:
 
 
 # -- seams into the mesh -------------------------------------------------------------------------------------------
-def _with_starts(
+def _with_ends(
     surface: Surface, holes: Sequence[Ints], starts: Sequence[Start], clear_mm: float
 ) -> tuple[Surface, list[Ends]]:
-    """Put a vertex on the rims at each start, and find where the shortest way out from there ends."""
+    """Put vertices on the rims where seams start, and where the shortest ways out from there end."""
     found = np.zeros(len(starts), dtype=np.int64)
-    for k, q in enumerate(holes):
+    first = [int(surface.boundary_loops[0][0]), *(int(q[0]) for q in holes)]
+    for k, vertex in enumerate(first[1:]):
         mine = [i for i, start in enumerate(starts) if start.hole == k]
-        rim = rim_through(surface, int(q[0]))
-        walk = work_copy(surface)[rim]
-        surface, found[mine] = split_rim(surface, rim, np.array([on_rim(walk, starts[i].point_mm) for i in mine]))
-    rims = [surface.boundary_loops[0], *(rim_through(surface, int(q[0])) for q in holes)]
+        surface, found[mine] = _put_on(surface, vertex, [starts[i].point_mm for i in mine])
+    rims = [rim_through(surface, vertex) for vertex in first]
     out = Outward(Surface(work_copy(surface), surface.faces), rims, clear_mm)
-    return surface, [out.ends(start.hole, int(v)) for start, v in zip(starts, found)]
+    goals = [out.goal(start.hole, int(v)) for start, v in zip(starts, found)]
+    ends = np.zeros(len(starts), dtype=np.int64)
+    for j, vertex in enumerate(first):
+        mine = [i for i, (rim, _) in enumerate(goals) if rim == j]
+        surface, ends[mine] = _put_on(surface, vertex, [goals[i][1] for i in mine])
+    return surface, [Ends(int(a), int(b)) for a, b in zip(found, ends)]
+
+
+def _put_on(surface: Surface, vertex: int, points_mm: Sequence[Floats]) -> tuple[Surface, Ints]:
+    """Put vertices on the boundary loop through a vertex, where it is nearest to points."""
+    rim = rim_through(surface, vertex)
+    walk = work_copy(surface)[rim]
+    return split_rim(surface, rim, np.array([on_rim(walk, p) for p in points_mm]))
 
 
 def _insert_all(surface: Surface, ends: list[Ends]) -> tuple[Surface, list[Ints]]:
