@@ -37,6 +37,8 @@ NEWTON_STEPS = 40
 BACK = 0.1
 # A fillet that ends this share of the radius before the surface's boundary is led on to it.
 END_SHARE = 0.15
+# Lost stations on a scan are bridged over this share of the radius.
+BRIDGE = 0.75
 # Where arcs cross they are set square to a way evened out over so many edges, one after the other.
 EASES = (1.0, 2.0, 4.0)
 MOST_STATIONS = 6000
@@ -462,7 +464,7 @@ def roll(corner: Corner, radius_mm: float) -> Track:
     _check_concave(corner, p, t, n1, n2)
     start = p + radius_mm * (n1 + n2) / np.maximum(1 + (n1 * n2).sum(axis=1), 0.03)[:, None]
     track = _carried_on(corner, _centred(corner, p, t, start, radius_mm), radius_mm)
-    for _ in range(0 if corner.noisy else 5):
+    for _ in range(5):
         track, more = _filled_in(corner, track, radius_mm, 1.5 * step)
         if not more:
             break
@@ -576,9 +578,9 @@ def _filled_in(corner: Corner, track: Track, radius: float, step_mm: float) -> t
     """Put stations between those whose centres or contacts lie too far apart."""
     k = np.arange(len(track.fit))
     follow = np.roll(k, -1)
-    gap = np.max(
-        [np.linalg.norm(x[follow] - x, axis=1) for x in (track.centre, track.first, track.second)], axis=0
-    )
+    # On a scan contacts jump about; there they are looked after once they have been evened out.
+    lines = (track.centre,) if corner.noisy else (track.centre, track.first, track.second)
+    gap = np.max([np.linalg.norm(x[follow] - x, axis=1) for x in lines], axis=0)
     gap[(track.fit > corner.found) | (track.fit[follow] > corner.found)] = 0.0
     same = np.linalg.norm(track.corner[follow] - track.corner, axis=1) < 1e-4 * radius
     gap[same & ((track.along[follow] * track.along).sum(axis=1) > 1 - 1e-7)] = 0.0
@@ -591,6 +593,10 @@ def _filled_in(corner: Corner, track: Track, radius: float, step_mm: float) -> t
     p = 0.5 * (track.corner[wide] + track.corner[to])
     t = _unit(track.along[wide] + track.along[to])
     new = _centred(corner, p, t, 0.5 * (track.centre[wide] + track.centre[to]), radius)
+    if corner.noisy:
+        wide, new = wide[new.fit <= corner.found], new.take(new.fit <= corner.found)
+        if not len(wide):
+            return track, False
     order = np.argsort(np.r_[k, wide + 0.5], kind="stable")
     both = {f: np.concatenate([getattr(track, f), getattr(new, f)])[order] for f in track.__dataclass_fields__}
     return Track(**both), True
@@ -598,6 +604,8 @@ def _filled_in(corner: Corner, track: Track, radius: float, step_mm: float) -> t
 
 def _within(corner: Corner, track: Track, radius: float) -> Track:
     """Drop the ends of an open track where a wall runs out at the surface's boundary; refuse anything else."""
+    if corner.noisy:
+        track = _bridged(corner, track, radius)
     lean = _leans(corner, track)
     bad = (track.fit > corner.found) | (lean > SQUARE_DEG).any(axis=1)
     if not corner.closed and bad.any() and not bad.all() and len(corner.border):
@@ -613,6 +621,16 @@ def _within(corner: Corner, track: Track, radius: float) -> Track:
     if len(bad) < 4:
         raise ShapeError("the corner is too short for a fillet", where=at(tuple(track.corner[0])))
     return track
+
+
+def _bridged(corner: Corner, track: Track, radius: float) -> Track:
+    """Leave out stations that found no centre on a scan, if those about them are near enough to do without."""
+    good = track.fit <= corner.found
+    if good.all() or good.sum() < 8:
+        return track
+    c = track.centre[good]
+    gap = np.linalg.norm((np.roll(c, -1, axis=0) if corner.closed else c[1:]) - (c if corner.closed else c[:-1]), axis=1)
+    return track.take(good) if gap.max() <= BRIDGE * radius else track
 
 
 def _leans(corner: Corner, track: Track) -> Floats:
@@ -665,6 +683,7 @@ def to_border(corner: Corner, q: Floats) -> tuple[Floats, Floats]:
 
 def _evened(corner: Corner, track: Track, radius: float, blur_mm: float) -> Track:
     """Even the centres out along the track; the contacts are the walls' points nearest to them."""
+    track = _at_even_steps(track, corner.closed)
     c = evened(track.centre, blur_mm, closed=corner.closed)
     again = _centred(corner, c, track.along, c, radius)
     c = np.where((again.fit <= corner.found)[:, None], evened(again.centre, 0.5 * blur_mm, closed=corner.closed), c)
@@ -674,6 +693,17 @@ def _evened(corner: Corner, track: Track, radius: float, blur_mm: float) -> Trac
         d = evened(wall.nearest(c)[2] - c, 0.6 * blur_mm, closed=corner.closed, along=c)
         feet.append(c + _square(d, _unit(way)))
     return replace(track, centre=c, first=feet[0], second=feet[1])
+
+
+def _at_even_steps(track: Track, closed: bool) -> Track:
+    """Put as many stations at even steps along the centres."""
+    ring = np.arange(len(track.fit) + closed) % len(track.fit)
+    s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(track.centre[ring], axis=0), axis=1))]
+    to = np.linspace(0, s[-1], len(ring))[: len(track.fit)]
+    values = np.column_stack([getattr(track, f)[ring] for f in track.__dataclass_fields__])
+    new = np.column_stack([np.interp(to, s, x) for x in values.T])
+    corner, along, centre, first, second = (new[:, i : i + 3] for i in range(0, 15, 3))
+    return Track(corner, _unit(along), centre, first, second, new[:, 15])
 
 
 def _dense(track: Track, closed: bool, step_mm: float) -> Track:
