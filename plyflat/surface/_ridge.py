@@ -14,8 +14,8 @@ from .mesh import Bools, Floats, Ints, Surface
 STIFF, STEP, BESIDE, CORNER = 0.7, 0.25, 1.2, 0.9
 # What bends less than this share of the ridge does not count for where its middle is.
 CORE = 0.4
-# A line that turns by more than this within a scale or so has a corner.
-KINK_DEG = 40.0
+# A line that turns by more than this, looked at over both of these lengths in scales to each side, has a corner.
+KINK_DEG, SPANS = 40.0, (1.2, 2.5)
 # A weak spot shorter than this, in scales, is not worth a word.
 WORD = 0.6
 # Where the ridge is weaker than this share of its usual strength the line is carried on.
@@ -34,7 +34,7 @@ class Line:
 
 
 def ridge_line(
-    s: Surface, bend: Floats, way: Ints, *, closed: bool, fixed: Bools, strip: Bools, scale_mm: float
+    s: Surface, bend: Floats, way: Ints, *, closed: bool, fixed: Bools, strip: Bools, scale_mm: float, stiffer: float = 1.0
 ) -> Line:
     """Move a chain of vertices onto the ridge of the bend.
 
@@ -51,6 +51,8 @@ def ridge_line(
     strip : (n,) bool array
         Vertices that count as part of creases.
     scale_mm : float
+    stiffer : float
+        Above 1 for a line too uneven to follow closely; it is then drawn without corners.
 
     Returns
     -------
@@ -61,7 +63,8 @@ def ridge_line(
     Smoothing: Whittaker (1923), *Proc. Edinburgh Math. Soc.* 41, 63-75; Eilers (2003), *Anal. Chem.* 75, 3631-3636,
     eq. 5, whose second differences carry a line on straight where it has no data.
     """
-    ridge = _Ridge(s, np.where(strip, bend, 0.0), scale_mm)
+    ridge = _Ridge(s, np.where(strip, bend, 0.0), scale_mm, stiffer)
+    fixed = _lasting(s, way, fixed, closed, 2 * scale_mm)
     if closed and not fixed.any():
         return _closed(ridge, s.vertices_mm[way])
     if closed:
@@ -80,6 +83,20 @@ def ridge_line(
     return Line(line[:-1] if closed else line, closed, tuple(gaps))
 
 
+def _lasting(s: Surface, way: Ints, fixed: Bools, closed: bool, least_mm: float) -> Bools:
+    """Sharp stretches, but for those shorter than stated, which are mere steps on a rounded ridge."""
+    if not fixed.any() or fixed.all():
+        return fixed
+    turn = int(np.argmin(fixed)) if closed else 0
+    rolled, p = np.roll(fixed, -turn), s.vertices_mm[np.roll(way, -turn)]
+    out = rolled.copy()
+    edge = np.flatnonzero(np.diff(np.r_[False, rolled, False].astype(np.int8)))
+    for a, b in zip(edge[::2].tolist(), edge[1::2].tolist()):
+        if np.linalg.norm(np.diff(p[a:b], axis=0), axis=1).sum() < least_mm:
+            out[a:b] = False
+    return np.roll(out, turn)
+
+
 def _stretches(fixed: Bools) -> list[tuple[Ints, bool]]:
     """Cut an open chain into stretches that stay and stretches that move, each with both its ends."""
     link = fixed[:-1] & fixed[1:]
@@ -94,6 +111,7 @@ class _Ridge:
     s: Surface
     bend: Floats
     scale_mm: float
+    stiffer: float
 
     @property
     def step_mm(self) -> float:
@@ -224,7 +242,7 @@ def _centred(ridge: _Ridge, line: Floats, closed: bool, cornered: tuple[bool, bo
         if weight.max() < 1:
             break
         moved = line + middle[:, None] * left
-        stiff = STIFF * ridge.scale_mm / ridge.step_mm
+        stiff = ridge.stiffer * STIFF * ridge.scale_mm / ridge.step_mm
         line = _whittaker(np.where(weight[:, None] == 1, moved, line), weight, stiff, closed)
     line = ridge.on(line)
     for end, given in zip((slice(0, away), slice(len(line) - away, None)), cornered):
@@ -259,16 +277,20 @@ def _evened(ridge: _Ridge, line: Floats, closed: bool) -> Floats:
 
 def _kinks(ridge: _Ridge, line: Floats, closed: bool) -> Ints:
     """Samples at which a line turns sharply."""
-    span = max(int(round(1.2 * ridge.scale_mm / ridge.step_mm)), 2)
+    span = max(int(round(SPANS[0] * ridge.scale_mm / ridge.step_mm)), 2)
     k = len(line)
-    if k < 4 * span:
+    if k < 4 * span or ridge.stiffer > 1:
         return np.empty(0, dtype=np.int64)
-    a, b = (_unit(np.roll(line, -q, axis=0) - np.roll(line, -r, axis=0)) for q, r in ((0, -span), (span, 0)))
-    turn = np.degrees(np.arccos(np.clip((a * b).sum(axis=1), -1, 1)))
-    size = ridge.pull(line, closed)[1]
-    turn[size < WEAK * np.median(size)] = 0.0
+    turn = np.full(k, 180.0)
+    for scales in SPANS:
+        q = max(int(round(scales * ridge.scale_mm / ridge.step_mm)), 2)
+        if k > 3 * q:
+            ahead, behind = _unit(_shifted(line, q, closed) - line), _unit(line - _shifted(line, -q, closed))
+            turn = np.minimum(turn, np.degrees(np.arccos(np.clip((ahead * behind).sum(axis=1), -1, 1))))
     if not closed:
         turn[:span] = turn[k - span :] = 0.0
+    size = ridge.pull(line, closed)[1]
+    turn[size < WEAK * np.median(size)] = 0.0
     out: list[int] = []
     for i in np.argsort(-turn).tolist():
         if turn[i] < KINK_DEG:
@@ -277,6 +299,12 @@ def _kinks(ridge: _Ridge, line: Floats, closed: bool) -> Ints:
         if not len(out) or np.minimum(gap, k - gap if closed else gap).min() > 2 * span:
             out.append(i)
     return np.sort(np.array(out, dtype=np.int64))
+
+
+def _shifted(line: Floats, by: int, closed: bool) -> Floats:
+    """For each sample the one so many further on."""
+    i = np.arange(len(line)) + by
+    return np.asarray(line[i % len(line) if closed else np.clip(i, 0, len(line) - 1)])
 
 
 def _unit(d: Floats) -> Floats:

@@ -37,6 +37,8 @@ GAP, LEAK = 2.5, 8.0
 # A crease that ends inside the face by so many scales, and by so many gaps, is meant to bound it.
 MEANT, MEANT_GAPS = 6.0, 2.0
 SEED_OFF_MM = 10.0
+# How much more smoothly an uneven edge is drawn, one after the other, until it does not cross itself.
+STIFFER = (1.0, 2.0, 4.0)
 
 Place = tuple[float, float, float]
 
@@ -479,9 +481,8 @@ def _cut_out(fine: _Fine, inside: Bools, seed: int, name: str) -> Face:
     runs = [r for loop in part.boundary_loops for r in _runs(g, used[loop])]
     if all(exact for _, _, exact in runs):
         return _as_it_is(g.surface, inside, name)
-    lines = [_line(fine, way, closed, exact) for way, closed, exact in _merged(runs)]
+    surface, walls, lines = _drawn_in(fine, _merged(runs))
     middle = g.walk.vertices_mm[g.walk.faces[seed]].mean(axis=0)
-    surface, walls = _inserted(g.surface, lines)
     label = label_faces(surface, walls)
     spot = int(Surface(work_copy(surface), surface.faces).locate(middle).face[0])
     cut = np.asarray(label == label[spot])
@@ -519,7 +520,23 @@ def _merged(runs: Sequence[Run]) -> list[Run]:
     return sorted(runs, key=lambda r: not r[1])
 
 
-def _line(fine: _Fine, way: Ints, closed: bool, exact: bool) -> Line:
+def _drawn_in(fine: _Fine, runs: Sequence[Run]) -> tuple[Surface, Ints, list[Line]]:
+    """Cut a face's lines in; where they turn back on themselves, because the crease is uneven, more smoothly."""
+    fault: OutlineError | None = None
+    for stiffer in STIFFER:
+        lines = [_line(fine, run, stiffer) for run in runs]
+        try:
+            return *_inserted(fine.surface, lines), lines
+        except OutlineError as err:
+            fault = err
+    raise OutlineError(
+        "the crease that bounds the face is too uneven to follow", where=fault.where if fault else "",
+        do="State another angle or a larger scale, or give an outline.",
+    ) from fault
+
+
+def _line(fine: _Fine, run: Run, stiffer: float) -> Line:
+    way, closed, exact = run
     g = fine.ground
     if exact:
         return Line(g.walk.vertices_mm[way], closed, ())
@@ -530,7 +547,8 @@ def _line(fine: _Fine, way: Ints, closed: bool, exact: bool) -> Line:
     held = g.sharp[e]
     fixed = held | np.roll(held, 1) if closed else np.r_[held, False] | np.r_[False, held]
     return ridge_line(
-        g.walk, fine.bend, way, closed=closed, fixed=fixed, strip=fine.strip, scale_mm=g.scale_mm
+        g.walk, fine.bend, way, closed=closed, fixed=fixed, strip=fine.strip, scale_mm=g.scale_mm,
+        stiffer=stiffer,
     )
 
 
