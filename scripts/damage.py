@@ -564,22 +564,25 @@ class Child:
 
     def run(self, seed: int) -> Outcome:
         """Return what came of a seed, a crash and a hang included."""
-        self.pipe.send(seed)
         name = str(seed)
         try:
-            if not self.pipe.poll(4 * LIMIT_S):
-                raise EOFError
-            name = self.pipe.recv()
-            if self.pipe.poll(LIMIT_S):
-                return self.pipe.recv()
-            text = f"no answer within {LIMIT_S:g} s"
-            self.process.kill()
-        except EOFError:
+            self.pipe.send(seed)
+            name = self._answer(4 * LIMIT_S)
+            return self._answer(LIMIT_S)
+        except TimeoutError as slow:
+            text = str(slow)
+        except (EOFError, OSError):
             self.process.join(10)
             text = f"the process died (exit code {self.process.exitcode})"
+        self.process.kill()
         self.process.join()
         self._start()
         return Outcome(seed, name, "fault", text, LIMIT_S, faults=[text])
+
+    def _answer(self, limit_s: float):
+        if not self.pipe.poll(limit_s):
+            raise TimeoutError(f"no answer within {limit_s:g} s")
+        return self.pipe.recv()
 
     def close(self) -> None:
         """End the process."""
