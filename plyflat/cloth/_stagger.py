@@ -27,6 +27,8 @@ BEAR = 1.25
 ALIKE_MM = 5.0
 # Shares of the stagger for which seams are looked for.
 LEVELS = (1.0, 5 / 6, 2 / 3, 1 / 2, 1 / 3)
+# Two seams nearer to each other than this share of the rim stand for one between them.
+CLOSE = 0.2
 # No more ways than this are tried: each takes about half a second.
 TRIES = 12
 
@@ -297,7 +299,7 @@ class _Search:
                 key = tuple(tuple(round(x) for x in xs) for xs in at_mm)
                 seen.setdefault(key, (kind, self.way(at_mm)))
         # Seams turned on keep their number and come first; two in place of one give most room beside them.
-        kinds = ("turned on", "straddled", "aside", "afresh")
+        kinds = ("turned on", "merged", "straddled", "aside", "afresh")
         ways = sorted(seen.values(), key=lambda kw: (-self.level(kw[1]), kinds.index(kw[0]), -self.rank(kw[1])[1]))
         tried: set[tuple[str, int]] = set()
         for kind, way in ways:
@@ -386,6 +388,7 @@ class _Search:
             clear_mm = level * self.draft.stagger_mm
             yield from (("straddled", at_mm) for at_mm in self.beside(clear_mm, every=every, both=True))
             yield from (("aside", at_mm) for at_mm in self.beside(clear_mm, every=every, both=False))
+        yield "merged", tuple(self.merged(k) for k in range(len(self.draft.rims)))
         yield from (("afresh", self.even(more)) for more in range(1, self.most))
 
     def turned_on(self, plies: int, index: int) -> Iterator[Places]:
@@ -428,6 +431,19 @@ class _Search:
         if len(found) == 2 and abs((found[0] - found[1] + 0.5 * round_mm) % round_mm - 0.5 * round_mm) > 1.0:
             return [tuple(found), *one]
         return one[:1]
+
+    def merged(self, k: int) -> tuple[float, ...]:
+        """Return one seam in the middle between any two that lie close on either side of a nose."""
+        round_mm = self.draft.round_mm(k)
+        left, out = sorted(self.draft.base[k]), []
+        while len(left) > 1:
+            gap = np.diff([*left, left[0] + round_mm])
+            i = int(np.argmin(gap))
+            if gap[i] > CLOSE * round_mm:
+                break
+            out.append(float((left[i] + 0.5 * gap[i]) % round_mm))
+            left = [x for j, x in enumerate(left) if j not in (i, (i + 1) % len(left))]
+        return tuple(sorted([*out, *left]))
 
     def even(self, more: int) -> Places:
         """Return equal places, more of them than the first seams, the first in the middle between two of those."""

@@ -73,3 +73,97 @@ def test_laps_of_the_next_ply_lie_on_the_other_side_of_the_same_seams(foil):
     assert sorted(lap_ends(first)) == sorted(lap_ends(second)) == [-1, 1]
     sides = [[np.sign(p.surface.vertices_mm[:, 1].mean()) for p in s.pieces] for s in (first, second)]
     assert dict(zip(sides[0], lap_ends(first))) == {k: -v for k, v in zip(sides[1], lap_ends(second))}
+
+
+# -- laps from ply to ply ------------------------------------------------------------------------------------------
+CUT = Cut("P1", "glass", 0.0, "out", 1, 0.03, 2000.0, 1e4, 0.0, lap_mm=15.0, trim_mm=5.0, stagger_mm=60.0)
+
+
+@pytest.fixture(scope="module")
+def post():
+    surface = Surface(*shapes.leaning_post(radius=60, height=60, reach=70, step=6))
+    return region_of(surface, np.ones(len(surface.faces), dtype=bool), name="post")
+
+
+def laid(region, text, plies, cut=CUT, **options):
+    """Shape plies one on the other."""
+    job = job_from_text(text)
+    out = []
+    for _ in range(plies):
+        out.append(shape(job, job.regions[0], region, cut, earlier=out, plies=plies, **options))
+    return out
+
+
+def angles(shaped):
+    return np.sort(np.degrees(np.arctan2(*shaped.starts_mm[:, 1::-1].T)) % 360)
+
+
+def test_equal_pieces_are_turned_on_from_ply_to_ply(post):
+    three = laid(post, JOB.replace('mesh = "hull"', 'mesh = "hull"\npieces = 2'), 3)
+    assert [len(s.templates) for s in three] == [2, 2, 2]
+    for j, shaped in enumerate(three):
+        # The first seam lies ahead; each ply is turned on by a third of a half circle, clockwise as the rim runs.
+        expected = np.sort((np.array([0.0, 180.0]) - 60 * j) % 360)
+        off = np.abs(angles(shaped)[None] - expected[:, None]) % 360
+        assert np.minimum(off, 360 - off).min(axis=1).max() < 0.5
+        assert len(shaped.lap_clearance_mm) == j
+        assert all(d > 56 for d in shaped.lap_clearance_mm)
+        assert len(shaped.laps_mm) == 2
+        assert not any("laps lie" in text for text, _ in shaped.cautions)
+
+
+def test_a_post_too_thin_for_the_stagger_gets_the_best_there_is_and_says_so(post):
+    text = JOB.replace('mesh = "hull"', 'mesh = "hull"\npieces = 4')
+    two = laid(post, text, 2)
+    (said,) = [text for text, _ in two[1].cautions if "laps lie" in text]
+    reached = two[1].lap_clearance_mm[0]
+    # An eighth of the rim, less what strain near the corner moves the laps by.
+    assert reached == pytest.approx(2 * np.pi * 60 / 8, rel=0.1)
+    assert said == f"its laps lie {reached:.0f} mm from those of P1, where 60 mm are asked for"
+
+
+def test_seams_placed_by_hand_are_moved_on_by_the_shift(post):
+    text = JOB.replace('mesh = "hull"', 'mesh = "hull"\nseams = ["100 0 0 mm", "-100 0 0 mm"]')
+    two = laid(post, text, 2, seam_shift_mm=30.0)
+    turn = np.degrees(30 / 60)
+    off = np.abs(np.sort((angles(two[0]) - turn) % 360) - angles(two[1]))
+    assert off.max() < 3
+    assert two[1].lap_clearance_mm[0] == pytest.approx(30, abs=2.5)
+    still = laid(post, text, 2)
+    assert np.abs(angles(still[0]) - angles(still[1])).max() < 0.1
+    # The same seams with the laps on their other sides.
+    assert still[1].lap_clearance_mm[0] == pytest.approx(CUT.lap_mm, rel=0.15)
+
+
+def test_where_laps_may_lie_on_each_other_seams_are_kept(post):
+    cut = Cut("P1", "glass", 0.0, "out", 2, 0.03, 2000.0, 1e4, 0.0, lap_mm=15.0, trim_mm=5.0, stagger_mm=0.0)
+    two = laid(post, JOB + "\n[limits]\npieces = 2\nover_share = \"60 %\"\n", 2, cut)
+    assert np.abs(angles(two[0]) - angles(two[1])).max() < 1.0
+    assert not any("laps lie" in text or "copies" in text for text, _ in two[1].cautions)
+
+
+def test_copies_of_a_ply_with_laps_are_pointed_out(post):
+    cut = Cut("P1", "glass", 0.0, "out", 3, 0.03, 2000.0, 1e4, 0.0, lap_mm=15.0, trim_mm=5.0, stagger_mm=60.0)
+    (one,) = laid(post, JOB.replace('mesh = "hull"', 'mesh = "hull"\npieces = 2'), 1, cut)
+    assert any("its 3 copies have their laps on one another" in text for text, _ in one.cautions)
+
+
+def test_a_flat_panel_with_a_hole_stays_one_piece_with_a_hole(ring):
+    two = laid(ring, JOB, 2, Cut("P1", "glass", 0.0, "out", 1, 0.03, 600.0, 1e4, 0.0, 15.0, 5.0, 60.0))
+    for shaped in two:
+        (template,) = shaped.templates
+        assert len(template.net.interiors) == 1
+        assert shaped.seams_mm == shaped.laps_mm == ()
+        assert shaped.lap_clearance_mm == ()
+        assert shaped.strain.largest < 1e-6
+
+
+def test_strain_is_that_of_the_cloth_with_single_triangles_beside(post):
+    (one,) = laid(post, JOB.replace('mesh = "hull"', 'mesh = "hull"\npieces = 3'), 1)
+    strain = one.strain
+    assert strain.scale_mm == 10.0
+    assert strain.raw_largest > strain.largest > 0.03
+    assert strain.largest == max(p.strain.max() for p in one.pieces) == max(t.strain.largest for t in one.templates)
+    raw = max(np.abs(p.flat.stretch - 1).max() for p in one.pieces)
+    assert strain.raw_largest == pytest.approx(raw)
+    assert {t.strain.scale_mm for t in one.templates} == {10.0}

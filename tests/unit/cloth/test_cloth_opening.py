@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 import shapes
 
+from plyflat.cloth._cutting import along_rim, on_rim, split_rim
+from plyflat.cloth._seams import rim_through
 from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import cut_along, enclosed_deg, holes_to_open, open_patch
 from plyflat.errors import ShapeError
@@ -191,3 +193,58 @@ def test_fine_mesh_is_tried_out_on_a_coarse_copy():
 def test_curvature_an_opening_encloses(post):
     for loop in post.boundary_loops[1:]:
         assert enclosed_deg(post, loop) == pytest.approx(360, abs=0.1)
+
+
+# -- equal pieces --------------------------------------------------------------------------------------------------
+def test_pieces_that_do_not_fit_the_roll_are_opened_once_more(post):
+    whole = open_patch(post, most=4, over_share=1.0)
+    assert len(whole.pieces) == 1
+    narrow = open_patch(post, most=4, over_share=1.0, fits=lambda _, flat: np.ptp(flat.uv_mm, axis=0).min() < 260)
+    assert 1 < len(narrow.pieces) <= 4
+    # What no seams make fit is left in few pieces: it is split on the roll later.
+    assert len(open_patch(post, most=2, over_share=1.0, fits=lambda *_: False).pieces) == 1
+
+
+def test_equal_pieces_start_on_the_forward_side_and_turn_on(post):
+    ahead = open_patch(post, pieces=3, forward=(0, 1, 0))
+    at = np.degrees([np.arctan2(s[0, 1], s[0, 0]) for s in ahead.seams]) % 360
+    np.testing.assert_allclose(np.sort(at), [90, 210, 330], atol=0.3)
+    turned = open_patch(post, pieces=3, forward=(0, 1, 0), turn=0.5)
+    at = np.degrees([np.arctan2(s[0, 1], s[0, 0]) for s in turned.seams]) % 360
+    np.testing.assert_allclose(np.sort(at), [30, 150, 270], atol=0.3)
+    # A direction square to the rim gives way to an axis.
+    assert len(open_patch(post, pieces=2, forward=(0, 0, 1)).pieces) == 2
+
+
+def test_pieces_narrower_than_two_laps_are_refused(post):
+    with pytest.raises(ShapeError, match=r"10 pieces round an edge of 377 mm leave 38 mm for each.*Cut fewer pieces"):
+        open_patch(post, pieces=10, lap_mm=25)
+
+
+def test_every_post_of_several_is_opened_in_equal_places():
+    s = bumps([(180, 200), (520, 210)], hole=(350, 300))
+    opened = open_patch(s, pieces=2)
+    assert len(opened.seams) == 4
+    # The plain hole stays.
+    assert sum(len(p.boundary_loops) - 1 for p in opened.pieces) == 1
+
+
+def test_seams_placed_by_hand_move_along_the_rim(post):
+    still, moved = (open_patch(post, seams_mm=[[110, 0, 0]], shift_mm=d) for d in (0.0, 20.0))
+    a, b = (complex(*o.seams[0][0, :2]) for o in (still, moved))
+    assert abs(np.angle(b / a)) * 60 == pytest.approx(20, abs=0.5)
+
+
+def test_a_rim_is_split_without_moving_anything(post):
+    loop = post.boundary_loops[1]
+    at, total = along_rim(post.vertices_mm[loop])
+    s, found = split_rim(post, loop, np.array([0.0, 0.4 * at[1], 0.6 * at[1], 0.5 * total, at[7] + 0.1]))
+    assert s.area_mm2 == pytest.approx(post.area_mm2, rel=1e-12)
+    np.testing.assert_array_equal(s.vertices_mm[: len(post.vertices_mm)], post.vertices_mm)
+    assert found[0] == loop[0]
+    assert found[4] == loop[7]
+    assert len(s.vertices_mm) - len(post.vertices_mm) in (2, 3)
+    assert euler(s) == 0
+    rim = s.vertices_mm[rim_through(s, int(loop[0]))]
+    for f, x in zip(found, (0, 0.4 * at[1], 0.6 * at[1], 0.5 * total)):
+        assert on_rim(rim, s.vertices_mm[f]) == pytest.approx(x, abs=0.26)
