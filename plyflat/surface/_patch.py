@@ -88,8 +88,8 @@ class Patch:
     """
 
     def __init__(self, walk: Floats, raw: Floats, faces: Ints, rim: set[int]) -> None:
-        self.walk: list[Vec] = [tuple(p) for p in walk.tolist()]
-        self.raw: list[Vec] = [tuple(p) for p in raw.tolist()]
+        self.walk: list[Vec] = list(zip(*walk.T.tolist()))
+        self.raw: list[Vec] = list(zip(*raw.T.tolist()))
         self.rim = rim
         self.tri: dict[int, tuple[int, int, int]] = {}
         self.home: dict[int, int] = {}
@@ -100,9 +100,16 @@ class Patch:
         self.spent: dict[int, float] = {}
         self.first_new = len(self.walk)
         self.corners: list[list[int]] = faces.tolist()
-        self._next = 0
-        for f, t in enumerate(faces.tolist()):
-            self._add(tuple(t), f)
+        self._next = len(self.corners)
+        self.tri = dict(enumerate(zip(*faces.T.tolist())))
+        self.home = dict(zip(self.tri, self.tri))
+        self.kids = {f: {f} for f in self.tri}
+        for i, j in ((0, 1), (1, 2), (2, 0)):
+            self.side.update(zip(zip(faces[:, i].tolist(), faces[:, j].tolist()), self.tri))
+        for f, (a, b, c) in self.tri.items():
+            self.star[a].add(f)
+            self.star[b].add(f)
+            self.star[c].add(f)
 
     def _add(self, t: tuple[int, int, int], home: int) -> int:
         f = self._next

@@ -209,15 +209,14 @@ def insert_paths(
     spots = [_locate(surface, walk, _points(p, closed=closed), tolerance_mm=tolerance_mm) for p in paths_mm]
     lost: NoWayError | None = None
     for widen in (1.0, 3.0, None):
-        crop = _crop(surface, walk, [s.points_mm for s in spots], closed=closed, widen=widen)
         try:
-            return _insert(surface, walk, crop, spots, how)
+            lines = _joined(surface, walk, spots, how, widen) if geodesic else spots
+            crop = _crop(surface, walk, [q.points_mm for q in lines], closed=closed, widen=widen)
+            return _insert(surface, walk, crop, lines, how)
         except NeedsWiderCrop:
             continue
         except NoWayError as err:
             lost = err
-            if crop.whole:
-                break
     raise OutlineError(
         "the outline runs over two pieces of the surface that do not hang together",
         where=at(lost.where) if lost else "",
@@ -287,7 +286,7 @@ def _points(path_mm: ArrayLike, *, closed: bool) -> Floats:
 
 def _locate(surface: Surface, walk: Floats, pts: Floats, *, tolerance_mm: float) -> Located:
     """Find points on the work copy, and check their distance to the surface itself."""
-    spot = surface.locate(pts)
+    spot = _locate_near(surface, pts, tolerance_mm)
     worst = int(np.argmax(spot.distance_mm))
     if spot.distance_mm[worst] > tolerance_mm:
         raise OutlineError(
@@ -295,7 +294,20 @@ def _locate(surface: Surface, walk: Floats, pts: Floats, *, tolerance_mm: float)
             f"more than {tolerance_mm:g} mm",
             where=at(tuple(pts[worst])), do="Move the point, check the unit, or allow a larger tolerance.",
         )
-    return spot if walk is surface.vertices_mm else Surface(walk, surface.faces).locate(pts)
+    if walk is surface.vertices_mm:
+        return spot
+    moved = float(np.linalg.norm(walk - surface.vertices_mm, axis=1).max())
+    return _locate_near(Surface(walk, surface.faces), pts, tolerance_mm + moved)
+
+
+def _locate_near(surface: Surface, pts: Floats, reach_mm: float) -> Located:
+    """Find points that lie no farther than stated off the surface among the faces about them: quicker than among all."""
+    keep = np.flatnonzero(faces_near(surface.vertices_mm, surface.faces, pts, reach_mm))
+    if 0 < len(keep) < 0.5 * len(surface.faces):
+        spot = surface.sub(keep)[0].locate(pts)
+        if spot.distance_mm.max() <= reach_mm:
+            return Located(keep[spot.face], spot.weights, spot.points_mm, spot.distance_mm)
+    return surface.locate(pts)
 
 
 @dataclass(frozen=True)
@@ -379,20 +391,17 @@ def _whole_stars(faces: Ints, keep: Bools, n: int) -> Bools:
 def _insert(surface: Surface, walk: Floats, crop: _Crop, spots: list[Located], how: _How) -> Inserted:
     """Lay located paths on a crop of the surface and put the mesh together again."""
     h = surface.mean_edge_mm
-    snap = min(0.3 * how.deviation_mm, 0.02 * h)
+    snap = _snap_mm(surface, how)
     spike = float(np.clip(1.5 * h, 1.0, 8.0))
     local = np.full(len(surface.faces), -1, dtype=np.int64)
     local[crop.faces] = np.arange(len(crop.faces))
-    piece = Surface(walk[crop.vertices], crop.local)
-    patch = Patch(piece.vertices_mm, surface.vertices_mm[crop.vertices], crop.local, crop.rim)
+    patch = Patch(walk[crop.vertices], surface.vertices_mm[crop.vertices], crop.local, crop.rim)
     paths: list[list[int]] = []
     for spot in spots:
         homes = local[spot.face]
         if (homes < 0).any():
             raise NeedsWiderCrop
         line = Located(homes, spot.weights, spot.points_mm, spot.distance_mm)
-        if how.geodesic:
-            line = _join(piece, line, crop, closed=how.closed, snap_mm=snap)
         line = _thin(line, closed=how.closed, within_mm=0.6 * how.deviation_mm, longest_mm=3 * h)
         walls = {e for q in paths for a, b in links(q, how.closed) for e in ((a, b), (b, a))}
         path = Trace(patch, snap, spike, how.closed, walls).run(line.face, line.weights)
@@ -406,30 +415,71 @@ def _insert(surface: Surface, walk: Floats, crop: _Crop, spots: list[Located], h
     return _assemble(surface, walk, crop, patch, paths, how)
 
 
-def _join(piece: Surface, line: Located, crop: _Crop, *, closed: bool, snap_mm: float) -> Located:
-    """Put geodesics between points that are far apart."""
-    pts = line.points_mm
-    follow = np.roll(np.arange(len(pts)), -1)
-    gaps = np.linalg.norm(pts[follow] - pts, axis=1)
+def _snap_mm(surface: Surface, how: _How) -> float:
+    """Return how near a path point must be to a vertex or an edge to be put on it."""
+    return min(0.3 * how.deviation_mm, 0.02 * surface.mean_edge_mm)
+
+
+def _joined(
+    surface: Surface, walk: Floats, spots: list[Located], how: _How, widen: float | None
+) -> list[Located]:
+    """Put geodesics between points that are far apart.
+
+    They may leave the chords by much, so they are looked for on a wide crop; the path is then cut in on a narrow one.
+    """
+    far = [_far_apart(surface, walk, q, closed=how.closed) for q in spots]
+    if not any(f.any() for f in far):
+        return spots
+    crop = _crop(surface, walk, [q.points_mm for q in spots], closed=how.closed, widen=widen)
+    return [_join(walk, crop, q, f, _snap_mm(surface, how)) if f.any() else q for q, f in zip(spots, far)]
+
+
+def _far_apart(surface: Surface, walk: Floats, line: Located, *, closed: bool) -> Bools:
+    """Which points have the next one farther off than two edges or 20 mm."""
+    gaps = np.linalg.norm(np.roll(line.points_mm, -1, axis=0) - line.points_mm, axis=1)
     if not closed:
         gaps[-1] = 0.0
-    p = piece.vertices_mm[piece.faces]
-    local_edge = np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).mean(axis=1)
-    far = gaps > np.minimum(2 * local_edge[line.face], 20.0)
-    if not far.any():
-        return line
+    p = walk[surface.faces[line.face]]
+    edge = np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).mean(axis=1)
+    return np.asarray(gaps > np.minimum(2 * edge, 20.0))
+
+
+def _join(walk: Floats, crop: _Crop, line: Located, far: Bools, snap_mm: float) -> Located:
+    """Put geodesics after the points marked as far from the next one."""
+    pts = line.points_mm
+    follow = np.roll(np.arange(len(pts)), -1)
+    piece = Surface(walk[crop.vertices], crop.local)
     ends = np.unique(np.r_[np.flatnonzero(far), follow[far]])
-    patch = Patch(piece.vertices_mm, piece.vertices_mm, piece.faces, set())
-    settle = Trace(patch, snap_mm, 0.0, closed)
-    vertex = {int(i): settle.put(int(line.face[i]), line.weights[i]) for i in ends}
-    geodesics = _Geodesics(*patch.arrays(), crop)
+    home = np.minimum(np.searchsorted(crop.faces, line.face), len(crop.faces) - 1)
+    if (crop.faces[home] != line.face).any():
+        raise NeedsWiderCrop
+    vertices, faces, at_ends = _with_vertices(piece, home[ends], line.weights[ends], snap_mm)
+    vertex = dict(zip(ends.tolist(), at_ends))
+    geodesics = _Geodesics(vertices, faces, crop)
     legs: list[Floats] = []
     for i in range(len(pts)):
         legs.append(pts[i : i + 1])
         j = int(follow[i])
         if far[i] and vertex[i] != vertex[j]:
             legs.append(geodesics.between(vertex[i], vertex[j]))
-    return piece.locate(np.vstack(legs))
+    spot = _locate_near(piece, np.vstack(legs), snap_mm)
+    return Located(crop.faces[spot.face], spot.weights, spot.points_mm, spot.distance_mm)
+
+
+def _with_vertices(piece: Surface, homes: Ints, weights: Floats, snap_mm: float) -> tuple[Floats, Ints, list[int]]:
+    """Return vertices and faces with a vertex at each of some points, and which those are; old vertices stay."""
+    v, f = piece.vertices_mm, piece.faces
+    near = np.zeros(len(v), dtype=bool)
+    near[f[homes]] = True
+    about = near[f].any(axis=1)
+    chosen = np.flatnonzero(about)
+    used, local = np.unique(f[chosen], return_inverse=True)
+    patch = Patch(v[used], v[used], local.reshape(-1, 3), set())
+    settle = Trace(patch, snap_mm, 0.0, closed=False)
+    put = [settle.put(int(h), w) for h, w in zip(np.searchsorted(chosen, homes), weights)]
+    walk, tri = patch.arrays()
+    lookup = np.r_[used, len(v) + np.arange(len(walk) - len(used))]
+    return np.vstack([v, walk[len(used) :]]), np.vstack([f[~about], lookup[tri]]), lookup[put].tolist()
 
 
 class _Geodesics:
