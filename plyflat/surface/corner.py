@@ -5,9 +5,32 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy.spatial import cKDTree
 
 from ..errors import OutlineError
-from .mesh import Floats
+from ._corner_bands import corner_regions
+from ._corner_edge import EdgeLine, edge_line, faces_beside, nearest_side, spaced
+from ._corner_fit import Fitted, Misfit, fit_corner, misfit
+from ._corner_split import REACH, split_at
+from ._smooth import SMOOTH_MM, work_copy
+from ._topology import surface_edges
+from ._trace import at
+from .crease import Crease, find_creases
+from .cut import path_edges
+from .mesh import Bools, Floats, Ints, Surface
+
+__all__ = ["Corner", "corner_regions", "corner_way", "find_corner"]
+
+# A seed may lie this far from the corner it means, in scales; a line shorter than the second is none.
+SEED_REACH, SHORTEST = 3.0, 1.5
+SECTIONS = ("auto", "plane", "round", "smooth", "foil")
+# A local misfit beyond both of these is worth a look: mm, and times what is usual along the line.
+MISFIT_MM, MISFIT_TIMES = 1.0, 4.0
+# The line is believed where fitted points lie within this distance on both sides, scales.
+GAP = 2.0
+
+Place = tuple[float, float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +67,7 @@ class Corner:
     section: str
     residual_mm: float
     worst_mm: float
-    uncertain: tuple[tuple[tuple[float, float, float], str], ...] = ()
+    uncertain: tuple[tuple[Place, str], ...] = ()
 
     @property
     def length_mm(self) -> float:
@@ -88,3 +111,231 @@ def _longest_chord(p: Floats) -> Floats:
 
 def _length(p: Floats) -> float:
     return float(np.linalg.norm(np.diff(p, axis=0), axis=1).sum())
+
+
+def find_corner(
+    surface: Surface,
+    seed_mm: ArrayLike,
+    *,
+    first_mm: ArrayLike | None = None,
+    angle_deg: float = 30.0,
+    scale_mm: float = 10.0,
+    section: str = "auto",
+    smooth_mm: float = SMOOTH_MM,
+) -> Corner:
+    """Find the corner line that a seed lies on, its whole length.
+
+    On a clean model with a sharp edge at the seed the line runs along the edges, to where it ends, closes, or where
+    three meet. Anywhere else both sides are fitted as a whole, within eight scales of the line, and the line is where
+    the fits meet: a sheet for one side; for the other another sheet, or, where the corner goes round, the plainest of
+    a circular, a smooth and a foil section (in that order) that no richer one betters by Schwarz's criterion, counted
+    in cells of one scale, over which noise averages out.
+
+    Parameters
+    ----------
+    surface : Surface
+    seed_mm : (3,) float array, mm
+        A point near the corner.
+    first_mm : (3,) float array, mm, optional
+        Any point on the side that is to count as the first. By default that is the side with the larger area within
+        eight scales of the line.
+    angle_deg : float
+        The least turn of the surface that counts as a corner.
+    scale_mm : float
+        The width within which it has to happen: noise and rounding are shorter than this.
+    section : {"auto", "plane", "round", "smooth", "foil"}
+        How to fit the second side of a noisy corner.
+    smooth_mm : float
+        Length scale of the smooth copy that a noisy surface is looked at on.
+
+    Returns
+    -------
+    Corner
+        Its `uncertain` names the places where the fits miss the surface, where there is little of it, or where it
+        turns by less than asked for.
+
+    Raises
+    ------
+    OutlineError
+        No corner near the seed; one that is too short; several that meet right at it; a point that is none.
+    """
+    seed = _point(seed_mm, "seed")
+    if section not in SECTIONS:
+        raise OutlineError(f"the corner's section is {section!r}", do=f"Give one of {', '.join(SECTIONS)}.")
+    walk = work_copy(surface, scale_mm=smooth_mm)
+    hint = None if first_mm is None else _point(first_mm, "point on the first side")
+    if walk is surface.vertices_mm:
+        edge = edge_line(surface, seed, angle_deg=angle_deg, reach_mm=SEED_REACH * scale_mm)
+        if edge is not None:
+            return _along_edges(surface, edge, hint, scale_mm)
+    calm = Surface(walk, surface.faces)
+    crease = _crease_at(calm, find_creases(surface, angle_deg=angle_deg, scale_mm=scale_mm), seed, angle_deg, scale_mm)
+    split = split_at(calm, crease.points_mm, _starts(crease, seed, scale_mm), scale_mm=scale_mm)
+    fit = fit_corner(surface, calm, split, section=section, scale_mm=scale_mm)
+    return _fitted_corner(surface, calm, fit, hint, angle_deg, scale_mm)
+
+
+def _point(point_mm: ArrayLike, what: str) -> Floats:
+    p = np.asarray(point_mm, dtype=np.float64)
+    if p.shape != (3,) or not np.isfinite(p).all():
+        raise OutlineError(f"the {what} is not a point: {np.asarray(point_mm).tolist()}")
+    return p
+
+
+# -- along the edges of a model ------------------------------------------------------------------------------------
+def _along_edges(surface: Surface, edge: EdgeLine, hint: Floats | None, scale_mm: float) -> Corner:
+    v = surface.vertices_mm
+    points, angle = spaced(v[edge.way], edge.angle_deg, edge.closed)
+    _check_length(points, edge.closed, min(scale_mm, 0.1 * float(np.linalg.norm(surface.size_mm))))
+    left, right = faces_beside(surface, edge.way, edge.closed)
+    side, away = nearest_side(surface, left, right, path_edges(edge.way, closed=edge.closed))
+    area = [float(surface.face_areas_mm2[(side == k) & (away < REACH * scale_mm)].sum()) for k in (0, 1)]
+    middle = v[surface.faces].mean(axis=1)
+    first = _first(hint, surface, side, middle, area)
+    near = [middle[_nearest(middle, q, points)] for q in (left, right)]
+    return Corner(
+        points, edge.closed, angle, edge.concave, near[first], near[1 - first], "edge", 0.0, 0.0
+    )
+
+
+def _nearest(middle: Floats, faces: Ints, points: Floats) -> int:
+    """Of some faces the one nearest to the middle of a line."""
+    return int(faces[np.argmin(np.linalg.norm(middle[faces] - points[len(points) // 2], axis=1))])
+
+
+def _first(hint: Floats | None, surface: Surface, side: Ints, spots: Floats, area: list[float]) -> int:
+    """Which side, 0 or 1, is the first: that with the hint, or the larger."""
+    if hint is None:
+        return int(area[1] > area[0])
+    known = np.flatnonzero(side >= 0)
+    k = known[int(np.argmin(np.linalg.norm(spots[known] - surface.locate(hint).points_mm[0], axis=1)))]
+    return int(side[k])
+
+
+def _check_length(points: Floats, closed: bool, scale_mm: float) -> None:
+    length = _length(np.vstack([points, points[:1]]) if closed else points)
+    if length < SHORTEST * scale_mm:
+        raise OutlineError(
+            f"the corner is only {length:.1f} mm long", where=at(tuple(points[0])),
+            do="Move the seed to the corner that is meant, or take a smaller scale.",
+        )
+
+
+# -- fitted --------------------------------------------------------------------------------------------------------
+def _crease_at(calm: Surface, creases: tuple[Crease, ...], seed: Floats, angle_deg: float, scale_mm: float) -> Crease:
+    """Return the crease nearest to a seed; an error says where the nearest is if that is too far."""
+    if not creases:
+        raise OutlineError(
+            f"the surface turns nowhere by {angle_deg:g} degrees within {scale_mm:g} mm", where=at(tuple(seed)),
+            do="Lower the angle, or give a larger scale for a rounder corner.",
+        )
+    away = [float(cKDTree(c.points_mm).query(seed)[0]) for c in creases]
+    k = int(np.argmin(away))
+    spot = creases[k].points_mm[int(cKDTree(creases[k].points_mm).query(seed)[1])]
+    if away[k] > SEED_REACH * scale_mm:
+        raise OutlineError(
+            f"no corner within {SEED_REACH * scale_mm:g} mm; the nearest is {away[k]:.0f} mm off at {at(tuple(spot))} "
+            f"and turns by {creases[k].angle_deg:.0f} degrees", where=at(tuple(seed)),
+            do="Move the seed there, or lower the angle that counts as a corner.",
+        )
+    return creases[k]
+
+
+def _starts(crease: Crease, seed: Floats, scale_mm: float) -> Floats:
+    """Points of a crease to begin at: next to the seed and some way off on either hand."""
+    p = crease.points_mm
+    i = int(cKDTree(p).query(seed)[1])
+    at_mm = np.r_[0, np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))]
+    other = [int(np.argmin(np.abs(at_mm - at_mm[i] - d * scale_mm))) for d in (-4.0, 4.0)]
+    return p[sorted({i, *other}, key=lambda k: k != i)]
+
+
+def _fitted_corner(
+    surface: Surface, calm: Surface, fit: Fitted, hint: Floats | None, angle_deg: float, scale_mm: float
+) -> Corner:
+    keep = np.ones(len(fit.points_mm), dtype=bool) if fit.closed else _on_surface(calm, fit, scale_mm)
+    points, normals = fit.points_mm[keep], [n[keep] for n in fit.normals]
+    _check_length(points, fit.closed, scale_mm)
+    concave = _is_concave(fit, points, scale_mm)
+    turn = np.degrees(np.arccos(np.clip((normals[0] * normals[1]).sum(axis=1), -1, 1)))
+    miss = misfit(fit, points, scale_mm=scale_mm)
+    unsure = _unsure(fit, points, turn, miss, angle_deg, scale_mm)
+    if not fit.closed:
+        pick = np.unique(np.r_[np.arange(0, len(points) - 1, 3), len(points) - 1])
+        points, turn = points[pick], turn[pick]
+    away = cKDTree(points).query(calm.vertices_mm)[0]
+    close = away < REACH * scale_mm
+    area = [float(fit.cloud.area_mm2[close & (fit.side == k)].sum()) for k in (0, 1)]
+    first = _first(hint, surface, fit.side, surface.vertices_mm, area)
+    spots = [_spot(calm, fit, points, k, scale_mm) for k in (0, 1)]
+    return Corner(
+        points, fit.closed, 180 - turn if concave else 180 + turn, concave, spots[first], spots[1 - first],
+        fit.section, miss.rms_mm, miss.worst_mm, unsure,
+    )
+
+
+def _spot(calm: Surface, fit: Fitted, points: Floats, side: int, scale_mm: float) -> Floats:
+    """A vertex of a side about a scale off the middle of the line."""
+    k = np.flatnonzero(fit.use & (fit.side == side))
+    off = np.abs(np.linalg.norm(calm.vertices_mm[k] - points[len(points) // 2], axis=1) - 1.5 * scale_mm)
+    return np.asarray(calm.vertices_mm[k[int(np.argmin(off))]])
+
+
+def _is_concave(fit: Fitted, points: Floats, scale_mm: float) -> bool:
+    """Whether each side lies on the other's air side."""
+    p = fit.cloud.points_mm
+    k = np.flatnonzero(fit.use & (fit.side == 1) & (cKDTree(points).query(p)[0] < 3 * scale_mm))
+    return bool(np.median(fit.first.value(p[k])) > 0) if len(k) else True
+
+
+def _on_surface(calm: Surface, fit: Fitted, scale_mm: float) -> Bools:
+    """Which points of an open line, in one stretch, have the surface beside them on both sides."""
+    p = fit.points_mm
+    spot = calm.locate(p)
+    edges = surface_edges(calm)
+    bare = (edges.faces[:, 1] < 0)[edges.of_face[spot.face]]
+    # A foot on edge i of a face (corner i to i + 1) has no weight on corner i + 2.
+    on_rim = (bare & (spot.weights[:, [2, 0, 1]] < 1e-3)).any(axis=1)
+    good = ~(on_rim & (spot.distance_mm > 0.2))
+    for k in (0, 1):
+        own = calm.vertices_mm[fit.side == k]
+        good &= cKDTree(own).query(p)[0] < GAP * scale_mm
+    good &= spot.distance_mm < GAP * scale_mm
+    return _longest_run(good)
+
+
+def _longest_run(good: Bools) -> Bools:
+    """Of the runs of true values the longest, gaps of up to five bridged."""
+    k = np.flatnonzero(good)
+    if not len(k):
+        return good
+    runs = np.split(k, np.flatnonzero(np.diff(k) > 6) + 1)
+    best = max(runs, key=len)
+    out = np.zeros(len(good), dtype=bool)
+    out[best[0] : best[-1] + 1] = True
+    return out
+
+
+def _unsure(
+    fit: Fitted, points: Floats, turn: Floats, miss: Misfit, angle_deg: float, scale_mm: float
+) -> tuple[tuple[Place, str], ...]:
+    """Places to look at, the worst misfit first."""
+    out: list[tuple[Place, str]] = []
+    if miss.worst_mm > max(MISFIT_MM, MISFIT_TIMES * miss.usual_mm):
+        out.append((miss.place_mm, f"the surface lies {miss.worst_mm:.1f} mm off the fitted side here"))
+    blunt = turn < angle_deg
+    if blunt.any():
+        k = int(np.argmin(turn))
+        out.append((_place(points[k]), f"the surface turns by only {turn[k]:.0f} degrees here"))
+    for side in (0, 1):
+        used = fit.cloud.points_mm[fit.use & (fit.side == side)]
+        gap = cKDTree(used).query(points)[0]
+        k = int(np.argmax(gap))
+        if gap[k] > 2 * GAP * scale_mm:
+            out.append((_place(points[k]), f"one side is missing within {gap[k]:.0f} mm of the line here"))
+    return tuple(out)
+
+
+def _place(p: Floats) -> Place:
+    x, y, z = p.tolist()
+    return x, y, z
