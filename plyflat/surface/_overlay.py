@@ -27,6 +27,8 @@ TOUCH_MM = 0.1
 SAME_MM = 0.5
 # A path point this near a vertex or an edge is put on it.
 SNAP_MM = 0.001
+# Whether lines cross or touch is seen this far to either side.
+BESIDE_MM = 2.0
 # A laid line that comes back on itself after no more than this is shortened.
 SPIKE_MM = 0.5
 
@@ -70,28 +72,55 @@ def noded(line: Line, fixed: Sequence[Line]) -> Line:
     Line
         With points at all of the others' corners that it passes, and its own points moved onto the others.
     """
+    if not fixed:
+        return line
     begin, end = (np.vstack(q) for q in zip(*(f.ends for f in fixed)))
     corners = np.vstack([f.points_mm for f in fixed])
     own = line.points_mm.copy()
-    on_line, point, foot = _near_pairs(begin, end, own)
+    piece, point, foot = _met(begin, end, own, *_beside(line))
     gap = np.linalg.norm(foot - own[point], axis=1)
     for k in np.argsort(-gap, kind="stable"):
         own[point[k]] = foot[k]
-    near, which = cKDTree(corners).query(own)
-    own = np.where((near <= TOUCH_MM)[:, None], corners[which], own)
+    back, ahead = (np.vstack(q) for q in zip(*(_beside(f) for f in fixed)))
     a, b = Line(own, line.closed).ends
-    piece, corner, _ = _near_pairs(a, b, corners)
+    piece, corner, _ = _met(a, b, corners, back, ahead)
     along = np.linalg.norm(corners[corner] - a[piece], axis=1)
     order = np.lexsort((along, piece))
-    added = corners[corner[order]]
-    all_points = np.vstack([own, added])
     place = np.r_[np.arange(len(own)).astype(np.float64), piece[order] + 0.5]
-    p = all_points[np.argsort(place, kind="stable")]
-    step = np.linalg.norm(p - np.roll(p, 1, axis=0), axis=1)
-    keep = step > 1e-9
+    p = np.vstack([own, corners[corner[order]]])[np.argsort(place, kind="stable")]
+    keep = np.linalg.norm(p - np.roll(p, 1, axis=0), axis=1) > 1e-9
     if not line.closed:
         keep[0] = True
     return Line(p[keep], line.closed)
+
+
+def _beside(line: Line) -> tuple[Floats, Floats]:
+    """Points a little before and behind each point of a line, (k, 3) each, mm."""
+    p = np.vstack([line.points_mm, line.points_mm[:1]]) if line.closed else line.points_mm
+    s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))]
+    k, total = len(line.points_mm), s[-1]
+    sides = []
+    for step in (-BESIDE_MM, BESIDE_MM):
+        at_mm = (s[:k] + step) % total if line.closed else np.clip(s[:k] + step, 0.0, total)
+        sides.append(np.stack([np.interp(at_mm, s, p[:, i]) for i in range(3)], axis=1))
+    return sides[0], sides[1]
+
+
+def _met(begin: Floats, end: Floats, points: Floats, back: Floats, ahead: Floats) -> tuple[Ints, Ints, Floats]:
+    """Pairs of a segment and a point of another line that lies on it, with the points' feet (p, 3).
+
+    A point within a hair of the segment lies on it, except where its line, which is at `back` before and at `ahead`
+    behind the point, plainly passes from one side to the other: there the lines cross where they cross.
+    """
+    piece, point, foot = _near_pairs(begin, end, points)
+    way = (end - begin)[piece]
+    way /= np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-300)
+    off = [q[point] - foot for q in (back, ahead)]
+    off = [q - (q * way).sum(axis=1)[:, None] * way for q in off]
+    size = [np.linalg.norm(q, axis=1) for q in off]
+    crossing = (np.minimum(*size) > TOUCH_MM) & ((off[0] * off[1]).sum(axis=1) < 0.5 * size[0] * size[1])
+    on = ~crossing | (np.linalg.norm(points[point] - foot, axis=1) <= 2 * SNAP_MM)
+    return piece[on], point[on], foot[on]
 
 
 def _near_pairs(begin: Floats, end: Floats, points: Floats) -> tuple[Ints, Ints, Floats]:
@@ -100,8 +129,6 @@ def _near_pairs(begin: Floats, end: Floats, points: Floats) -> tuple[Ints, Ints,
     found = cKDTree(points).query_ball_point(middle, half + TOUCH_MM)
     segment = np.repeat(np.arange(len(begin)), [len(q) for q in found])
     point = np.array([k for q in found for k in q], dtype=np.int64)
-    if not len(point):
-        return segment, point, np.empty((0, 3))
     d, e = (end - begin)[segment], points[point] - begin[segment]
     t = np.clip((d * e).sum(axis=1) / np.maximum((d * d).sum(axis=1), 1e-300), 0.0, 1.0)
     foot = begin[segment] + t[:, None] * d

@@ -182,7 +182,10 @@ def _exact(surface: Surface, sources: Ints, lines: Ints) -> Floats:
     v, f = surface.vertices_mm, surface.faces
     n = len(v)
     d = np.asarray(igl.exact_geodesic(v, f, sources.astype(np.int64), none, np.arange(n), none)).ravel()
-    d = np.where(d < 1e30, d, np.inf)
+    # Vertices that hang on to the rest by a point only are not reached; libigl gives 0 for some of them.
+    unseen = d == 0
+    unseen[sources] = False
+    d = np.where((d < 1e30) & ~unseen, d, np.inf)
     key = lines.min(axis=1) * n + lines.max(axis=1)
     for i in range(3):
         a, b, c = f[:, i], f[:, (i + 1) % 3], f[:, (i + 2) % 3]

@@ -196,10 +196,9 @@ class Surface:
         MeshError
             If boundaries touch at a vertex, so that the loops are not simple.
         """
-        e = self.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-        n = len(self.vertices_mm)
-        key, back = e[:, 0] * n + e[:, 1], e[:, 1] * n + e[:, 0]
-        free = e[~np.isin(key, back)]
+        from ._edges import directed_edges, rim_edges
+
+        free = directed_edges(self.faces)[rim_edges(len(self.vertices_mm), self.faces)]
         follow = {}
         for a, b in free.tolist():
             if a in follow:

@@ -17,6 +17,7 @@ from .cut import (
     LevelCut,
     Refined,
     cut_at_level,
+    faces_near,
     insert_paths,
     label_faces,
     refine,
@@ -26,10 +27,17 @@ from .cut import (
 from .geodesic import distance_along
 from .mesh import Bools, Floats, Ints, Surface, closed_length
 
-# How far the line of a moved outline may stray from its true distance because triangles are flat.
-STRAY_MM = 0.2
+Place = tuple[float, float, float]
+
+# How far the line of a moved outline may stray from its true distance because triangles are flat: as first laid out,
+# and where that was not enough on a clean surface.
+STRAY_MM, FINE_STRAY_MM = 0.2, 0.04
 # A part of a region smaller than this share of its main part may be dropped when the outline moves inward.
 CRUMB = 0.01
+# Where a moved outline has a corner, triangles are divided into this many at a time, down to this length of edge.
+CORNER_SHARE, CORNER_EDGE_MM, CORNER_ROUNDS = 5.0, 0.1, 4
+# A jump of the distance's slope across an edge that makes a corner on a clean and on a noisy surface.
+CORNER_TURN, ROUGH_TURN = 0.3, 0.7
 # Slivers sharper than this are cleared away along a moved outline.
 SLIVER_DEG = 1.5
 
@@ -55,6 +63,8 @@ class Region:
         How much of the growth asked for is missing because the surface ends, at the worst place.
     short_at_mm : tuple of float or None
         That place, mm.
+    lost_at_mm : tuple of (float, float, float)
+        Places (mm) of openings that growth closed over and of crumbs that it dropped, for the user to look at.
     """
 
     surface: Surface
@@ -65,6 +75,7 @@ class Region:
     name: str = ""
     short_mm: float = 0.0
     short_at_mm: tuple[float, float, float] | None = None
+    lost_at_mm: tuple[tuple[float, float, float], ...] = ()
 
     @property
     def area_mm2(self) -> float:
@@ -87,6 +98,7 @@ class Region:
 def region_of(
     parent: Surface, inside: Bools, *, name: str = "", short_mm: float = 0.0,
     short_at_mm: tuple[float, float, float] | None = None,
+    lost_at_mm: tuple[tuple[float, float, float], ...] = (),
 ) -> Region:
     """Return the region made of some faces of a surface.
 
@@ -96,11 +108,11 @@ def region_of(
     inside : (m,) bool array
         Faces that hang together.
     name : str
-    short_mm, short_at_mm
+    short_mm, short_at_mm, lost_at_mm
         As in `Region`.
     """
     patch, vertex_of = parent.sub(inside)
-    return Region(patch, patch.boundary_loops, parent, inside, vertex_of, name, short_mm, short_at_mm)
+    return Region(patch, patch.boundary_loops, parent, inside, vertex_of, name, short_mm, short_at_mm, lost_at_mm)
 
 
 def cut_region(
@@ -365,20 +377,23 @@ class _Field:
     """Signed distance from a region's outline on its parent, refined where triangles are large.
 
     `values` (n,) mm, negative inside; `inside` (m,) faces of the region; `shut` (m,) faces of openings that do not
-    take part.
+    take part; `opening` (m,) number of the opening that a face lies in, -1 for none.
     """
 
     surface: Surface
     values: Floats
     inside: Bools
     shut: Bools
+    opening: Ints
 
 
 def _outline_field(region: Region, ask: list[float], openings: bool, smooth_mm: float) -> _Field:
     """Measure the distance from a region's outline as far as the distances asked for."""
     low, high = -min(*ask, 0.0), max(*ask, 0.0)
     work_copy(region.parent, scale_mm=smooth_mm)
-    shut = np.zeros(len(region.inside), dtype=bool) if openings else _openings(region)
+    within = _openings(region)
+    shut = np.zeros(len(region.inside), dtype=bool) if openings else within
+    opening = np.where(within, _parts(region.parent, within), -1)
     outside = ~region.inside & ~shut
     fine = refine(region.parent, _longest(region, ask), between=_between(region, outside, low, high))
     surface, inside, shut = fine.surface, region.inside[fine.parent_face], shut[fine.parent_face]
@@ -389,7 +404,102 @@ def _outline_field(region: Region, ask: list[float], openings: bool, smooth_mm: 
         if side.any():
             _measure(surface, side, rim, sign, reach + spare if reach > 0 else 0.0, values, smooth_mm, spare)
     values[np.unique(rim)] = 0.0
-    return _Field(surface, values, inside, shut)
+    field = _Field(surface, values, inside, shut, opening[fine.parent_face])
+    for _ in range(CORNER_ROUNDS):
+        finer = _sharpened(region, field, fine, ask, openings, smooth_mm)
+        if finer is None:
+            break
+        fine, field = finer
+    return field
+
+
+def _sharpened(
+    region: Region, field: _Field, fine: Refined, ask: list[float], openings: bool, smooth_mm: float
+) -> tuple[Refined, _Field] | None:
+    """Divide triangles where a moved outline has a corner, and measure there again; None where there is none left.
+
+    Distance has a ridge there, and a line drawn through a triangle that straddles it would cut the corner. Triangles are
+    divided too where the outline bends more than they can follow.
+    """
+    v = field.surface.vertices_mm
+    rough = work_copy(field.surface, scale_mm=smooth_mm) is not v
+    corners = {d: _coarse(field, d, rough) for d in ask if d}
+    marked = np.concatenate([q[0] for q in corners.values()])
+    if not len(marked):
+        return None
+    p = v[field.surface.faces[marked]]
+    size, wanted = _size(p), np.concatenate([q[1] for q in corners.values()])
+    tree, near = cKDTree(p.mean(axis=1)), np.zeros(len(v), dtype=bool)
+    near[field.surface.faces[marked]] = True
+
+    def longest(middle_mm: Floats) -> Floats:
+        off, k = tree.query(middle_mm)
+        return np.asarray(np.where(off <= size[k], wanted[k], np.inf))
+
+    step = refine(field.surface, longest, between=near)
+    fine = Refined(step.surface, fine.parent_face[step.parent_face], step.weights @ fine.weights)
+    inside, shut = field.inside[step.parent_face], field.shut[step.parent_face]
+    rim = _rim(region, fine, inside, shut, openings)
+    values = step.weights @ field.values
+    new = np.arange(len(v), len(values))
+    walk = work_copy(step.surface, scale_mm=smooth_mm)
+    for d, (faces, _) in corners.items():
+        side = inside if d < 0 else ~inside & ~shut
+        at_mm = v[field.surface.faces[faces]].mean(axis=1)
+        if not len(faces):
+            continue
+        reach = abs(d) + 2 * float(_size(v[field.surface.faces[faces]]).max())
+        side = side & faces_near(walk, step.surface.faces, at_mm, 1.05 * reach)
+        fresh = values.copy()
+        _measure(step.surface, side, rim, float(np.sign(d)), reach, fresh, smooth_mm, reach)
+        take = new[np.abs(fresh[new]) < reach]
+        values[take] = fresh[take]
+    values[np.unique(rim)] = 0.0
+    return fine, _Field(step.surface, values, inside, shut, field.opening[step.parent_face])
+
+
+def _size(p: Floats) -> Floats:
+    """Longest sides of (m, 3, 3) triangles."""
+    return np.asarray(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).max(axis=1))
+
+
+def _coarse(field: _Field, level: float, rough: bool) -> tuple[Ints, Floats]:
+    """Faces too large for the bends of a level line of the distance, and how long their edges may be.
+
+    Across an edge the distance's slope jumps. Where two fronts meet it falls: the line has a corner there. On a line bent
+    to a radius r a face of size e turns it by e / r and misses it by e² / 8 r.
+    """
+    s = field.surface
+    u = np.abs(field.values)
+    value = field.values[s.faces]
+    crossed = (value.min(axis=1) < level) & (value.max(axis=1) > level)
+    edges = surface_edges(s)
+    one, two = edges.faces.T
+    k = np.flatnonzero((two >= 0) & crossed[one] & crossed[np.maximum(two, 0)])
+    jump = _rise_to(s, u, one[k], edges.ends[k]) + _rise_to(s, u, two[k], edges.ends[k])
+    turn = np.zeros((2, len(s.faces)))
+    for side in (one[k], two[k]):
+        np.maximum.at(turn[0], side, jump)
+        np.maximum.at(turn[1], side, -jump)
+    size = _size(s.vertices_mm[s.faces])
+    corner = (turn[0] > (ROUGH_TURN if rough else CORNER_TURN)) & (size > (0.5 * s.mean_edge_mm if rough else 1.5 * CORNER_EDGE_MM))
+    bent = np.zeros(len(size), dtype=bool) if rough else turn[1] * size / 8 > FINE_STRAY_MM
+    wanted = np.full(len(size), np.sqrt(8 * FINE_STRAY_MM * abs(level)))
+    wanted[corner] = np.maximum(size[corner] / CORNER_SHARE, CORNER_EDGE_MM)
+    chosen = np.flatnonzero(corner | (bent & (size > 1.1 * wanted)))
+    return chosen, wanted[chosen]
+
+
+def _rise_to(s: Surface, u: Floats, face: Ints, ends: Ints) -> Floats:
+    """Slope of a field in each face across an edge of it, towards the edge."""
+    f = s.faces[face]
+    third = f.sum(axis=1) - ends.sum(axis=1)
+    a, b, c = (s.vertices_mm[q] for q in (ends[:, 0], ends[:, 1], third))
+    way = b - a
+    t = ((c - a) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-300)
+    height = np.linalg.norm(c - a - t[:, None] * way, axis=1)
+    foot = u[ends[:, 0]] + t * (u[ends[:, 1]] - u[ends[:, 0]])
+    return np.asarray((foot - u[third]) / np.maximum(height, 1e-12))
 
 
 def _measure(
@@ -479,10 +589,69 @@ def _at_distance(region: Region, field: _Field, distance_mm: float, smooth_mm: f
         keep = np.isin(label, label[field.inside[cut.parent_face] & below]) & below
     else:
         keep = _only(label, _main_part(cut, label, below, area, region.name, distance_mm))
-    keep |= _specks(cut, label, ~below & ~shut, area)
+    filled = _specks(cut, label, ~below & ~shut, area)
+    lost = _lost(cut, keep, keep | filled, field, distance_mm, label, below)
+    return _cut_out(cut, keep | filled, distance_mm, region.name, lost, smooth_mm)
+
+
+def _cut_out(
+    cut: LevelCut, keep: Bools, distance_mm: float, name: str, lost: tuple[Place, ...], smooth_mm: float
+) -> Region:
+    """Return the region of the faces kept beside a level line, without slivers along it."""
     short_mm, where = _short(cut, keep, distance_mm)
-    made = region_of(cut.surface, keep, name=region.name, short_mm=short_mm, short_at_mm=where)
-    return made if _sharpest_deg(made) > SLIVER_DEG else _tidied(made, smooth_mm)
+    made = region_of(cut.surface, keep, name=name, short_mm=short_mm, short_at_mm=where, lost_at_mm=lost)
+    return made if not made.loops or _sharpest_deg(made) > SLIVER_DEG else _tidied(made, smooth_mm)
+
+
+def _lost(
+    cut: LevelCut, keep: Bools, full: Bools, field: _Field, distance_mm: float, label: Ints, below: Bools
+) -> tuple[Place, ...]:
+    """Places of openings closed over, of gaps filled, and of crumbs dropped."""
+    s = cut.surface
+    middle = s.vertices_mm[s.faces].mean(axis=1)
+    depth = cut.values[s.faces].max(axis=1) - distance_mm
+    opening = field.opening[cut.parent_face]
+    out: list[Floats] = []
+    if distance_mm > 0:
+        gone = np.setdiff1d(np.unique(opening), opening[~full])
+        groups = [opening == q for q in gone[gone >= 0]]
+        gaps = full & ~keep & ~np.isin(opening, gone)
+        groups += [label == q for q in np.unique(label[gaps]) if depth[label == q].max() > STRAY_MM]
+        out = [middle[g][int(np.argmax(depth[g]))] for g in groups]
+    else:
+        # What growth did not reach from the region's main part.
+        out = [middle[label == q].mean(axis=0) for q in np.unique(label[below & ~full])]
+    return tuple((float(x), float(y), float(z)) for x, y, z in out)
+
+
+def region_within(
+    surface: Surface, values_mm: Floats, level_mm: float, *, seed_mm: ArrayLike, name: str = "",
+    smooth_mm: float = SMOOTH_MM,
+) -> Region:
+    """Return the part round a point where a distance stays below a level, cut out along the level line.
+
+    Parameters
+    ----------
+    surface : Surface
+    values_mm : (n,) float array, mm
+        Distance on the vertices, 0 or more.
+    level_mm : float
+    seed_mm : (3,) float array, mm
+        A point of the surface where the distance is below the level.
+    name : str
+    smooth_mm : float
+        As for `grow_regions`.
+
+    Returns
+    -------
+    Region
+    """
+    cut = cut_at_level(surface, values_mm, level_mm)
+    label = _parts(cut.surface, cut.below)
+    keep = _only(label, int(label[cut.surface.locate(seed_mm).face[0]]))
+    area = np.asarray(np.bincount(label, cut.surface.face_areas_mm2), dtype=np.float64)
+    keep |= _specks(cut, label, ~cut.below, area)
+    return _cut_out(cut, keep, level_mm, name, (), smooth_mm)
 
 
 def _sharpest_deg(region: Region) -> float:
@@ -501,7 +670,7 @@ def _tidied(region: Region, smooth_mm: float) -> Region:
     cut = tidy_paths(region.parent, [region.vertex_of[q] for q in region.loops], smooth_mm=smooth_mm)
     return region_of(
         cut.surface, region.inside[cut.parent_face], name=region.name, short_mm=region.short_mm,
-        short_at_mm=region.short_at_mm,
+        short_at_mm=region.short_at_mm, lost_at_mm=region.lost_at_mm,
     )
 
 
