@@ -1,0 +1,414 @@
+"""An inextensible net of warp and weft threads laid on a surface, node by node.
+
+Bars of the net have one length; a node is where two spheres about its neighbours and the surface meet. The four arms of
+the net, the threads through the start, are laid first as far as the front has come; then all nodes of one front, the
+diagonals of all four quadrants, at once. Where a thread has run off a free edge, so that the next row's nodes lack one
+of their two neighbours, the row's own thread goes straight on and leads the rows behind it.
+
+References
+----------
+.. [1] C. Mack, H. M. Taylor, "The fitting of woven cloth to surfaces", J. Textile Inst. 47(9), 1956, T477-T488.
+.. [2] B. P. van West, R. B. Pipes, M. Keefe, "A simulation of the draping of bidirectional fabrics over arbitrary
+   surfaces", J. Textile Inst. 81(4), 1990, 448-460: one warp and one weft thread given, the rest follows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..surface.mesh import Bools, Floats, Ints
+from ._net_ground import BEYOND, FOLDED, LOST, ON, OPENED, Circles, Ground, Landed, cross, dot, unit
+
+__all__ = ["BEYOND", "FOLDED", "LOST", "ON", "OPENED", "Net", "Plan", "Start", "grow"]
+
+#: Threads that come closer to each other than this have folded over.
+LEAST_CROSSING_DEG = 1.0
+#: Bars between faces that lean more than this are measured along the surface.
+MEASURED_DEG = 4.0
+#: How often a bar over a crease is measured and its sphere corrected, and the error at which that ends.
+CORRECTIONS, CORRECTED = 6, 1e-6
+#: How many bars a net is carried on beyond a free edge, so that the cells at the edge are whole.
+SKIRT = 3
+#: The turn along a bar, as a chord of the unit sphere, is trusted up to here when its arc is reckoned.
+ARC_MOST = 0.35
+
+#: Why a thread went no farther: it ran off a free edge, or it folded, could not be joined or was lost.
+AT_EDGE, AT_FOLD = 1, 2
+
+
+def _straight(at_mm: Floats) -> Floats:
+    return np.zeros_like(at_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Where a net begins.
+
+    Attributes
+    ----------
+    point : (3,) float array, mm
+    face : int
+    normal : (3,) float array
+    warp, weft : (3,) float array
+        Unit tangents of the two threads.
+    """
+
+    point: Floats
+    face: int
+    normal: Floats
+    warp: Floats
+    weft: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """How far a net is to go and how its two first threads bend.
+
+    Attributes
+    ----------
+    spacing_mm : float
+        Length of a bar.
+    reach : tuple of int
+        Nodes towards +warp, -warp, +weft, -weft.
+    wanted : (a, b) bool array or None
+        Which nodes are wanted; a wanted node's neighbours towards the start must be wanted too.
+    warp_bend, weft_bend : callable
+        Geodesic curvature, rad/mm, of the two first threads at distances (k,) mm from the start; left is positive.
+    arcs : bool
+        Whether bars are shortened to the chords of arcs where the surface curves (needs normals).
+    """
+
+    spacing_mm: float
+    reach: tuple[int, int, int, int]
+    wanted: Bools | None = None
+    warp_bend: Callable[[Floats], Floats] = field(default=_straight)
+    weft_bend: Callable[[Floats], Floats] = field(default=_straight)
+    arcs: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Net:
+    """Nodes of a net.
+
+    Attributes
+    ----------
+    points : (a, b, 3) float array, mm
+        Node [i, j] lies ``(i - origin[0]) * spacing_mm`` along the warp, ``(j - origin[1]) * spacing_mm`` along the
+        weft; zero where there is no node.
+    normals : (a, b, 3) float array
+    face : (a, b) int array
+    state : (a, b) int8 array
+        ON the surface, BEYOND its free edge; FOLDED, OPENED or LOST where the net ended; 0 where none was sought.
+    shaded : (a, b) bool array
+        Nodes that hang on others beyond a free edge, or on threads that were led on along one.
+    origin : (2,) int
+    spacing_mm : float
+    """
+
+    points: Floats
+    normals: Floats
+    face: Ints
+    state: NDArray[np.int8]
+    shaded: Bools
+    origin: tuple[int, int]
+    spacing_mm: float
+
+    @property
+    def there(self) -> Bools:
+        """(a, b) which nodes exist."""
+        return np.asarray((self.state == ON) | (self.state == BEYOND))
+
+    @property
+    def u_mm(self) -> Floats:
+        """(a,) distances along the warp."""
+        return np.asarray((np.arange(self.points.shape[0]) - self.origin[0]) * self.spacing_mm, dtype=np.float64)
+
+    @property
+    def v_mm(self) -> Floats:
+        """(b,) distances along the weft."""
+        return np.asarray((np.arange(self.points.shape[1]) - self.origin[1]) * self.spacing_mm, dtype=np.float64)
+
+
+def grow(ground: Ground, start: Start, plan: Plan) -> Net:
+    """Lay a net.
+
+    Parameters
+    ----------
+    ground : Ground
+    start : Start
+    plan : Plan
+
+    Returns
+    -------
+    Net
+    """
+    work = _Growth(ground, start, plan)
+    for front in range(1, work.fronts + 1):
+        if not work.advance(front):
+            break
+    return work.net()
+
+
+class _Growth:
+    """A net while it grows; nodes are held in flat arrays."""
+
+    def __init__(self, ground: Ground, start: Start, plan: Plan) -> None:
+        self.ground, self.plan, self.h = ground, plan, plan.spacing_mm
+        right, left, up, down = plan.reach
+        self.shape = (left + right + 1, down + up + 1)
+        self.origin = (left, down)
+        count = self.shape[0] * self.shape[1]
+        self.x, self.n = np.zeros((count, 3)), np.zeros((count, 3))
+        self.face = np.zeros(count, dtype=np.int64)
+        self.state = np.zeros(count, dtype=np.int8)
+        self.depth = np.zeros(count, dtype=np.int8)
+        self.shaded = np.zeros(count, dtype=bool)
+        self.usable = np.zeros(count, dtype=bool)
+        self.ended = np.zeros(count, dtype=np.int8)
+        self.crease = ground.near_crease(1.05 * self.h)
+        self._lay_out()
+        self._begin(start)
+
+    def _lay_out(self) -> None:
+        """Order the nodes of the four quadrants by fronts."""
+        wide = self.shape[1]
+        i = np.arange(self.shape[0])[:, None] - self.origin[0]
+        j = np.arange(wide)[None, :] - self.origin[1]
+        inner = (i != 0) & (j != 0)
+        if self.plan.wanted is not None:
+            inner &= self.plan.wanted
+        flat = np.flatnonzero(inner)
+        ring = (np.abs(i) + np.abs(j)).ravel()[flat]
+        order = np.argsort(ring, kind="stable")
+        self.node, ring = flat[order], ring[order]
+        si, sj = np.sign(self.node // wide - self.origin[0]), np.sign(self.node % wide - self.origin[1])
+        self.turn = (si * sj).astype(np.float64)
+        self.node_a, self.node_b = self.node - si * wide, self.node - sj
+        self.node_d = self.node_a - sj
+        top = max(max(self.plan.reach), int(ring[-1]) if len(ring) else 0)
+        self.fronts = top
+        self.slot = np.searchsorted(ring, np.arange(top + 2))
+
+    def _begin(self, start: Start) -> None:
+        zero = self.origin[0] * self.shape[1] + self.origin[1]
+        self.x[zero], self.n[zero], self.face[zero] = start.point, start.normal, start.face
+        self.state[zero], self.usable[zero] = ON, True
+        step = self.shape[1]
+        self.arm_step = np.array([step, -step, 1, -1])
+        self.arm_reach = np.array(self.plan.reach)
+        self.arm_at = np.full(4, zero)
+        self.arm_way = np.stack([start.warp, -start.warp, start.weft, -start.weft])
+        self.arm_turn = np.zeros(4)  # how far the normal turned along the last bar
+        at = np.asarray(np.arange(int(self.arm_reach.max()) + 1) * self.h, dtype=np.float64)
+        self.arm_bend = np.stack([
+            self.plan.warp_bend(at), -self.plan.warp_bend(-at), self.plan.weft_bend(at), -self.plan.weft_bend(-at),
+        ])
+
+    def advance(self, front: int) -> bool:
+        """Lay one front; False when there is nothing left to go on from."""
+        arms = np.flatnonzero((self.arm_reach >= front) & self.usable[self.arm_at])
+        at = np.arange(self.slot[front], self.slot[front + 1])
+        a, b, d = self.node_a[at], self.node_b[at], self.node_d[at]
+        has_a, has_b = self.usable[a], self.usable[b]
+        ends = np.maximum(np.maximum(self.ended[a], self.ended[b]), self.ended[d])
+        open_ended = ends < AT_FOLD
+        joined = has_a & has_b & open_ended
+        led_a, led_b = has_a & ~has_b & open_ended, has_b & ~has_a & open_ended
+        # Along the warp from a, along the weft from b, if the thread has come at least one bar already.
+        led_a &= self.usable[np.clip(2 * a - self.node[at], 0, len(self.usable) - 1)]
+        led_b &= self.usable[np.clip(2 * b - self.node[at], 0, len(self.usable) - 1)]
+        off = ~(joined | led_a | led_b)
+        self.ended[self.node[at[off]]] = np.maximum(ends[off], AT_EDGE)
+        if not (len(arms) or joined.any() or led_a.any() or led_b.any()):
+            return False
+        self._lay(front, arms, at[joined])
+        for led, before in ((led_a, a), (led_b, b)):
+            if led.any():
+                self._lead(self.node[at[led]], before[led])
+        return True
+
+    def _lay(self, front: int, live: Ints, at: Ints) -> None:
+        arms, way = self._arm_circles(front, live)
+        bars = _Bars(self.node_a[at], self.node_b[at], self.node_d[at], self.turn[at])
+        circles, guess = self._node_circles(bars)
+        k = len(live)
+        face = np.concatenate([self.face[self.arm_at[live]], self.face[bars.a]])
+        guess = np.concatenate([arms.centre + self.h * way, guess])
+        landed = self.ground.settle(_joined(arms, circles), face, guess)
+        landed = self._over_creases(landed, bars, k)
+        self._keep_arms(front, live, way, landed)
+        self._keep_nodes(self.node[at], bars, landed, k)
+
+    def _lead(self, node: Ints, last: Ints) -> None:
+        """Carry threads straight on by one bar."""
+        way = unit(self.x[last] - self.x[2 * last - node])
+        x, n = self.x[last], self.n[last]
+        circles = Circles(x, unit(cross(way, n)), np.full(len(node), self.h**2), way)
+        landed = self.ground.settle(circles, self.face[last], x + self.h * way)
+        self._put(node, landed.points, landed.normals, landed.face, landed.state, last)
+        self.shaded[node] = True
+
+    def _arm_circles(self, front: int, live: Ints) -> tuple[Circles, Floats]:
+        """Circles of the arms' next nodes and which way they go: on in the plane of the last bar and the normal."""
+        at = self.arm_at[live]
+        n = self.n[at]
+        bend = self.h * self.arm_bend[live, min(front, self.arm_bend.shape[1]) - 1] * (0.5 if front == 1 else 1.0)
+        way = self.arm_way[live]
+        way = np.cos(bend)[:, None] * way + np.sin(bend)[:, None] * cross(n, way)
+        rho = self.h * (1 - self.arm_turn[live] ** 2 / 24) if self.plan.arcs else np.full(len(live), self.h)
+        return Circles(self.x[at], unit(cross(way, n)), rho**2, way), way
+
+    def _node_circles(self, bars: _Bars) -> tuple[Circles, Floats]:
+        """Circles in which the spheres about the two neighbours meet ([2]), and where the node may lie."""
+        a, b, d = self.x[bars.a], self.x[bars.b], self.x[bars.d]
+        if self.plan.arcs and len(a):
+            # The bar beside, one thread nearer to the start, curves alike.
+            side_a, side_b = b - d, a - d
+            turn_a = dot(self.n[bars.b] - self.n[bars.d], side_a) / self.h
+            turn_b = dot(self.n[bars.a] - self.n[bars.d], side_b) / self.h
+            short_a = 1 - np.clip(turn_a, -ARC_MOST, ARC_MOST) ** 2 / 24
+            short_b = 1 - np.clip(turn_b, -ARC_MOST, ARC_MOST) ** 2 / 24
+        else:
+            short_a = short_b = np.ones(len(a))
+        bars.long_a, bars.long_b = self.h * short_a, self.h * short_b
+        circles = _between(a, b, d, bars.long_a, bars.long_b)
+        guess = a + b - d
+        lone = np.flatnonzero(~self.usable[bars.d])
+        if len(lone):
+            # Threads from two sides of a hole meet again; the cell's near corner fell into the hole.
+            out = bars.turn[lone, None] * cross(self.n[bars.a[lone]], circles.axis[lone])
+            circles.away[lone] = out
+            high = np.sqrt(np.maximum(circles.square[lone], 0.0))
+            guess[lone] = circles.centre[lone] + high[:, None] * out
+        return circles, guess
+
+    def _over_creases(self, landed: Landed, bars: _Bars, k: int) -> Landed:
+        """Measure bars over creases along the surface and lay their nodes again."""
+        if self.crease is None or not len(bars.a):
+            return landed
+        face, n = landed.face[k:], landed.normals[k:]
+        good = (landed.state[k:] == ON) & self.crease[face]
+        least = np.cos(np.radians(MEASURED_DEG))
+        lean = np.minimum(dot(n, self.n[bars.a]), dot(n, self.n[bars.b])) < least
+        at = np.flatnonzero(good & lean)
+        if len(at):
+            landed = _with(landed, k + at, self._measured(landed, bars, at, k))
+        return landed
+
+    def _measured(self, landed: Landed, bars: _Bars, at: Ints, k: int) -> Landed:
+        a, b, d = bars.a[at], bars.b[at], bars.d[at]
+        long_a, long_b = bars.long_a[at], bars.long_b[at]
+        now = _taken(landed, k + at)
+        for _ in range(CORRECTIONS):
+            la = self._along(now, a)
+            lb = self._along(now, b)
+            if max(np.abs(la - self.h).max(), np.abs(lb - self.h).max()) < CORRECTED * self.h:
+                break
+            long_a, long_b = long_a * self.h / la, long_b * self.h / lb
+            circles = _between(self.x[a], self.x[b], self.x[d], long_a, long_b)
+            now = self.ground.settle(circles, now.face, now.points)
+        return now
+
+    def _along(self, now: Landed, other: Ints) -> Floats:
+        """Lengths of bars along the surface."""
+        n = unit(now.normals + self.n[other])
+        return self.ground.span(self.x[other], self.face[other], now.points, now.face, n)
+
+    def _keep_arms(self, front: int, live: Ints, way: Floats, landed: Landed) -> None:
+        for row, arm in enumerate(live.tolist()):
+            old = int(self.arm_at[arm])
+            x, n = landed.points[row], landed.normals[row]
+            face, state = int(landed.face[row]), int(landed.state[row])
+            onward = x - self.x[old]
+            leans = float(n @ self.n[old]) < np.cos(np.radians(MEASURED_DEG))
+            if self.crease is not None and (leans or state != ON) and self.crease[[face, self.face[old]]].any():
+                x, face, onward, off = self.ground.trace(self.x[old], int(self.face[old]), way[row], self.h)
+                found = self.ground.settle(_upright(x, onward, n, self.h), np.array([face]), x[None])
+                n, face = found.normals[0], int(found.face[0])
+                state = BEYOND if off else ON
+                self.arm_turn[arm] = 0.0
+            else:
+                turn = float((n - self.n[old]) @ onward) / self.h
+                self.arm_turn[arm] = np.clip(turn, -ARC_MOST, ARC_MOST)
+            new = old + int(self.arm_step[arm])
+            self.arm_at[arm], self.arm_way[arm] = new, unit(onward[None])[0]
+            self._put(np.array([new]), x[None], n[None], np.array([face]), np.array([state]), np.array([old]))
+            if not self.usable[new]:
+                rest = new + np.arange(1, int(self.arm_reach[arm]) - front + 1) * int(self.arm_step[arm])
+                self.ended[rest] = self.ended[new]
+
+    def _keep_nodes(self, node: Ints, bars: _Bars, landed: Landed, k: int) -> None:
+        if not len(node):
+            return
+        x, n, state = landed.points[k:], landed.normals[k:], landed.state[k:].copy()
+        area = dot(cross(x - self.x[bars.a], x - self.x[bars.b]), n) * bars.turn
+        folded = area < np.sin(np.radians(LEAST_CROSSING_DEG)) * self.h**2
+        state[folded & ((state == ON) | (state == BEYOND))] = FOLDED
+        # Along a free edge nodes hang on one neighbour each that is on the surface.
+        nearest = np.where(self.depth[bars.a] < self.depth[bars.b], bars.a, bars.b)
+        self._put(node, x, n, landed.face[k:], state, nearest)
+        self.shaded[node] |= self.shaded[bars.a] | self.shaded[bars.b] | self.shaded[bars.d]
+
+    def _put(self, at: Ints, x: Floats, n: Floats, face: Ints, state: Ints, before: Ints) -> None:
+        self.x[at], self.n[at], self.face[at], self.state[at] = x, n, face, state
+        off = state == BEYOND
+        self.depth[at] = np.where(off, self.depth[before] + 1, 0)
+        self.shaded[at] = off | self.shaded[before]
+        self.usable[at] = (state == ON) | (off & (self.depth[at] < SKIRT))
+        self.ended[at] = np.where(self.usable[at], 0, np.where(off, AT_EDGE, AT_FOLD))
+
+    def net(self) -> Net:
+        """Return what has been laid."""
+        a, b = self.shape
+        return Net(
+            self.x.reshape(a, b, 3), self.n.reshape(a, b, 3), self.face.reshape(a, b), self.state.reshape(a, b),
+            self.shaded.reshape(a, b), self.origin, self.h,
+        )
+
+
+class _Bars:
+    """Two bars to each new node: from a (along the warp) and from b (along the weft); d closes the cell."""
+
+    def __init__(self, a: Ints, b: Ints, d: Ints, turn: Floats) -> None:
+        self.a, self.b, self.d, self.turn = a, b, d, turn
+        self.long_a = self.long_b = np.empty(0)
+
+
+def _between(a: Floats, b: Floats, d: Floats, long_a: Floats, long_b: Floats) -> Circles:
+    """Circles in which spheres about a and b meet."""
+    gap = b - a
+    square = dot(gap, gap)
+    size = np.sqrt(np.maximum(square, 1e-300))
+    axis = gap / size[:, None]
+    along = 0.5 * (size + (long_a**2 - long_b**2) / size)
+    centre = a + along[:, None] * axis
+    return Circles(centre, axis, long_a**2 - along**2, centre - d)
+
+
+def _upright(x: Floats, way: Floats, normal: Floats, h: float) -> Circles:
+    """A circle that meets the surface at a point that is known, to find the normal there."""
+    way = way / max(float(np.linalg.norm(way)), 1e-300)
+    axis = unit(np.cross(way, normal)[None])
+    return Circles((x - 0.1 * h * way)[None], axis, np.array([(0.1 * h) ** 2]), way[None])
+
+
+def _joined(one: Circles, two: Circles) -> Circles:
+    return Circles(
+        np.concatenate([one.centre, two.centre]), np.concatenate([one.axis, two.axis]),
+        np.concatenate([one.square, two.square]), np.concatenate([one.away, two.away]),
+    )
+
+
+def _taken(landed: Landed, at: Ints) -> Landed:
+    return Landed(landed.points[at], landed.normals[at], landed.face[at], landed.state[at])
+
+
+def _with(landed: Landed, at: Ints, new: Landed) -> Landed:
+    points, normals = landed.points.copy(), landed.normals.copy()
+    face, state = landed.face.copy(), landed.state.copy()
+    points[at], normals[at], face[at], state[at] = new.points, new.normals, new.face, new.state
+    return Landed(points, normals, face, state)

@@ -1,0 +1,293 @@
+"""The surface a net is laid on, made ready once: the patch with the hull about it, evened, its holes bridged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import ArrayLike
+from scipy.sparse.csgraph import connected_components, dijkstra
+
+from ..errors import OutlineError, ShapeError
+from ..surface._smooth import SMOOTH_MM, work_copy
+from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
+from ..surface.region import Region
+from ._net import Start
+from ._net_ground import MeshGround
+from ._patch import fill_holes, place_text, undirected
+
+#: The hull is kept so far about the patch, in shares of the patch's own size.
+ABOUT = 0.4
+#: Openings up to this share of the patch's own outline are bridged, as cloth is laid over them before it is trimmed.
+HOLE = 0.5
+#: A warp direction closer than this to the surface's normal says nothing.
+LEAST_SLANT_DEG = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class Bed:
+    """What nets of one patch are laid on.
+
+    Attributes
+    ----------
+    ground : MeshGround
+        The patch and the hull about it, on the evened copy.
+    patch : Surface
+        The patch itself, as it was given.
+    points : (n, 3) float array, mm
+        The patch's vertices on the evened copy.
+    vertex : (n,) int array
+        The ground's vertex for each of the patch's.
+    face : (m,) int array
+        The ground's face for each of the patch's.
+    """
+
+    ground: MeshGround
+    patch: Surface
+    points: Floats
+    vertex: Ints
+    face: Ints
+
+    @cached_property
+    def evened(self) -> Surface:
+        """The patch on the evened copy."""
+        return Surface(self.points, self.patch.faces)
+
+    @cached_property
+    def normals(self) -> Floats:
+        """(n, 3) normals of the patch's vertices on the evened copy."""
+        return self.evened.vertex_normals
+
+    @cached_property
+    def vertex_areas(self) -> Floats:
+        """(n,) area that belongs to each of the patch's vertices, mm²."""
+        thirds = np.repeat(self.patch.face_areas_mm2 / 3, 3)
+        total = np.bincount(self.patch.faces.ravel(), thirds, minlength=len(self.points))
+        return np.asarray(total, dtype=np.float64)
+
+    @cached_property
+    def inside(self) -> Bools:
+        """Which of the ground's faces make the patch."""
+        out = np.zeros(len(self.ground.faces), dtype=bool)
+        out[self.face] = True
+        return out
+
+    @cached_property
+    def missing_angle(self) -> Floats:
+        """(n,) angle missing at each of the patch's vertices, rad; 0 on free edges."""
+        g = self.ground
+        p, f = g.points[g.faces], g.faces
+        total = np.zeros(len(g.points))
+        for i in range(3):
+            a, b = p[:, (i + 1) % 3] - p[:, i], p[:, (i + 2) % 3] - p[:, i]
+            double = np.linalg.norm(np.cross(a, b), axis=1)
+            angle = np.arctan2(double, (a * b).sum(axis=1))
+            total += np.bincount(f[:, i], angle, minlength=len(total))
+        out = 2 * np.pi - total
+        face, side = np.nonzero(g.across < 0)
+        for k in (1, 2):
+            out[f[face, (side + k) % 3]] = 0.0
+        return np.asarray(out[self.vertex])
+
+    @cached_property
+    def _graph(self) -> sp.csr_array:
+        n = len(self.points)
+        e = undirected(self.patch.faces, n)
+        length = np.linalg.norm(self.points[e[:, 0]] - self.points[e[:, 1]], axis=1)
+        return sp.coo_array((np.maximum(length, 1e-12), (e[:, 0], e[:, 1])), shape=(n, n)).tocsr()
+
+    def farthest_mm(self, start: Start) -> float:
+        """Length of the way along the patch's edges to the vertex farthest from a start."""
+        at = np.flatnonzero(self.face == start.face)
+        if len(at):
+            near = self.patch.faces[at[0]]
+        else:
+            near = [int(np.linalg.norm(self.points - start.point, axis=1).argmin())]
+        way = dijkstra(self._graph, directed=False, indices=near, min_only=True)
+        return float(way.max()) + float(np.linalg.norm(self.points[near] - start.point, axis=1).max())
+
+    def start(
+        self,
+        start_mm: ArrayLike,
+        warp: ArrayLike,
+        *,
+        turn_deg: float = 0.0,
+        crossing_deg: float = 90.0,
+        tolerance_mm: float = 10.0,
+    ) -> Start:
+        """Return the start of a net at a point of the patch.
+
+        Parameters
+        ----------
+        start_mm : (3,) float array, mm
+        warp : (3,) float array
+            Direction that is dropped on the surface.
+        turn_deg : float
+            Turn of the warp from there, anticlockwise seen from the air side.
+        crossing_deg : float
+            Angle from the warp to the weft.
+        tolerance_mm : float
+            How far the point may lie off the patch.
+
+        Raises
+        ------
+        OutlineError
+            A point off the patch; a warp direction that stands on the surface.
+        """
+        point = _vector(start_mm, "the start point")
+        way = _vector(warp, "the warp direction")
+        found = self.patch.locate(point[None])
+        if found.distance_mm[0] > tolerance_mm:
+            raise OutlineError(
+                f"the start lies {found.distance_mm[0]:.1f} mm off the ply (at most {tolerance_mm:g} mm)",
+                where=place_text(point), do="Give a point on the ply.",
+            )
+        on = found.weights[0] @ self.points[self.patch.faces[found.face[0]]]
+        face = int(self.face[found.face[0]])
+        x, n = self.ground.stand(np.array([face]), on[None])
+        return _framed(x[0], face, n[0], way, turn_deg, crossing_deg)
+
+
+def turned(start: Start, turn_deg: float, crossing_deg: float = 90.0) -> Start:
+    """Return a start with its warp turned anticlockwise and the weft set at an angle to it."""
+    return _framed(start.point, start.face, start.normal, start.warp, turn_deg, crossing_deg)
+
+
+def _framed(x: Floats, face: int, n: Floats, way: Floats, turn_deg: float, crossing_deg: float) -> Start:
+    size = float(np.linalg.norm(way))
+    flat = way - (way @ n) * n
+    if not np.linalg.norm(flat) > size * np.sin(np.radians(LEAST_SLANT_DEG)):
+        raise OutlineError(
+            "the warp direction stands on the surface at the start"
+            if size > 0 else "the warp direction has no length",
+            where=place_text(x), do="Give a direction that runs along the surface there.",
+        )
+    t = flat / np.linalg.norm(flat)
+    side = np.cross(n, t)
+    a, b = np.radians(turn_deg), np.radians(turn_deg + crossing_deg)
+    return Start(x, face, n, np.cos(a) * t + np.sin(a) * side, np.cos(b) * t + np.sin(b) * side)
+
+
+def _vector(given: ArrayLike, what: str) -> Floats:
+    try:
+        v = np.asarray(given, dtype=np.float64)
+    except (TypeError, ValueError):
+        v = np.empty(0)
+    if v.shape != (3,) or not np.isfinite(v).all():
+        raise OutlineError(f"{what} is {given!r}, not three finite numbers")
+    return v
+
+
+def make_bed(patch: Surface | Region, *, curved: bool = True, smooth_mm: float = SMOOTH_MM) -> Bed:
+    """Make a patch ready for nets.
+
+    Parameters
+    ----------
+    patch : Surface or Region
+        With a region, nets run on over the surface about it.
+    curved : bool
+        Whether faces are curved to the normals at their corners.
+    smooth_mm : float
+        Length scale of the evened copy on which nets are laid where the surface is noisy.
+
+    Raises
+    ------
+    ShapeError
+        The patch is in several pieces.
+    """
+    if isinstance(patch, Region):
+        surface, whole = patch.surface, patch.parent
+        own, vertex = np.flatnonzero(patch.inside), patch.vertex_of
+    else:
+        surface = whole = patch
+        own, vertex = np.arange(len(patch.faces)), np.arange(len(patch.vertices_mm))
+    _one_piece(surface)
+    v = work_copy(whole, scale_mm=smooth_mm)
+    kept = _about(v, whole.faces, surface, own)
+    used, f = np.unique(whole.faces[kept], return_inverse=True)
+    faces, points = f.reshape(-1, 3), v[used]
+    place = np.full(len(v), -1, dtype=np.int64)
+    place[used] = np.arange(len(used))
+    holes = _holes(whole.faces, kept, faces, used, points, surface)
+    if holes:
+        faces, points = fill_holes(faces, points, holes)
+    ground = MeshGround(points, faces, curved=curved)
+    return Bed(ground, surface, v[vertex], place[vertex], np.searchsorted(kept, own))
+
+
+def _one_piece(surface: Surface) -> None:
+    n = len(surface.vertices_mm)
+    e = surface.faces[:, [0, 1, 1, 2]].reshape(-1, 2)
+    count, label = connected_components(sp.coo_array((np.ones(len(e)), e.T), shape=(n, n)), directed=False)
+    named = label[surface.faces[:, 0]]
+    pieces = np.unique(named)
+    if len(pieces) > 1:
+        size = np.bincount(named, surface.face_areas_mm2, minlength=count)
+        small = int(pieces[np.argmin(size[pieces])])
+        raise ShapeError(
+            f"the ply is in {len(pieces)} pieces",
+            where=place_text(surface.vertices_mm[surface.faces[named == small][0, 0]]),
+            do="Drape each piece by itself.",
+        )
+
+
+def _about(v: Floats, faces: Ints, surface: Surface, own: Ints) -> Ints:
+    """Faces in and about the patch that hang together with it, sorted."""
+    if len(own) == len(faces):
+        return own
+    p = surface.vertices_mm
+    low, high = p.min(axis=0), p.max(axis=0)
+    more = ABOUT * float(np.linalg.norm(high - low))
+    near = ((v > low - more) & (v < high + more)).all(axis=1)
+    keep = near[faces].any(axis=1)
+    keep[own] = True
+    kept = np.flatnonzero(keep)
+    e = faces[kept][:, [0, 1, 1, 2]].reshape(-1, 2)
+    n = len(v)
+    label = connected_components(sp.coo_array((np.ones(len(e)), e.T), shape=(n, n)), directed=False)[1]
+    return kept[label[faces[kept, 0]] == label[faces[own[0], 0]]]
+
+
+def _holes(
+    whole: Ints, kept: Ints, faces: Ints, used: Ints, points: Floats, surface: Surface
+) -> tuple[Ints, ...]:
+    """Loops of free edges, short beside the patch's outline, that are free on the whole surface too."""
+    loops = _simple_loops(faces)
+    if len(kept) < len(whole):
+        rim = np.zeros(int(whole.max()) + 1, dtype=bool)
+        gone = np.ones(len(whole), dtype=bool)
+        gone[kept] = False
+        rim[whole[gone]] = True
+        loops = [q for q in loops if not rim[used[q]].any()]
+    else:
+        loops = sorted(loops, key=lambda q: -closed_length(points[q]))[1:]
+    own = [closed_length(surface.vertices_mm[q]) for q in _simple_loops(surface.faces)]
+    limit = HOLE * max(own, default=0.0)
+    return tuple(q for q in loops if closed_length(points[q]) <= limit)
+
+
+def _simple_loops(faces: Ints) -> list[Ints]:
+    """Closed loops of free edges, the surface on the left; those that touch themselves or others are left out."""
+    e = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    n = int(faces.max()) + 1
+    free = e[~np.isin(e[:, 0] * n + e[:, 1], e[:, 1] * n + e[:, 0])]
+    out, back = np.bincount(free[:, 0], minlength=n), np.bincount(free[:, 1], minlength=n)
+    good = (out == 1) & (back == 1)
+    follow = dict(free[good[free].all(axis=1)].tolist())
+    loops = []
+    while follow:
+        start, at = follow.popitem()
+        loop = [start]
+        while at != start and at in follow:
+            loop.append(at)
+            at = follow.pop(at)
+        if at == start and len(loop) > 2:
+            loops.append(np.array(loop, dtype=np.int64))
+    return loops
+
+
+def flat_faces(bed: Bed) -> Bed:
+    """Return the same bed with flat faces."""
+    return replace(bed, ground=MeshGround(bed.ground.points, bed.ground.faces, curved=False))

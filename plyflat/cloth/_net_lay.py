@@ -1,0 +1,218 @@
+"""A net laid over a whole patch: how far its threads must run, found with a coarse net first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..errors import ShapeError, SolveError
+from ..surface.mesh import Bools, Floats, Ints
+from ._generators import Steering, straight
+from ._net import ON, Net, Plan, Start, grow
+from ._net_bed import Bed
+from ._net_read import Cells, Reading, read
+from ._patch import place_text
+
+#: Bars of the coarse net from the start to the farthest place, and how much farther it may run than the way there.
+COARSE, RUN, RUN_MORE = 20, 1.2, 2.0
+#: Vertices of the patch looked up in the coarse net.
+LOOKED_UP = 1500
+#: Coarse cells added about those that are needed.
+MARGIN = 2
+#: Bars across the whole net where no spacing is asked for, and the least spacing then, mm.
+FINE, FINEST_MM = 120, 1.0
+MOST_NODES = 5_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """A net over a patch and what it says there."""
+
+    bed: Bed
+    start: Start
+    steering: Steering
+    net: Net
+    cells: Cells
+    reading: Reading
+
+    @cached_property
+    def cover(self) -> float:
+        """Share of the patch's area that is covered."""
+        w = self.bed.vertex_areas
+        return float(w @ self.reading.covered / w.sum())
+
+    def norm_deg(self, power: float = 8.0) -> float:
+        """Area mean of |shear|^power, its power root taken, over what is covered."""
+        w = self.bed.vertex_areas * self.reading.covered
+        g = np.abs(self.reading.shear_deg)
+        most = float(g[self.reading.covered].max(initial=0.0))
+        if most < 1e-9 or w.sum() <= 0:
+            return 0.0
+        return most * float((w @ (g / most) ** power / w.sum()) ** (1 / power))
+
+    @cached_property
+    def on_patch(self) -> Bools:
+        """(a, b) nodes that stand on the patch itself."""
+        return np.asarray((self.net.state == ON) & self.bed.inside[self.net.face])
+
+
+def lay(bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm: float | None = None) -> Laid:
+    """Lay a net that reaches all of the patch, as far as that can be.
+
+    Parameters
+    ----------
+    bed : Bed
+    start : Start
+    steering : Steering, optional
+        Geodesics without.
+    spacing_mm : float, optional
+
+    Raises
+    ------
+    ShapeError
+        A spacing wider than the patch, or so fine that the net would have too many nodes.
+    SolveError
+        Not one cell could be laid.
+    """
+    steering = straight() if steering is None else steering
+    far = bed.farthest_mm(start)
+    if spacing_mm is not None:
+        _check_spacing(spacing_mm, far, bed, start)
+    coarse = _net(bed, start, steering, far / COARSE, _square(int(np.ceil(RUN * COARSE))), None)
+    reach_mm, wanted = _needed(bed, coarse, far)
+    h = spacing_mm or max((reach_mm.sum() / 2) / FINE, FINEST_MM)
+    reach = np.ceil(reach_mm / h - 1e-9).astype(np.int64)
+    _check_nodes(reach, h, start)
+    mask = None if wanted is None else _refined(wanted, coarse, reach, h)
+    net = _net(bed, start, steering, h, reach, mask)
+    return _laid(bed, start, steering, net)
+
+
+def lay_coarse(
+    bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm: float, far_mm: float | None = None
+) -> Laid:
+    """Lay a net of a given spacing in one go; for trying out.
+
+    Parameters
+    ----------
+    bed : Bed
+    start : Start
+    steering : Steering, optional
+    spacing_mm : float
+    far_mm : float, optional
+        Way along the patch to the farthest place, where it is known.
+    """
+    steering = straight() if steering is None else steering
+    far = bed.farthest_mm(start) if far_mm is None else far_mm
+    reach = _square(int(np.ceil(RUN * far / spacing_mm)))
+    _check_nodes(reach, spacing_mm, start)
+    return _laid(bed, start, steering, _net(bed, start, steering, spacing_mm, reach, None))
+
+
+def _net(
+    bed: Bed, start: Start, steering: Steering, h: float, reach: Ints, wanted: Bools | None
+) -> Net:
+    right, left, up, down = (int(r) for r in reach)
+    return grow(bed.ground, start, Plan(
+        h, (right, left, up, down), wanted, steering.warp, steering.weft, arcs=bed.ground.curved
+    ))
+
+
+def _laid(bed: Bed, start: Start, steering: Steering, net: Net) -> Laid:
+    cells = Cells(net, bed.ground)
+    reading = read(cells, bed.points, bed.normals)
+    if reading is None:
+        raise SolveError(
+            "no cell of the net could be laid about the start", where=place_text(start.point),
+            do="Start farther from edges and folds of the surface, or give a narrower spacing.",
+        )
+    return Laid(bed, start, steering, net, cells, reading)
+
+
+def _square(reach: int) -> Ints:
+    return np.full(4, reach, dtype=np.int64)
+
+
+def _check_spacing(spacing_mm: float, far: float, bed: Bed, start: Start) -> None:
+    if not (np.isfinite(spacing_mm) and spacing_mm > 0):
+        raise ShapeError(f"the spacing is {spacing_mm:g} mm", do="Give a length above zero.")
+    if spacing_mm > 0.5 * far:
+        raise ShapeError(
+            f"the net's spacing of {spacing_mm:g} mm is too wide for a ply that reaches {far:.0f} mm from the start",
+            where=place_text(start.point), do=f"Give a spacing of {far / 20:.2g} mm or less.",
+        )
+    # No net can do with fewer nodes than it has cells on the patch.
+    if bed.patch.area_mm2 / spacing_mm**2 > MOST_NODES:
+        least = np.sqrt(bed.patch.area_mm2 / MOST_NODES)
+        raise ShapeError(
+            f"a spacing of {spacing_mm:g} mm needs over {MOST_NODES / 1e6:g} million nodes",
+            where=place_text(start.point), do=f"Give a spacing above {1.5 * least:.2g} mm.",
+        )
+
+
+def _check_nodes(reach: Ints, h: float, start: Start) -> None:
+    count = (int(reach[0] + reach[1]) + 1) * (int(reach[2] + reach[3]) + 1)
+    if count > MOST_NODES:
+        raise ShapeError(
+            f"a spacing of {h:g} mm needs {count / 1e6:.1f} million nodes (at most {MOST_NODES / 1e6:g})",
+            where=place_text(start.point), do=f"Give a spacing above {h * np.sqrt(count / MOST_NODES):.2g} mm.",
+        )
+
+
+def _needed(bed: Bed, coarse: Net, far: float) -> tuple[Floats, Bools | None]:
+    """How far the threads must run to the four sides, mm, and which coarse nodes are needed; None: all of them."""
+    pick = np.unique(np.linspace(0, len(bed.points) - 1, LOOKED_UP).astype(np.int64))
+    rim = bed.patch.boundary_loops
+    if rim:
+        edge = np.concatenate(rim)
+        pick = np.union1d(pick, edge[:: max(len(edge) // LOOKED_UP, 1)])
+    found = read(Cells(coarse), bed.points[pick], bed.normals[pick])
+    if found is None:
+        return np.full(4, RUN * far), None
+    if not found.covered.all():
+        on_edge = _touches_end(coarse, bed)
+        return np.full(4, (RUN_MORE if on_edge else RUN) * far), None
+    cell: Ints = np.floor(found.uv_mm / coarse.spacing_mm).astype(np.int64) + np.array(coarse.origin)
+    need: Bools = np.zeros(coarse.state.shape, dtype=bool)
+    rows, cols = need.shape
+    for i in range(-MARGIN, MARGIN + 2):
+        for j in range(-MARGIN, MARGIN + 2):
+            a = np.clip(cell[:, 0] + i, 0, rows - 1)
+            b = np.clip(cell[:, 1] + j, 0, cols - 1)
+            need[a, b] = True
+    need = _towards_start(need, coarse.origin)
+    at = np.argwhere(need) - np.array(coarse.origin)
+    high, low = at.max(axis=0), -at.min(axis=0)
+    return coarse.spacing_mm * np.array([high[0], low[0], high[1], low[1]], dtype=np.float64), need
+
+
+def _touches_end(net: Net, bed: Bed) -> bool:
+    """Whether a thread was still on the patch where it was told to end."""
+    on = (net.state == ON) & bed.inside[net.face]
+    return bool(on[0].any() or on[-1].any() or on[:, 0].any() or on[:, -1].any())
+
+
+def _towards_start(need: Bools, origin: tuple[int, int]) -> Bools:
+    """Add all nodes between needed ones and the start."""
+    out = need.copy()
+    i, j = origin
+    for a in (slice(i, None), slice(i, None, -1)):
+        for b in (slice(j, None), slice(j, None, -1)):
+            part = need[a, b][::-1, ::-1]
+            full = np.logical_or.accumulate(np.logical_or.accumulate(part, axis=0), axis=1)
+            out[a, b] |= full[::-1, ::-1]
+    return out
+
+
+def _refined(need: Bools, coarse: Net, reach: Ints, h: float) -> Bools:
+    """The same nodes of a finer net."""
+    right, left, up, down = (int(r) for r in reach)
+    take = []
+    for low, high, zero, size in ((left, right, coarse.origin[0], need.shape[0]),
+                                  (down, up, coarse.origin[1], need.shape[1])):
+        at = np.arange(-low, high + 1) * (h / coarse.spacing_mm)
+        # Outward, so that what lies between two coarse nodes belongs to the outer one.
+        take.append(np.clip(np.sign(at) * np.ceil(np.abs(at) - 1e-9) + zero, 0, size - 1).astype(np.int64))
+    return need[np.ix_(*take)]

@@ -1,0 +1,336 @@
+"""Cloth laid over a doubly curved surface without stretch: warp and weft keep their lengths, the angle between gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..errors import OutlineError, SolveError
+from ..surface._smooth import SMOOTH_MM
+from ..surface.mesh import Bools, Floats, Surface
+from ..surface.region import Region
+from ._generators import Steering, straight
+from ._net import FOLDED, LOST, OPENED, Net
+from ._net_bed import make_bed
+from ._net_check import Bound, CornerCheck, bound_shear, check_corners
+from ._net_ground import unit
+from ._net_lay import Laid, lay
+from ._net_read import node_tangents
+from ._patch import place_text
+from .locking import Locked, Locking, locked_part
+
+__all__ = ["Bound", "CornerCheck", "Drape", "Locking", "Net", "Steering", "drape"]
+
+#: A drape that covers less of the ply than this is refused unless another share is asked for.
+LEAST_COVER = 0.5
+#: Corner sums may differ from the curvature by this much, and by this share of it, before a drape is called doubtful.
+DOUBT_DEG, DOUBT_SHARE = 0.5, 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Drape:
+    """A ply laid over its surface as a net of threads that do not stretch.
+
+    The flat place of a vertex is (along warp, along weft) from the start, right-handed as seen from the air side.
+    Shear is 90° less the angle from the warp to the weft: positive where they close up between +warp and +weft.
+    Vertices that no thread reaches (`covered` is false) carry the straight continuation of the nearest cell.
+
+    Attributes
+    ----------
+    uv_mm : (n, 2) float array, mm
+        Flat place of each vertex of the ply; finite everywhere.
+    shear_deg : (n,) float array
+        Signed.
+    covered : (n,) bool array
+    trusted : (n,) bool array
+        Covered, and by threads that did not come back from beyond a free edge of the surface.
+    warp, weft : (n, 3) float array
+        Unit vectors of the threads at the vertices, along the surface.
+    locking : Locking or None
+        What the cloth bears, where it was given.
+    locked : Locked or None
+        The part of the ply past that.
+    net : Net
+        The nodes, for pictures.
+    steering : Steering
+        How the first two threads bend; not at all if they are geodesics.
+    warp_line_mm, weft_line_mm : (k, 3) float array, mm
+        The first two threads through the start, as far as the net goes: where to lay them on the mould. Flat, they
+        are the straight lines v = 0 and u = 0 of the template.
+    start_mm : (3,) float array, mm
+        On the surface.
+    cover : float
+        Share of the ply's area that is covered.
+    uncovered_mm2 : float
+    uncovered_at_mm : (3,) float array or None
+        The middle of the uncovered vertices farthest from the covered ones.
+    folds_mm, openings_mm : (k, 3) float array, mm
+        Where threads folded over each other, and where they could not be joined any more; none beyond there.
+    check : CornerCheck
+        The net's shear held to the surface's curvature.
+    bound : Bound
+        Shear that threads running about so cannot avoid.
+    """
+
+    surface: Surface
+    uv_mm: Floats
+    shear_deg: Floats
+    covered: Bools
+    trusted: Bools
+    warp: Floats
+    weft: Floats
+    locking: Locking | None
+    locked: Locked | None
+    net: Net
+    steering: Steering
+    warp_line_mm: Floats
+    weft_line_mm: Floats
+    start_mm: Floats
+    cover: float
+    uncovered_mm2: float
+    uncovered_at_mm: Floats | None
+    folds_mm: Floats
+    openings_mm: Floats
+    check: CornerCheck
+    bound: Bound
+
+    @property
+    def locked_area_mm2(self) -> float:
+        """Area past locking, mm²; 0 where no locking was given."""
+        return self.locked.area_mm2 if self.locked is not None else 0.0
+
+    @property
+    def weight_factor(self) -> Floats:
+        """(n,) areal weight of the sheared cloth over that of the cloth on the roll: 1 / cos(shear)."""
+        return np.asarray(1.0 / np.cos(np.radians(self.shear_deg)))
+
+    @property
+    def most_deg(self) -> float:
+        """Largest shear either way on what is covered, degrees."""
+        return float(np.abs(self.shear_deg[self.covered]).max(initial=0.0))
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the corner sums disagree with the surface's curvature."""
+        off = np.abs(self.check.corners_deg - self.check.missing_deg)
+        return bool((off > DOUBT_DEG + DOUBT_SHARE * np.abs(self.check.missing_deg)).any())
+
+    @property
+    def must_cut(self) -> bool:
+        """Whether the curvature alone is past what the cloth bears, whatever the start and the first threads."""
+        if self.locking is None:
+            return False
+        # One corner pair of a rectangle shears one way, the other pair the other way.
+        return bool(self.bound.least_deg > 0.5 * (self.locking.lock_deg + self.locking.lock_back_deg))
+
+    @cached_property
+    def face_fibres(self) -> tuple[Floats, Floats]:
+        """(m, 3) unit vectors of warp and of weft in each triangle."""
+        n = self.surface.face_normals
+        out = []
+        for field in (self.warp, self.weft):
+            mean = field[self.surface.faces].sum(axis=1)
+            out.append(unit(mean - (mean * n).sum(axis=1, keepdims=True) * n))
+        return out[0], out[1]
+
+    def off_deg(self, direction: ArrayLike, *, turn_deg: float = 0.0) -> tuple[Floats, Floats]:
+        """Return by how much warp and weft are off a stated direction and the one square to it.
+
+        Parameters
+        ----------
+        direction : (3,) float array
+            Dropped on each triangle.
+        turn_deg : float
+            Turn of the stated warp from there, anticlockwise seen from the air side.
+
+        Returns
+        -------
+        (m,) float array, degrees
+            Of the warp, anticlockwise positive.
+        (m,) float array, degrees
+            Of the weft.
+        """
+        n = self.surface.face_normals
+        x = np.broadcast_to(np.asarray(direction, dtype=np.float64), n.shape)
+        x = unit(x - (x * n).sum(axis=1, keepdims=True) * n)
+        y = np.cross(n, x)
+        out = []
+        for field, own in zip(self.face_fibres, (0.0, 90.0)):
+            angle = np.degrees(np.arctan2((field * y).sum(axis=1), (field * x).sum(axis=1)))
+            out.append((angle - turn_deg - own + 180.0) % 360.0 - 180.0)
+        return out[0], out[1]
+
+
+def drape(
+    surface: Surface | Region,
+    start_mm: ArrayLike,
+    warp: ArrayLike,
+    *,
+    turn_deg: float = 0.0,
+    crossing_deg: float = 90.0,
+    spacing_mm: float | None = None,
+    faces: Literal["curved", "flat"] = "curved",
+    steering: Steering | None = None,
+    locking: Locking | None = None,
+    least_cover: float = LEAST_COVER,
+    tolerance_mm: float = 10.0,
+    smooth_mm: float = SMOOTH_MM,
+) -> Drape:
+    """Lay a cloth over a surface, smoothed out from a start along its warp and weft.
+
+    The threads through the start run straight along the surface (geodesics) unless they are steered; all others
+    follow, since threads keep their lengths and do not slip where they cross. A ply that is given as a region is laid
+    on the whole surface about it, so that threads may leave the ply and come back.
+
+    Parameters
+    ----------
+    surface : Surface or Region
+        The ply. A net on a bare surface is carried on a little beyond its edge, and no farther.
+    start_mm : (3,) float array, mm
+        Where the cloth is first put down; on the ply.
+    warp : (3,) float array
+        Direction of the warp at the start, dropped on the surface.
+    turn_deg : float
+        Turn of the warp from there, anticlockwise seen from the air side (the ply's angle).
+    crossing_deg : float
+        Angle from warp to weft at the start.
+    spacing_mm : float, optional
+        Between threads of the net. About a 120th of the ply if not given.
+    faces : {"curved", "flat"}
+        Whether triangles are curved to the normals at their corners, up to the creases, or taken as they are.
+    steering : Steering, optional
+        How the first two threads bend; its own crossing takes the place of ``crossing_deg``.
+    locking : Locking, optional
+        Shear that the cloth bears.
+    least_cover : float
+        Share of the ply's area that must be covered, 0 to 1.
+    tolerance_mm : float
+        How far the start may lie off the ply.
+    smooth_mm : float
+        Length scale of the evened copy the net is laid on where the surface is noisy.
+
+    Returns
+    -------
+    Drape
+
+    Raises
+    ------
+    OutlineError
+        A start off the ply, a warp that stands on the surface, or angles that cannot be.
+    ShapeError
+        A ply in several pieces, a spacing wider than it, or one that needs over 5 million nodes.
+    SolveError
+        A net that covers less than asked for.
+
+    References
+    ----------
+    Mack, Taylor (1956). The fitting of woven cloth to surfaces. J. Textile Inst. 47(9), T477-T488.
+    van West, Pipes, Keefe (1990). J. Textile Inst. 81(4), 448-460.
+
+    Examples
+    --------
+    A sheet bent to a quarter of a cylinder needs no shear:
+
+    >>> a = np.linspace(0, np.pi / 2, 40)
+    >>> v = np.array([[300 * np.sin(t), y, 300 * np.cos(t)] for t in a for y in (0.0, 200.0)])
+    >>> f = [g for i in range(0, 78, 2) for g in ([i, i + 2, i + 1], [i + 1, i + 2, i + 3])]
+    >>> laid = drape(Surface(v, f), [300 * np.sin(0.8), 100, 300 * np.cos(0.8)], [0, 1, 0], turn_deg=30)
+    >>> bool(laid.covered.all()), laid.most_deg < 0.01
+    (True, True)
+    """
+    _check_angles(turn_deg, crossing_deg)
+    bed = make_bed(surface, curved=faces == "curved", smooth_mm=smooth_mm)
+    steering = straight(crossing_deg) if steering is None else steering
+    start = bed.start(
+        start_mm, warp, turn_deg=turn_deg, crossing_deg=steering.crossing_deg, tolerance_mm=tolerance_mm
+    )
+    laid = lay(bed, start, steering, spacing_mm=spacing_mm)
+    return drape_of(laid, locking=locking, least_cover=least_cover)
+
+
+def _check_angles(turn_deg: float, crossing_deg: float) -> None:
+    if not np.isfinite(turn_deg):
+        raise OutlineError(f"the warp is turned by {turn_deg:g} degrees", do="Give a finite angle.")
+    if not (np.isfinite(crossing_deg) and 5.0 <= crossing_deg <= 175.0):
+        raise OutlineError(
+            f"warp and weft cross at {crossing_deg:g} degrees", do="Give an angle between 5 and 175 degrees."
+        )
+
+
+def drape_of(laid: Laid, *, locking: Locking | None = None, least_cover: float = LEAST_COVER) -> Drape:
+    """Return the drape of a net that has been laid.
+
+    Parameters
+    ----------
+    laid : Laid
+    locking : Locking, optional
+    least_cover : float
+
+    Raises
+    ------
+    SolveError
+        A net that covers less than asked for.
+    """
+    bed, net, reading = laid.bed, laid.net, laid.reading
+    bare, area = _uncovered(laid)
+    if laid.cover < least_cover:
+        raise SolveError(
+            f"the net covers {100 * laid.cover:.0f} % of the ply (at least {100 * least_cover:.0f} %)",
+            where=place_text(laid.start.point if bare is None else bare),
+            do="Start nearer to the middle of the ply, turn the warp, cut the ply from a larger surface, or cut it.",
+        )
+    warp, weft = _fibres(laid)
+    shear = reading.shear_deg
+    return Drape(
+        surface=bed.patch, uv_mm=reading.uv_mm, shear_deg=shear, covered=reading.covered, trusted=reading.trusted,
+        warp=warp, weft=weft, locking=locking,
+        locked=None if locking is None else locked_part(bed.patch, shear, locking),
+        net=net, steering=laid.steering, warp_line_mm=_first(net, 0), weft_line_mm=_first(net, 1),
+        start_mm=laid.start.point, cover=laid.cover, uncovered_mm2=area, uncovered_at_mm=bare,
+        folds_mm=net.points[net.state == FOLDED],
+        openings_mm=net.points[(net.state == OPENED) | (net.state == LOST)],
+        check=check_corners(laid), bound=bound_shear(laid),
+    )
+
+
+def _uncovered(laid: Laid) -> tuple[Floats | None, float]:
+    """A place amidst what is not covered, and how large that is."""
+    bare = ~laid.reading.covered
+    if not bare.any():
+        return None, 0.0
+    from scipy.spatial import cKDTree
+
+    p = laid.bed.patch.vertices_mm
+    area = float(laid.bed.vertex_areas[bare].sum())
+    if bare.all():
+        return p[bare].mean(axis=0), area
+    far = cKDTree(p[~bare]).query(p[bare])[0]
+    return p[bare][int(far.argmax())], area
+
+
+def _fibres(laid: Laid) -> tuple[Floats, Floats]:
+    """(n, 3) unit vectors of warp and weft at the ply's vertices, at the angle that the shear says."""
+    reading, n = laid.reading, laid.bed.patch.vertex_normals
+    a, b = (reading.blend(node_tangents(laid.net, axis)) for axis in (0, 1))
+    a, b = (unit(q - (q * n).sum(axis=1, keepdims=True) * n) for q in (a, b))
+    # The threads' own bisector, and half their angle to each side of it.
+    middle = a + b
+    turned = np.cross(n, a - b)
+    middle = unit(np.where((middle * middle).sum(axis=1, keepdims=True) > 0.5, middle, turned))
+    side = np.cross(n, middle)
+    half = np.radians(45.0 - 0.5 * reading.shear_deg)[:, None]
+    return np.cos(half) * middle - np.sin(half) * side, np.cos(half) * middle + np.sin(half) * side
+
+
+def _first(net: Net, axis: int) -> Floats:
+    """(k, 3) nodes of one of the first two threads, from its far negative to its far positive end."""
+    i, j = net.origin
+    line, there = (net.points[:, j], net.there[:, j]) if axis == 0 else (net.points[i], net.there[i])
+    zero = net.origin[axis]
+    ahead = zero + int(np.argmin(np.append(there[zero:], False)))
+    back = zero - int(np.argmin(np.append(there[zero::-1], False))) + 1
+    return line[back:ahead].copy()
