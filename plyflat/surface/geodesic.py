@@ -8,6 +8,7 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import ArrayLike
 from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
 
 from ..errors import MeshError
 from ._smooth import SMOOTH_MM, work_copy
@@ -182,10 +183,7 @@ def _exact(surface: Surface, sources: Ints, lines: Ints) -> Floats:
     v, f = surface.vertices_mm, surface.faces
     n = len(v)
     d = np.asarray(igl.exact_geodesic(v, f, sources.astype(np.int64), none, np.arange(n), none)).ravel()
-    # Vertices that hang on to the rest by a point only are not reached; libigl gives 0 for some of them.
-    unseen = d == 0
-    unseen[sources] = False
-    d = np.where((d < 1e30) & ~unseen, d, np.inf)
+    d = _believable(surface, sources, np.where(d < 1e30, d, np.inf))
     key = lines.min(axis=1) * n + lines.max(axis=1)
     for i in range(3):
         a, b, c = f[:, i], f[:, (i + 1) % 3], f[:, (i + 2) % 3]
@@ -196,6 +194,42 @@ def _exact(surface: Surface, sources: Ints, lines: Ints) -> Floats:
         flat = (t > 0) & (t < 1)
         np.minimum.at(d, c[k[flat]], height[flat])
     return d
+
+
+def _believable(surface: Surface, sources: Ints, d: Floats) -> Floats:
+    """Put right the few distances that cannot be: shorter than the straight line to the nearest source.
+
+    The library gives 0 at a vertex or two of some meshes. They are measured anew from the faces about them.
+    """
+    v, f = surface.vertices_mm, surface.faces
+    straight = cKDTree(v[sources]).query(v)[0]
+    wrong = d < (1 - 1e-9) * straight - 1e-9
+    out = np.where(wrong, np.inf, d)
+    g = f[wrong[f].any(axis=1)]
+    turned = np.vstack([g, g[:, [1, 2, 0]], g[:, [2, 0, 1]]])
+    a, b, c = turned[wrong[turned[:, 2]]].T
+    for _ in range(len(c)):
+        known = np.isfinite(out[a]) & np.isfinite(out[b])
+        new = out.copy()
+        x, y, z = a[known], b[known], c[known]
+        np.minimum.at(new, z, _across(v[x], v[y], v[z], out[x], out[y]))
+        if np.array_equal(new, out):
+            break
+        out = new
+    return np.asarray(out)
+
+
+def _across(a: Floats, b: Floats, c: Floats, da: Floats, db: Floats) -> Floats:
+    """Distance at corners c of triangles abc from a point in their plane beyond ab, known by its distances to a and b."""
+    side = np.maximum(np.linalg.norm(b - a, axis=1), 1e-300)
+    ac, bc = np.linalg.norm(c - a, axis=1), np.linalg.norm(c - b, axis=1)
+    x = (da**2 - db**2 + side**2) / (2 * side)
+    y = np.sqrt(np.maximum(da**2 - x**2, 0.0))
+    cx = ((c - a) * (b - a)).sum(axis=1) / side
+    cy = np.sqrt(np.maximum(ac**2 - cx**2, 0.0))
+    crossing = x + (cx - x) * y / np.maximum(y + cy, 1e-300)
+    through = (np.abs(da - db) < side) & (crossing > 0) & (crossing < side)
+    return np.where(through, np.hypot(cx - x, cy + y), np.minimum(da + ac, db + bc))
 
 
 def signed_distance(region: Region, max_mm: float | None = None, *, smooth_mm: float = SMOOTH_MM) -> Floats:
