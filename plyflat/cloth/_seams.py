@@ -31,6 +31,8 @@ NOWHERE = np.zeros((0, 3))
 # A seam a tenth longer than the shortest has to cover this share more of the strain.
 LENGTH_COST = 0.05
 EVEN = 0.3
+# Ways along edges are longer than straight ones, by more on a coarse mesh: ends up to so much farther are looked at.
+FAN = 1.5
 # Seams that differ by less than this share of their length count as equally short.
 AS_SHORT = 0.01
 # A nose or tail has at least this much curvature in one place.
@@ -238,7 +240,7 @@ def draft_of(
     The places are spread evenly round each rim. On top come those nearest to the points in `wanted`, moved along the
     rim by `shift_mm`, and the points of the rims nearest to `starts_mm`.
     """
-    coarse = coarse_of(Surface(work_copy(surface), surface.faces))
+    coarse = _coarse(Surface(work_copy(surface), surface.faces))
     loops = same_loops(surface, holes, coarse)
     asked = [np.r_[a, b] for a, b in zip(_asked(coarse, loops, wanted, shift_mm), _nearest(coarse, loops, starts_mm))]
     for k, loop in enumerate(loops):
@@ -279,7 +281,7 @@ def rim_through(surface: Surface, vertex: int) -> Ints:
     raise ShapeError(f"vertex {vertex} lies on no edge of the patch", do="Please report this with the mesh.")
 
 
-def coarse_of(surface: Surface) -> Surface:
+def _coarse(surface: Surface) -> Surface:
     """Return a copy of a few thousand faces with the same topology, or the surface itself."""
     if len(surface.faces) < 1.5 * DRAFT_FACES:
         return surface
@@ -649,7 +651,7 @@ class Outward:
             clear = cKDTree(np.array(self._goals)).query(v[to])[0]
             to = to[clear >= min(self.clear_mm, 0.5 * float(clear.max()))]
         far = dijkstra(self._edges, indices=start)[to]
-        point, near = self._straight(start, to[far <= 1.15 * far.min()])
+        point, near = self._straight(start, to[far <= FAN * far.min()])
         rim = next(j for j, q in enumerate(self.rims) if near in q)
         self._goals.append(point)
         return rim, point
@@ -660,11 +662,17 @@ class Outward:
         Round a sharp trailing edge they fan out over a whole arc.
         """
         v = self.walk.vertices_mm
-        some = np.unique(to[np.linspace(0, len(to) - 1, 41).astype(np.int64)])
-        ways = [self._solver.find_geodesic_path(start, int(g)) for g in some]
-        length = np.array([np.linalg.norm(np.diff(w, axis=0), axis=1).sum() for w in ways])
+        some, length = self._ways(start, to)
+        best = some[int(np.argmin(length))]
+        some, length = self._ways(start, to[np.linalg.norm(v[to] - v[best], axis=1) <= 0.5 * length.min()])
         best = some[int(np.argmin(length))]
         weight = np.maximum(1 + AS_SHORT - length / length.min(), 0.0)
         weight[np.linalg.norm(v[some] - v[best], axis=1) > length.min()] = 0.0
         middle = weight @ v[some] / weight.sum()
         return middle, int(to[cKDTree(v[to]).query(middle)[1]])
+
+    def _ways(self, start: int, to: Ints) -> tuple[Ints, Floats]:
+        """Return some of the ends, spread over all, and the lengths of the straight ways there."""
+        some = np.unique(to[np.linspace(0, len(to) - 1, 33).astype(np.int64)])
+        ways = [self._solver.find_geodesic_path(start, int(g)) for g in some]
+        return some, np.array([np.linalg.norm(np.diff(w, axis=0), axis=1).sum() for w in ways])

@@ -14,13 +14,16 @@ import numpy as np
 
 from ..errors import CheckError, OutlineError, ShapeError
 from ..surface._smooth import work_copy
+from ..surface.coarsen import coarsen
 from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import along_rim, on_rim
 from ._laps import BESIDE_MM, distance_to_lines, lap_lines
-from ._seams import TOUCHING, WORTH, Fits, Start, coarse_of, laps_fit, same_loops
+from ._seams import TOUCHING, WORTH, Fits, Start, laps_fit, same_loops
 from .flatten import Flat, flatten
 from .opening import Opened, at_arc, open_at
 
+# The copy that ways are tried on: about so many triangles, and how far it may stray.
+DRAFT_FACES, STRAY_MM = 8000, 1.0
 # Strain over the limit may cover this much more of the area than with the seams where strain wants them.
 BEAR = 1.25
 # Ways whose laps are as far apart as makes no difference to the builder.
@@ -199,7 +202,8 @@ def _draft(
     surface: Surface, holes: Sequence[Ints], first_mm: Floats, laps_mm: Sequence[Sequence[Floats]],
     limit: float, lap_mm: float, stagger_mm: float, fits: Fits | None,
 ) -> _Draft:
-    coarse = coarse_of(Surface(work_copy(surface), surface.faces))
+    # A draft that rounds the corner to a few flats would lead the shortest ways to their edges.
+    coarse = coarsen(Surface(work_copy(surface), surface.faces), faces=DRAFT_FACES, stray_mm=STRAY_MM).surface
     loops = same_loops(surface, tuple(holes), coarse)
     rims = [coarse.vertices_mm[q] for q in loops]
     base: list[list[float]] = [[] for _ in rims]
