@@ -421,6 +421,7 @@ def _line_cut(region: Region, line: ArrayLike, tolerance_mm: float, smooth_mm: f
 def _plane_cut(region: Region, plane: Plane, smooth_mm: float) -> tuple[_Both, Ints]:
     """Cut a region's surface by a plane; return the edges along the cut and along the outline."""
     height = plane.height_mm(work_copy(region.parent, scale_mm=smooth_mm))
+    height = np.where(np.abs(height) < 1e-6, 0.0, height)
     cut = cut_at_level(region.parent, height, 0.0, snap=PLANE_SNAP, move_mm=0.0)
     inside = region.inside[cut.parent_face]
     net = np.vstack([border_edges(cut.surface, inside), border_edges(cut.surface, cut.below)])

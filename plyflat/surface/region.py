@@ -34,6 +34,8 @@ Place = tuple[float, float, float]
 STRAY_MM, FINE_STRAY_MM = 0.2, 0.04
 # A part of a region smaller than this share of its main part may be dropped when the outline moves inward.
 CRUMB = 0.01
+# An edge is compared with its outline at points no farther apart than this.
+STRAY_STEP_MM = 0.5
 # Where a moved outline has a corner, triangles are divided into this many at a time, down to this length of edge.
 CORNER_SHARE, CORNER_EDGE_MM, CORNER_ROUNDS = 5.0, 0.1, 4
 # A jump of the distance's slope across an edge that makes a corner on a clean and on a noisy surface.
@@ -168,10 +170,53 @@ def cut_region(
         cut = insert_paths(surface, outlines, closed=True, tolerance_mm=tolerance_mm, smooth_mm=smooth_mm)
         inside = _inside(cut, seed_mm, tolerance_mm=tolerance_mm)
     except OutlineError as err:
-        if not name:
+        rough = smooth_mm <= 0 and work_copy(surface) is not surface.vertices_mm
+        work_copy(surface, scale_mm=smooth_mm)
+        if not name and not rough:
             raise
-        raise OutlineError(f"region {name!r}: {err.what}", where=err.where, do=err.do) from err
+        what = f"region {name!r}: {err.what}" if name else err.what
+        do = f"The surface is rough: lay the outline on a smooth copy, with smooth_mm of {SMOOTH_MM:g} mm or so." if rough else err.do
+        raise OutlineError(what, where=err.where, do=do) from err
     return region_of(cut.surface, inside, name=name)
+
+
+def outline_stray_mm(region: Region, outline_mm: ArrayLike | Sequence[ArrayLike]) -> float:
+    """How far a region's edge and the outline asked for are apart at the worst place.
+
+    Parameters
+    ----------
+    region : Region
+    outline_mm : (k, 3) float array or a sequence of them, mm
+        The closed outlines, taken as straight between their points: on a curved surface give them close together.
+
+    Returns
+    -------
+    float
+        mm; of the edge from the outline or of the outline from the edge, whichever is more.
+
+    Raises
+    ------
+    OutlineError
+        The outline is no outline.
+    """
+    asked = [_dense(q, STRAY_STEP_MM) for q in _outlines(outline_mm)]
+    cut = [_dense(region.surface.vertices_mm[q], STRAY_STEP_MM) for q in region.loops]
+    return max(_off_loops(np.vstack(cut), asked), _off_loops(np.vstack(asked), cut))
+
+
+def _off_loops(points: Floats, loops: list[Floats]) -> float:
+    """Largest distance of some points from the nearest of some closed polylines of close points."""
+    begin = np.vstack(loops)
+    way = np.vstack([np.roll(q, -1, axis=0) for q in loops]) - begin
+    # The pieces are short, so the nearest one begins or ends near one of the nearest points.
+    k = cKDTree(begin).query(points, k=min(6, len(begin)))[1].reshape(len(points), -1)
+    last = np.cumsum([len(q) for q in loops])
+    before = np.arange(len(begin)) - 1
+    before[last - [len(q) for q in loops]] = last - 1
+    k = np.hstack([k, before[k]])
+    e = points[:, None] - begin[k]
+    t = np.clip((e * way[k]).sum(axis=2) / np.maximum((way[k] ** 2).sum(axis=2), 1e-300), 0.0, 1.0)
+    return float(np.linalg.norm(e - t[:, :, None] * way[k], axis=2).min(axis=1).max())
 
 
 def _outlines(outline_mm: ArrayLike | Sequence[ArrayLike]) -> list[Floats]:

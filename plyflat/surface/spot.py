@@ -16,6 +16,8 @@ from .region import Region, grow_region, region_within
 
 # How far the rim of a round patch may stray from its circle because triangles are flat.
 SPOT_STRAY_MM = 0.03
+# A point this near a vertex or an edge is put on it.
+ON_MM = 0.005
 
 
 def spot_region(
@@ -71,9 +73,9 @@ def spot_region(
         return np.maximum(finest, off - 1.1 * radius_mm)
 
     fine = refine(surface, longest, between=between).surface
-    pointed = _with_vertex(fine, fine.locate(middle))
+    pointed, source = _with_vertex(fine, fine.locate(middle))
     spare = max(2 * finest, 0.05 * radius_mm)
-    d = distance_along(pointed, [len(fine.vertices_mm)], max_mm=radius_mm + spare, smooth_mm=smooth_mm)
+    d = distance_along(pointed, [source], max_mm=radius_mm + spare, smooth_mm=smooth_mm)
     region = region_within(fine, d[: len(fine.vertices_mm)], radius_mm, seed_mm=middle, name=name, smooth_mm=smooth_mm)
     if not region.loops:
         raise OutlineError(
@@ -99,16 +101,32 @@ def _found(surface: Surface, point_mm: ArrayLike, radius_mm: float, name: str, t
     return spot
 
 
-def _with_vertex(surface: Surface, spot: Located) -> Surface:
-    """Return the surface with one more vertex, the last, at a point inside a face or on its rim."""
+def _with_vertex(surface: Surface, spot: Located) -> tuple[Surface, int]:
+    """Return the surface with a vertex at a point of it, and that vertex: one that is there already, or the last."""
     n, home, w = len(surface.vertices_mm), int(spot.face[0]), np.clip(spot.weights[0], 0.0, 1.0)
-    a, b, c = surface.faces[home]
-    row = sp.csr_array((w / w.sum(), ([0, 0, 0], [a, b, c])), shape=(1, n))
+    f = surface.faces[home]
+    away = np.linalg.norm(surface.vertices_mm[f] - spot.points_mm[0], axis=1)
+    if away.min() <= ON_MM:
+        return surface, int(f[int(np.argmin(away))])
+    # Height of the point over each side, the one across from each corner.
+    p = surface.vertices_mm[f]
+    side = np.linalg.norm(np.roll(p, 1, axis=0) - np.roll(p, -1, axis=0), axis=1)
+    k = int(np.argmin(w * 2 * surface.face_areas_mm2[home] / side))
+    a, b, c = f[k], f[(k + 1) % 3], f[(k + 2) % 3]
+    gone, made = [home], [[b, c, n], [c, a, n], [a, b, n]]
+    if (w * 2 * surface.face_areas_mm2[home] / side)[k] <= ON_MM:
+        w[k] = 0.0
+        made = made[1:]
+        for other in np.flatnonzero((surface.faces == b).any(axis=1) & (surface.faces == c).any(axis=1)):
+            if other != home:
+                d = int(surface.faces[other].sum() - b - c)
+                gone.append(int(other))
+                made += [[c, n, d], [n, b, d]]
+    row = sp.csr_array((w / w.sum(), ([0, 0, 0], f)), shape=(1, n))
     weights = sp.vstack([sp.eye_array(n, format="csr"), row], format="csr")
-    others = np.delete(surface.faces, home, axis=0)
-    new = Surface(weights @ surface.vertices_mm, np.vstack([others, [[a, b, n], [b, c, n], [c, a, n]]]))
+    new = Surface(weights @ surface.vertices_mm, np.vstack([np.delete(surface.faces, gone, axis=0), made]))
     pass_copy(surface, new, weights)
-    return new
+    return new, n
 
 
 def round_corners(
