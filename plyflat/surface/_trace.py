@@ -22,6 +22,8 @@ from ._patch import (
 from .mesh import Floats, Ints
 
 STEP_LIMIT = 400
+# Where no change helps, one that leaves faces this little sharper may still lead on to one that does.
+EVEN = 0.8
 
 
 def at(p: Vec) -> str:
@@ -341,11 +343,25 @@ class Tidy:
                 q = self._try_collapse(x, y, best[0], path_mm)
                 if q > best[0]:
                     best = (q, "collapse", x, y)
+        if not best[1]:
+            best = self._fallback((a, b, c), now, path_mm)
         if best[1] == "flip":
             self._spend_flip(best[2], best[3])
         elif best[1] == "collapse":
             self._collapse(best[2], best[3])
         return bool(best[1])
+
+    def _fallback(
+        self, t: tuple[int, int, int], now: float, path_mm: float
+    ) -> tuple[float, str, int, int]:
+        """Take out a vertex though it leaves a face as sharp: it is one of several that lie close together."""
+        a, b, c = t
+        best = (EVEN * now, "", 0, 0)
+        for u, v in ((a, b), (b, c), (c, a), (b, a), (c, b), (a, c)):
+            q = self._try_collapse(u, v, best[0], path_mm)
+            if q > best[0]:
+                best = (q, "collapse", u, v)
+        return best
 
     def _spend_flip(self, u: int, v: int) -> None:
         p = self.patch

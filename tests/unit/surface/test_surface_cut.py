@@ -190,6 +190,89 @@ def test_any_polygon_is_cut_or_refused(corners):
     assert made.surface.area_mm2 == pytest.approx(surface.area_mm2, rel=1e-9)
 
 
+STARS = st.lists(st.tuples(st.floats(20, 45), st.floats(-0.35, 0.35)), min_size=5, max_size=10)
+
+
+def star(spokes):
+    """(k, 2) corners of a polygon round (100, 50): for each its radius and its turn off an even spacing."""
+    r, off = np.array(spokes).T
+    t = 2 * np.pi * (np.arange(len(r)) + off) / len(r)
+    return np.c_[100 + r * np.cos(t), 50 + r * np.sin(t)]
+
+
+def off_line(points, line, *, closed=True):
+    """How far points lie off a polyline at the worst."""
+    a, b = line, np.roll(line, -1, axis=0)
+    if not closed:
+        a, b = a[:-1], b[:-1]
+    ab = b - a
+    t = ((points[:, None] - a) * ab).sum(axis=2) / np.maximum((ab * ab).sum(axis=1), 1e-300)
+    foot = a + np.clip(t, 0, 1)[:, :, None] * ab
+    return np.linalg.norm(points[:, None] - foot, axis=2).min(axis=1).max()
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(STARS, st.integers(0, 5), st.sampled_from([400, 2000]), st.sampled_from([0.0, 8.0]))
+def test_cuts_leave_no_slivers_and_keep_to_the_outline(spokes, seed, triangles, rise):
+    """On flat and on wavy sheets: more than 1 degree along the cut, and the corners within 0.05 mm of it."""
+    flat = sheet(triangles, seed).vertices_mm
+    corners = star(spokes)
+
+    def lifted(p):
+        return np.c_[p[:, :2], rise * np.sin(p[:, 0] / 30) * np.cos(p[:, 1] / 25)]
+
+    surface = Surface(lifted(flat), sheet(triangles, seed).faces)
+    given_mm = surface.locate(lifted(corners)).points_mm
+    made = insert_path(surface, given_mm, closed=True)
+    check_mesh(made.surface)
+    check_path(made)
+    assert smallest_angle_deg(made.surface, made.path) > 1.0
+    path_mm = made.surface.vertices_mm[made.path]
+    assert off_line(given_mm, path_mm) < 0.05
+    assert surface.locate(path_mm).distance_mm.max() < 0.05
+    if not rise:
+        assert off_line(path_mm, given_mm) < 0.05
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(STARS)
+def test_cuts_in_long_triangles_of_a_model_keep_shape_and_outline(spokes):
+    """A box of 12 triangles: corners of the path may make sharp ones with sides of 100 mm, but nothing moves."""
+    v, f = shapes.box(size=(200.0, 100.0, 20.0), steps=1)
+    surface = Surface(v + [100, 50, -10], f)
+    corners = np.c_[star(spokes), np.zeros(len(spokes))]
+    made = insert_path(surface, corners, closed=True)
+    check_mesh(made.surface)
+    check_path(made)
+    path_mm = made.surface.vertices_mm[made.path]
+    assert off_line(corners, path_mm) < 0.05
+    assert off_line(path_mm, corners) < 0.05
+    assert made.surface.area_mm2 == pytest.approx(surface.area_mm2, rel=1e-12)
+    assert surface.locate(made.surface.vertices_mm).distance_mm.max() < 1e-9
+    assert smallest_angle_deg(made.surface, made.path) > 0.25
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(
+    st.lists(st.tuples(st.floats(10, 190), st.floats(10, 90)), min_size=2, max_size=2, unique=True),
+    st.booleans(), st.booleans(),
+)  # fmt: skip
+def test_open_paths_end_where_they_are_to(ends, first_on_rim, last_on_rim):
+    """Inside a face or on the sheet's rim; near a vertex or an edge the path ends there."""
+    (a, b), (c, d) = ends
+    line = np.array([[0.0 if first_on_rim else a, b, 0.0], [200.0 if last_on_rim else c, d, 0.0]])
+    if np.linalg.norm(line[0] - line[1]) < 1.0:
+        return
+    made = insert_path(sheet(400), line, closed=False)
+    check_mesh(made.surface)
+    check_path(made)
+    path_mm = made.surface.vertices_mm[made.path]
+    assert np.linalg.norm(path_mm[[0, -1]] - line, axis=1).max() < 0.05
+    assert off_line(path_mm, line, closed=False) < 0.05
+    if first_on_rim and last_on_rim:
+        assert label_faces(made.surface, made.path_edges).max() == 1
+
+
 def test_label_faces_counts_pieces_without_barriers():
     v, f = SQUARE.vertices_mm, SQUARE.faces
     two = Surface(np.vstack([v, v + [150, 0, 0]]), np.vstack([f, f + 4]))
