@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,10 +15,11 @@ import numpy as np
 
 from .cloth.template import Template
 from .errors import CheckError
-from .job.model import Bag, Job, RegionSpec
+from .job.model import Job, RegionSpec
 from .job.reader import read_job
 from .lay.nest import Part
 from .lay.rolls import lay_on_rolls
+from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
 from .progress import Tell, quiet
 from .shaping import Cut, Shaped, bag_layers, shape, warp_way
@@ -26,10 +27,11 @@ from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
 from .shop.stock import offcut_g, roll_need, tape_rolls
 from .shop.tally import BREATHER_WARN, ResinJob, bin_list, breather_share, resin_list, usual_mix
+from .surface.combine import Plane, mirror_surface
+from .surface.fillet import putty_mass_g
 from .surface.load import check_distance, load_surface
 from .surface.mesh import Floats, Repair, Surface
-from .surface.region import Region, cut_region, grow_regions
-from .surface.tape import tape_region
+from .surface.region import Region
 from .units import say_percent
 
 
@@ -57,10 +59,15 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     with work.stage("meshes"):
         meshes = tuple(_mesh(work, name) for name in job.meshes)
     surfaces = {m.name: m.surface for m in meshes}
+    placed: dict[str, Placed] = {}
+    with work.stage("where the cloth goes"):
+        # A mirror image comes after what it is made from, wherever the job states it.
+        for spec in sorted(job.regions, key=lambda r: r.mirror_of is not None):
+            placed[spec.name] = _place(work, spec, surfaces, placed)
     regions = []
     for spec in job.regions:
         with work.stage(f"region {spec.name}"):
-            regions.append(_region(work, spec, surfaces[spec.mesh]))
+            regions.append(_region(work, placed[spec.name]))
     with work.stage("lays"):
         rolls = _rolls(work, regions)
     resin, mix = _resin(work, regions)
@@ -124,7 +131,10 @@ def _mesh(work: _Work, name: str) -> MeshPlan:
         fill_holes_mm=spec.fill_holes_mm,
         keep=spec.keep,
         smooth_mm=spec.smooth_mm,
+        mend_steps_mm=spec.mend_steps_mm,
     )
+    if spec.mirror:
+        surface = mirror_surface(surface, Plane(work.job.boat.centre_mm, work.job.boat.port))
     known, error = spec.check_distance, None
     if known is not None:
         error = check_distance(
@@ -144,6 +154,10 @@ def _mesh(work: _Work, name: str) -> MeshPlan:
 
 
 def _note_fault(work: _Work, name: str, repair: Repair) -> None:
+    if repair.kind == "noise":
+        # A limit of what can be found, with no place and nothing to count.
+        work.caution(repair.what, where=f"mesh {name}", do="Feel for ledges by hand where blocks of the scan join.")
+        return
     place = ""
     if repair.where_mm is not None:
         x, y, z = repair.where_mm
@@ -155,64 +169,60 @@ def _note_fault(work: _Work, name: str, repair: Repair) -> None:
     )
 
 
-def _base(spec: RegionSpec, surface: Surface) -> Region:
-    if spec.tape is None:
-        return cut_region(surface, np.array(spec.outline_mm), name=spec.name, tolerance_mm=spec.tolerance_mm)
-    tape = spec.tape
-    return tape_region(
-        surface, colour=tape.colour or "", seed_mm=tape.seed_mm, edge=tape.edge, gap_mm=tape.gap_mm, name=spec.name
-    )
-
-
-def _region(work: _Work, spec: RegionSpec, surface: Surface) -> RegionPlan:
-    base = _base(spec, surface)
-    bag = work.job.bags[spec.bag] if spec.bag else None
-    grown = _grown(base, _distances(spec, bag))
-    for distance, region in grown.items():
+def _place(work: _Work, spec: RegionSpec, surfaces: Mapping[str, Surface], others: Mapping[str, Placed]) -> Placed:
+    placed = place(work.job, spec, surfaces, others=others)
+    for text, do in placed.cautions:
+        work.caution(text, where=spec.name, do=do)
+    named = [(f"P{i + 1}", region) for i, region in enumerate(placed.plies)]
+    named += [(f"the layer {reach:g} mm beyond the plies", region) for reach, region in placed.beyond.items()]
+    for what, region in named:
         if region.short_mm > 1.0:
-            _note_short(work, spec.name, distance, region)
+            _note_short(work, spec.name, what, region)
+    return placed
+
+
+def _region(work: _Work, placed: Placed) -> RegionPlan:
+    spec = placed.spec
+    bag = work.job.bags[spec.bag] if spec.bag else None
     plies: list[PlyPlan] = []
     laid: list[Shaped] = []
-    for i, ply in enumerate(spec.plies):
-        name = f"P{i + 1}"
+    for i, region in enumerate(placed.plies):
         work.tell(f"region {spec.name}", (i + 1) / (len(spec.plies) + 4))
         cut = _cut_of_ply(work.job, spec, i)
-        shaped = shape(work.job, spec, grown[ply.grow_mm], cut, earlier=laid, plies=len(spec.plies))
+        shaped = shape(work.job, spec, region, cut, earlier=laid, plies=len(spec.plies))
         laid.append(shaped)
-        plies.append(_ply_plan(work, spec, i, name, grown[ply.grow_mm], shaped))
-    edge = max(p.grow_mm for p in spec.plies)
-    layers = bag_layers(work.job, spec, bag, grown, edge, plies[0].seams_mm) if bag else ()
+        plies.append(_ply_plan(work, placed, i, shaped))
+    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
     return RegionPlan(
         spec.name,
         spec.mesh,
-        base,
-        _warp_points(work.job, spec, base),
+        placed.base,
+        _warp_points(work.job, spec, placed.base),
         tuple(plies),
         layers,
         plies[0].seams_mm,
+        placed.way,
+        placed.corner,
+        placed.fillet,
+        *_putty_g(spec, placed),
     )
 
 
-def _distances(spec: RegionSpec, bag: Bag | None) -> list[float]:
-    """Every distance by which the outline is moved: the plies', then the layers' beyond the largest."""
-    distances = [p.grow_mm for p in spec.plies]
-    if bag is not None:
-        edge = max(distances)
-        distances += [edge + layer.margin_mm for kind, layer in bag.layers() if kind != "bag film"]
-        distances.append(edge + bag.tape.margin_mm + bag.film.margin_mm)
-    return sorted(set(distances))
+def _putty_g(spec: RegionSpec, placed: Placed) -> tuple[float, float]:
+    """Putty to mix for a region's fillet and what of it stays in the corner, g."""
+    if placed.fillet is None or spec.corner is None or spec.corner.fillet is None:
+        return 0.0, 0.0
+    stated = spec.corner.fillet
+    stays = putty_mass_g(placed.fillet.volume_mm3, stated.density_g_cm3)
+    return stays * (1 + stated.loss), stays
 
 
-def _grown(base: Region, distances: Sequence[float]) -> dict[float, Region]:
-    return dict(zip(distances, grow_regions(base, distances)))
-
-
-def _note_short(work: _Work, name: str, distance: float, region: Region) -> None:
+def _note_short(work: _Work, name: str, what: str, region: Region) -> None:
     x, y, z = region.short_at_mm or (0.0, 0.0, 0.0)
     work.caution(
-        f"the surface ends {region.short_mm:.0f} mm short of the edge {distance:.0f} mm out, "
+        f"the surface ends {region.short_mm:.0f} mm short of the edge of {what}, "
         f"near ({x:.0f}, {y:.0f}, {z:.0f}) mm",
         where=name,
         do="Scan further out, or lessen the margins.",
@@ -238,7 +248,8 @@ def _cut_of_ply(job: Job, spec: RegionSpec, i: int) -> Cut:
     )
 
 
-def _ply_plan(work: _Work, spec: RegionSpec, i: int, name: str, region: Region, shaped: Shaped) -> PlyPlan:
+def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
+    spec, region, name = placed.spec, placed.plies[i], f"P{i + 1}"
     ply = spec.plies[i]
     where = f"{spec.name} {name}"
     strain = shaped.strain
@@ -257,7 +268,7 @@ def _ply_plan(work: _Work, spec: RegionSpec, i: int, name: str, region: Region, 
         name,
         ply.cloth,
         ply.angle_deg,
-        ply.grow_mm,
+        placed.grow_mm[i],
         region.area_mm2,
         shaped.lap_area_mm2,
         region,
@@ -265,6 +276,7 @@ def _ply_plan(work: _Work, spec: RegionSpec, i: int, name: str, region: Region, 
         shaped.templates,
         strain,
         shaped.seams_mm,
+        placed.laps_mm[i] if placed.laps_mm else None,
     )
 
 
@@ -495,7 +507,18 @@ def _shopping(
         cost = None if tape.price_per_m is None else metres * tape.price_per_m
         basis = f"derived: tape line with overlaps, pleats not counted; {count} roll{'s' * (count != 1)}"
         rows.append(Quantity(name, metres, "m", metres, 1.15 * metres, basis, cost))
+    for region in regions:
+        if region.putty_g > 0:
+            rows.append(_putty(region))
     return (*rows, *(q for q in resin if q.item in ("resin", "hardener")))
+
+
+def _putty(region: RegionPlan) -> Quantity:
+    """Putty to mix for a region's fillet; the range lets the loss halve or grow by half, and the radius stray by 5 %."""
+    stays, loss = region.putty_stays_g, region.putty_g - region.putty_stays_g
+    basis = "derived: volume under the rolling ball, with the job's density and loss"
+    low, high = 0.9 * stays + 0.5 * loss, 1.1 * stays + 1.5 * loss
+    return Quantity(f"fillet putty, {region.name}", region.putty_g, "g", low, high, basis)
 
 
 def _tape_mm(regions: Sequence[RegionPlan]) -> dict[str, float]:

@@ -9,6 +9,8 @@ from .cloth.template import Strain, Template
 from .job.model import Job
 from .lay.nest import Lay
 from .shop.quantity import Quantity
+from .surface.corner import Corner
+from .surface.fillet import Filleted
 from .surface.mesh import Floats, Surface
 from .surface.region import Region
 
@@ -90,6 +92,8 @@ class PlyPlan:
         Over all pieces.
     seams_mm : tuple of (k, 3) float arrays
         Where this ply was opened.
+    laps_mm : tuple of float or None
+        At a corner: how far it reaches up the first and the second side.
     """
 
     name: str
@@ -103,6 +107,7 @@ class PlyPlan:
     templates: tuple[Template, ...]
     strain: Strain
     seams_mm: tuple[Floats, ...] = ()
+    laps_mm: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,6 +164,14 @@ class RegionPlan:
     layers : tuple of LayerPlan
     seams_mm : tuple of (k, 3) float arrays
         Where the base region was opened.
+    way : str
+        How the job says where it is: the key of the job file.
+    corner : Corner or None
+        The corner it is laid along.
+    fillet : Filleted or None
+        The fillet run into that corner first.
+    putty_g, putty_stays_g : float
+        Putty to mix for it, and what of it stays.
     """
 
     name: str
@@ -168,6 +181,11 @@ class RegionPlan:
     plies: tuple[PlyPlan, ...]
     layers: tuple[LayerPlan, ...]
     seams_mm: tuple[Floats, ...] = ()
+    way: str = "outline"
+    corner: Corner | None = None
+    fillet: Filleted | None = None
+    putty_g: float = 0.0
+    putty_stays_g: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -33,8 +33,11 @@ class TapeSpec(Table):
     edge: Literal["inner", "centre", "outer"] = Field(
         default="inner", description="Which line of the tape is the outline."
     )
-    seed_mm: Annotated[Point, forms.POINT] = Field(
-        alias="seed", description="A point inside the area to laminate; it tells the inside from the outside."
+    seed_mm: Annotated[Point | None, forms.POINT] = Field(
+        default=None,
+        alias="seed",
+        description="A point inside the area to laminate; it tells the inside from the outside. Left out: the tape bounds one "
+        "area only.",
     )
     gap_mm: Annotated[float, length(0, 500, "20 mm"), OURS] = Field(
         default=20.0, alias="gap", description="Breaks in the tape up to this length are bridged."
@@ -82,10 +85,10 @@ class CornerSpec(Table):
     scale_mm: Annotated[float, _SCALE, OURS] = Field(
         default=10.0, alias="scale", description="The width within which that turn has to happen; above the scan's noise."
     )
-    section: Literal["auto", "edge", "plane", "round", "smooth", "foil"] = Field(
+    section: Literal["auto", "plane", "round", "smooth", "foil"] = Field(
         default="auto",
         description="Shape of the second side's section, where a noisy scan needs to be told: round for a tube, foil for a "
-        "skeg or rudder, plane for a bulkhead, edge for a clean model.",
+        "skeg or rudder, plane for a bulkhead.",
     )
     fillet: FilletSpec | None = Field(
         default=None, description="Putty run into the corner first; laps then count from the fillet's middle line."

@@ -94,6 +94,14 @@ class Mesh(Table):
     keep: Literal["largest", "all"] = Field(
         default="largest", description="Which of several loose pieces of the mesh to keep."
     )
+    mend_steps_mm: Annotated[float, length(0, 20, "2 mm"), OURS] = Field(
+        default=0.0,
+        alias="mend_steps",
+        description="Ramp over ledges up to this high, as stitching leaves them; 0: leave them and say where they are.",
+    )
+    mirror: bool = Field(
+        default=False, strict=True, description="true: the other half of a half model, mirrored in the boat's centre plane."
+    )
     check_distance: CheckDistance | None = Field(
         default=None, description="A distance known from the boat, to catch a wrong unit or scale."
     )

@@ -83,7 +83,8 @@ class Stage:
         self.size_mm = float(np.linalg.norm(self.base.size_mm))
         self.lift_mm = 0.0025 * self.size_mm
         self.whole = thinned(region.base.parent)
-        outer = [layer.region for layer in region.layers if layer.region is not None]
+        outer = [ply.region for ply in region.plies]
+        outer += [layer.region for layer in region.layers if layer.region is not None]
         self.views = self._views(max([region.base, *outer], key=lambda r: r.area_mm2).surface)
         self.reach_mm = reach_of([self.whole], self.views[0].centre_mm)
         shape = max(view.half_height_mm / view.half_width_mm for view in self.views)
@@ -139,10 +140,8 @@ def hull_picture(stage: Stage) -> Picture:
     """Return the picture of a region with the edges of its plies."""
     region = stage.region
     shades = steps(len(region.plies))
-    edges = [
-        Edge(f"{ply.name}  {ply.angle_deg + 0.0:g}°\n{ply.grow_mm:+.0f} mm", stage.edge(ply.region), shade)
-        for ply, shade in zip(region.plies, shades)
-    ]
+    edges = [Edge(_ply_words(ply), stage.edge(ply.region), shade) for ply, shade in zip(region.plies, shades)]
+    edges += _corner_edges(stage)
     if region.seams_mm:
         edges.append(Edge("seam", tuple(map(stage.raised, region.seams_mm)), INK, 3.0, closed=False))
     shots = _shoot_edges(stage, edges)
@@ -163,6 +162,22 @@ def hull_picture(stage: Stage) -> Picture:
         as_png(figure),
         ("hull", region.name),
     )
+
+
+def _ply_words(ply: PlyPlan) -> str:
+    reach = f"{ply.grow_mm:+.0f} mm" if ply.laps_mm is None else f"{ply.laps_mm[0]:.0f} / {ply.laps_mm[1]:.0f} mm"
+    return f"{ply.name}  {ply.angle_deg + 0.0:g}°\n{reach}"
+
+
+def _corner_edges(stage: Stage) -> list[Edge]:
+    """The corner line, or where a fillet of putty in it begins and ends."""
+    corner, fillet = stage.region.corner, stage.region.fillet
+    if fillet is not None:
+        lines = tuple(stage.raised(line) for line in (fillet.first_line_mm, fillet.second_line_mm))
+        return [Edge(f"fillet\n{fillet.radius_mm:.0f} mm radius", lines, FAINT, 3.0, closed=fillet.closed)]
+    if corner is not None:
+        return [Edge("corner", (stage.raised(corner.points_mm),), FAINT, 3.0, closed=corner.closed)]
+    return []
 
 
 def _shoot_edges(stage: Stage, edges: Sequence[Edge]) -> list[Shot]:
@@ -406,7 +421,7 @@ def bag_picture(stage: Stage) -> Picture:
     shades = steps(len(layers) + 1)
     edges = []
     if region.plies:
-        largest = max(region.plies, key=lambda p: p.grow_mm)
+        largest = max(region.plies, key=lambda p: (p.grow_mm, p.area_mm2))
         edges.append(Edge("largest ply", stage.edge(largest.region), shades[0]))
     edges += [_layer_edge(stage, layer, shade) for layer, shade in zip(layers, shades[1:])]
     shots = _shoot_edges(stage, edges)

@@ -12,7 +12,7 @@ from ..export.planjson import versions
 from ..export.tables import Laid, laid_pieces
 from ..units import say_percent as percent
 from .style import Picture
-from .words import CARE, METHODS, amount, counted, in_short, order_of_working, square_metres
+from .words import CARE, METHODS, amount, counted, in_short, order_of_working, square_metres, where_it_is
 
 if TYPE_CHECKING:
     from ..planned import Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
@@ -121,8 +121,9 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
         "words": f"On mesh {region.mesh}: {square_metres(region.base.area_mm2)} inside the outline, which is "
         f"{region.base.perimeter_mm / 1000:.2f} m long"
         + (f" in {len(region.base.loops)} loops." if len(region.base.loops) > 1 else "."),
+        "where": where_it_is(region),
         "hull": _figures(pictures, "hull", name),
-        "ply_head": _head("ply", "cloth", "angle#", "edge, mm#", "pieces#", "area, m²#", "laps, m²#"),
+        "ply_head": _head("ply", "cloth", "angle#", "laps, mm#" if region.corner else "edge, mm#", "pieces#", "area, m²#", "laps, m²#"),
         "ply_rows": [_ply_row(p) for p in region.plies],
         "strain_head": _head("ply", "largest#", "99 % of area below#", "area above limit#", "limit#"),
         "strain_rows": [_strain_row(p) for p in region.plies],
@@ -142,6 +143,8 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
 def _ply_row(ply: PlyPlan) -> tuple[str, ...]:
     pieces = sum(t.copies for t in ply.templates)
     edge = f"{ply.grow_mm:+.0f}" if ply.grow_mm else "0"
+    if ply.laps_mm is not None:
+        edge = f"{ply.laps_mm[0]:.0f} / {ply.laps_mm[1]:.0f}"
     areas = (f"{ply.area_mm2 / 1e6:.3f}", f"{ply.lap_area_mm2 / 1e6:.3f}")
     return (ply.name, ply.cloth, f"{ply.angle_deg + 0.0:g}°", edge, str(pieces), *areas)
 

@@ -71,6 +71,53 @@ def joined(items: list[str]) -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
 
 
+_WAYS = {
+    "outline": "The outline was given by points on the hull.",
+    "tape": "The outline is that of the marking tape seen on the scan.",
+    "face": "The region is a face of the hull up to the creases that bound it.",
+    "drawn": "The outline was drawn in a plane and laid on the hull square to it.",
+    "spot": "The region is a round patch, its radius measured along the hull.",
+    "corner": "The region is a band along a corner, its laps measured along the surface from the corner line.",
+    "mirror_of": "The region is the mirror image of one on the other side of the boat.",
+}
+
+
+def where_it_is(region: RegionPlan) -> list[str]:
+    """Say how a region was found, and what is known of its corner and its fillet.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    """
+    lines = [_WAYS[region.way]]
+    corner, fillet = region.corner, region.fillet
+    if corner is not None:
+        low, high = float(corner.angle_deg.min()), float(corner.angle_deg.max())
+        turn = f"{low:.0f}°" if high - low < 1 else f"{low:.0f}° to {high:.0f}°"
+        lines.append(
+            f"The corner line is {corner.length_mm / 1000:.3f} m long{' and closed' if corner.closed else ''}; the sides "
+            f"meet at {turn} on the air side. " + _fit(corner.section, corner.residual_mm, corner.worst_mm)
+        )
+    if fillet is not None:
+        low, high = fillet.section_mm2
+        lines.append(
+            f"A fillet of putty of {fillet.radius_mm:.0f} mm radius is run into it first: {fillet.volume_mm3 / 1000:.0f} cm³ "
+            f"stay there ({low:.0f} to {high:.0f} mm² of section), {amount(region.putty_g)} g to mix with what the tools "
+            "keep. Laps count from the middle line of the fillet."
+        )
+    return lines
+
+
+def _fit(section: str, residual_mm: float, worst_mm: float) -> str:
+    """Say how well the corner line is known."""
+    if section == "edge":
+        return "It runs along the model's own edges."
+    return (
+        f"Both sides were fitted to the scan (second side: {section}): the scan's points lie {residual_mm:.2f} mm off the "
+        f"fit (rms, noise with it), and {worst_mm:.2f} mm at worst once the noise is averaged out."
+    )
+
+
 def in_short(plan: Plan) -> str:
     """Return the job in a paragraph.
 
@@ -108,11 +155,18 @@ def order_of_working(plan: Plan) -> list[str]:
     ----------
     plan : Plan
     """
+    fillets = [r for r in plan.regions if r.fillet is not None]
     steps = [
         "Read the warnings, and the data sheets of resin and hardener.",
         "On the cutter or the print, measure the check square first: it must be 100 mm each way.",
         "Mark the outline, the edge of each ply, the warp line, and forward and up on the hull, and say on each where it is "
         "from something you can find again.",
+        *(
+            f"Run the fillet of {r.fillet.radius_mm:.0f} mm radius into the corner of {r.name} with a round tool, wipe off "
+            "what squeezes out, and let it set as its data sheet says before cloth goes over it."
+            for r in fillets
+            if r.fillet is not None
+        ),
         "Cut everything before mixing anything: cloth, then every bag layer. Cut inside openings before outlines. Write the "
         "label on each piece, on the face the label names.",
         "Lay everything dry once, bag and all: the pieces must meet at their notches, and the film must reach "
