@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..errors import OutlineError
-from ._corner_foil import fit_foil
+from ._corner_foil import fit_foil, has_tail
 from ._corner_split import REACH, Split, even_normals, goes_round, vertex_areas
 from ._sides import (
     Cloud,
@@ -22,6 +22,7 @@ from ._sides import (
     fit_smooth,
     loop_normals,
 )
+from ._topology import surface_edges
 from ._trace import at
 from .cut import cut_at_level
 from .mesh import Bools, Floats, Ints, Surface
@@ -32,6 +33,8 @@ PASSES = 3
 STEP_MM = 3.0
 # A richer section has to better Schwarz's criterion by this to be taken.
 GAIN = 6.0
+# A section with a tail is a foil as long as that does not fit worse than this times the other's squared misfit.
+WORSE = 1.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,12 +120,20 @@ def _sheet(cloud: Cloud, section: str, scale_mm: float) -> Sheet:
 
 
 def _loft(cloud: Cloud, start: Loft, section: str, scale_mm: float) -> Loft:
-    """Fit the section asked for, or the plainest that nothing richer beats by Schwarz's criterion."""
-    fits = {"round": fit_round, "smooth": fit_smooth, "foil": fit_foil}
-    names = list(fits) if section == "auto" else [section]
-    tries = [fits[name](cloud, start, width_mm=scale_mm) for name in names]
-    k = int(np.argmin([score.bic + GAIN * i for i, (_, score) in enumerate(tries)]))
-    return tries[k][0]
+    """Fit the section asked for, or the plainest that nothing richer beats by Schwarz's criterion.
+
+    A tail takes up too little of the surface to count there: a section that has one is a foil where it fits no worse.
+    """
+    fits = {"round": fit_round, "smooth": fit_smooth}
+    if section in fits:
+        return fits[section](cloud, start, width_mm=scale_mm)[0]
+    if section == "foil":
+        return fit_foil(cloud, fit_smooth(cloud, start, width_mm=scale_mm), width_mm=scale_mm)[0]
+    plain, free = (fit(cloud, start, width_mm=scale_mm) for fit in fits.values())
+    if plain[1].bic <= free[1].bic + GAIN:
+        return plain[0]
+    foil = fit_foil(cloud, free, width_mm=scale_mm)
+    return foil[0] if has_tail(free[0].section) and foil[1].rss < WORSE * free[1].rss else free[0]
 
 
 def _start(calm: Surface, side: Ints, cloud: Cloud, line: Floats, scale_mm: float) -> Loft:
@@ -134,7 +145,7 @@ def _start(calm: Surface, side: Ints, cloud: Cloud, line: Floats, scale_mm: floa
         axis = -axis
     e1 = np.linalg.svd((two.points_mm - two.points_mm.mean(axis=0)) @ (np.eye(3) - np.outer(axis, axis)), full_matrices=False)[2][0]
     frame = np.stack([e1, np.cross(axis, e1), axis])
-    loop = _slice(calm, side, (calm.vertices_mm - middle) @ frame.T, line, scale_mm)
+    loop = _slice(calm, side, (calm.vertices_mm - middle) @ frame.T, line)
     if _area(loop) < 0:
         loop = loop[::-1]
     n = loop_normals(loop)
@@ -145,13 +156,17 @@ def _start(calm: Surface, side: Ints, cloud: Cloud, line: Floats, scale_mm: floa
     return Loft("smooth", middle, frame, np.zeros(2), 0.0, 0.0, loop, n, 1.0 if np.median(out) > 0 else -1.0)
 
 
-def _slice(calm: Surface, side: Ints, local: Floats, line: Floats, scale_mm: float) -> Floats:
-    """A closed section of the second side, (k, 2), square to the axis, as near to the corner as one is whole."""
+def _slice(calm: Surface, side: Ints, local: Floats, line: Floats) -> Floats:
+    """A closed section of the second side seen along its axis, (k, 2), as near to the corner as one is whole.
+
+    It is cut parallel to the plane of the corner, not square to the axis: no square one may be whole on a short post.
+    """
     wall, used = calm.sub((side[calm.faces] == 1).all(axis=1))
-    s = local[used, 2]
-    foot = float(s.min())
-    for share in np.linspace(0.2, 0.95, 16):
-        level = foot + share * (float(s.max()) - foot)
+    up = np.linalg.svd(line - line.mean(axis=0), full_matrices=False)[2][2]
+    s = (calm.vertices_mm[used] - line.mean(axis=0)) @ up
+    s = s if np.median(s) > 0 else -s
+    for share in np.linspace(0.15, 0.95, 17):
+        level = share * float(np.quantile(s, 0.98))
         cut = cut_at_level(wall, s, level, carry={"local": local[used]})
         loop = _whole_loop(cut.surface, cut.values == level, cut.below)
         if loop is not None and len(loop) > 8:
@@ -164,8 +179,6 @@ def _slice(calm: Surface, side: Ints, local: Floats, line: Floats, scale_mm: flo
 
 def _whole_loop(s: Surface, on: Bools, below: Bools) -> Ints | None:
     """The longest closed chain of edges between what is below a level and what is above."""
-    from ._topology import surface_edges
-
     edges = surface_edges(s)
     one, two = edges.faces.T
     mid = (two >= 0) & (below[one] != below[np.maximum(two, 0)]) & on[edges.ends].all(axis=1)

@@ -5,44 +5,52 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from ._sides import DENSE_MM, Cloud, Loft, Score, cells_of, fit_smooth, loop_normals, settle_open
-from .mesh import Floats
+from ._sides import DENSE_MM, Cloud, Loft, Score, cells_of, loop_normals, settle_open
+from .mesh import Floats, Ints
 
 # The flanks end this far short of the tail as first seen; from there they go on straight.
 ZONE_MM = 6.0
 # Within this the tail has to turn; less than that much of a turn is no tail.
 WINDOW_MM, LEAST_TURN_DEG = 8.0, 110.0
-STATIONS = 80
+ROUNDS = 3
 
 
-def fit_foil(cloud: Cloud, start: Loft, *, width_mm: float) -> tuple[Loft, Score]:
+def fit_foil(cloud: Cloud, smooth: tuple[Loft, Score], *, width_mm: float) -> tuple[Loft, Score]:
     """Fit a section of two flanks and a tail: straight on from the flanks, rounded off where the points end.
 
     Parameters
     ----------
     cloud : Cloud
-    start : Loft
+    smooth : (Loft, Score)
+        The same section fitted without a tail.
     width_mm : float
         Of the cells.
     """
-    loft, score = fit_smooth(cloud, start, width_mm=width_mm)
+    loft, score = smooth
     tail = _tail(loft.section)
     if tail is None:
-        return replace(loft, kind="foil"), replace(score, rss=2 * score.rss)
-    for _ in range(2):
+        return replace(loft, kind="foil"), score
+    pins: tuple[Cloud, Floats] | None = None
+    for _ in range(ROUNDS):
         flank = np.roll(loft.section, -tail, axis=0)
         at = _along(flank)
         inner = (at > ZONE_MM) & (at < at[-1] - ZONE_MM)
         _, _, _, j = loft.foot(cloud.points_mm, cloud.normals)
         away = np.minimum(*(np.abs(at[(j - tail) % len(at)] - q) for q in (0.0, at[-1])))
         on_flank = away > ZONE_MM
-        open_loft = settle_open(cloud.take(on_flank), replace(loft, section=flank[inner]), width_mm=width_mm)
-        loft = _capped(cloud.take(~on_flank), open_loft, width_mm)
+        open_loft = settle_open(
+            cloud.take(on_flank), replace(loft, section=flank[inner]), width_mm=width_mm, pins=pins
+        )
+        loft, pins = _capped(cloud.take(~on_flank), open_loft)
         found = _tail(loft.section)
         tail = tail if found is None else found
     return replace(loft, kind="foil"), _scored(cloud, loft, width_mm, df=score.df)
+
+
+def has_tail(section: Floats) -> bool:
+    """Whether a closed section, (k, 2), turns sharply somewhere."""
+    return _tail(section) is not None
 
 
 def _along(loop: Floats) -> Floats:
@@ -77,8 +85,7 @@ class _Wedge:
 
     def cap(self, reach: float) -> Floats:
         """Points from a to b round a tail whose tip lies `reach` beyond the middle between them."""
-        way = self.da + self.db
-        way = way / max(float(np.linalg.norm(way)), 1e-9)
+        way = self.way
         across = np.array([-way[1], way[0]])
         if (self.a - self.b) @ across < 0:
             across = -across
@@ -94,6 +101,12 @@ class _Wedge:
             return np.array([middle + apex * way])
         turn = np.linspace(np.pi / 2 - lean, -(np.pi / 2 - lean), 25)
         return middle + centre * way + radius * (np.cos(turn)[:, None] * way + np.sin(turn)[:, None] * across)
+
+    @property
+    def way(self) -> Floats:
+        """The unit way out of the tail, midway between the flanks."""
+        way = self.da + self.db
+        return np.asarray(way / max(float(np.linalg.norm(way)), 1e-9))
 
     @property
     def apex(self) -> float:
@@ -113,20 +126,30 @@ def _wedge(flank: Floats) -> _Wedge:
     return _Wedge(a, b, da / np.linalg.norm(da), db / np.linalg.norm(db))
 
 
-def _capped(cloud: Cloud, open_loft: Loft, width_mm: float) -> Loft:
-    """Close the section round the tail as far out as the points there say."""
+def _capped(cloud: Cloud, open_loft: Loft) -> tuple[Loft, tuple[Cloud, Floats] | None]:
+    """Close the section round the tail as far out as the points there reach; return also the points along the tail."""
     wedge = _wedge(open_loft.section)
-    best, least = None, np.inf
-    if not len(cloud.points_mm):
-        return _closed(open_loft, wedge.cap(wedge.apex))
-    for reach in np.linspace(0.0, min(wedge.apex, 4 * ZONE_MM), STATIONS):
-        loft = _closed(open_loft, wedge.cap(float(reach)))
-        q, _, _, _ = loft.foot(cloud.points_mm, cloud.normals)
-        off = cKDTree(loft.section).query(q)[0]
-        total = float((cloud.area_mm2 * off**2).sum())
-        if total < least:
-            best, least = loft, total
-    return best if best is not None else open_loft
+    reach, pins = wedge.apex, None
+    if len(cloud.points_mm) > 10:
+        far, tips = _reach(cloud, open_loft, wedge)
+        reach, pins = min(reach, far), (cloud.take(tips), wedge.way)
+    return _closed(open_loft, wedge.cap(max(reach, 0.0))), pins
+
+
+def _reach(cloud: Cloud, loft: Loft, wedge: _Wedge) -> tuple[float, Ints]:
+    """How far beyond the flanks' ends the points go: the farthest at each station, and of those the median.
+
+    Stations are hardly wider than triangles, so that taking the farthest of a few points adds little of the noise.
+    """
+    q, s = loft.flatten(cloud.points_mm)
+    x = (q - 0.5 * (wedge.a + wedge.b)) @ wedge.way
+    width = 1.5 * float(np.sqrt(np.median(cloud.area_mm2)))
+    row = np.unique(np.floor(s / width), return_inverse=True)[1].ravel()
+    order = np.lexsort((x, row))
+    last = order[np.r_[np.diff(row[order]) > 0, True]]
+    enough = np.bincount(row) >= 3
+    last = last[enough] if enough.any() else last
+    return float(np.median(x[last])), last
 
 
 def _closed(loft: Loft, cap: Floats) -> Loft:

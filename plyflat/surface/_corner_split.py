@@ -6,6 +6,7 @@ goes right round a post where the corner itself is too blunt or too noisy to be 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,8 +27,8 @@ LEAN_DEG = 40.0
 # A point on a side lies within so many (robust) standard deviations of the fit, and within these bounds.
 TOLERANCE, LEAST_MM, MOST_MM = 4.0, 0.3, 4.0
 GROWTHS, EVEN = 80, 2
-# No more than this counts as a turn.
-TURN_DEG = 60.0
+# No more than the first counts as a turn; with the second, a corner is plain enough to seek no further.
+TURN_DEG, PLAIN_DEG = 60.0, 25.0
 # Vertices are put together over the first of these, and normals averaged over the second, in scales.
 GROUP, NORMALS = 0.4, 0.8
 
@@ -106,14 +107,17 @@ def split_at(calm: Surface, line_mm: Floats, starts_mm: Floats, *, scale_mm: flo
     g = _ground(calm, scale_mm)
     best: Split | None = None
     worth = -1.0
-    for near in starts_mm:
-        seeds = _seeds(g, line_mm, near)
-        for own, other in (seeds, seeds[::-1]) if seeds else ():
-            split = _grown(g, own, other, near)
-            # A patch of a post's wall ends where it bends away, no corner; a hull is large and ends at the corner.
-            rank = split.turn_deg * float(g.cloud.area_mm2[split.side == 0].sum())
-            if rank > worth:
-                best, worth = split, rank
+    for groups in (2, 3):
+        for near in starts_mm:
+            seeds = _seeds(g, line_mm, near, groups)
+            for own, other in itertools.permutations(seeds, 2):
+                split = _grown(g, own, other, near)
+                # A patch of a post's wall ends where it bends away, no corner; a hull is large and ends at the corner.
+                rank = split.turn_deg * float(g.cloud.area_mm2[split.side == 0].sum())
+                if rank > worth:
+                    best, worth = split, rank
+        if best is not None and best.turn_deg > PLAIN_DEG:
+            break
     if best is None or not len(best.contact):
         raise OutlineError(
             "the two sides of the corner cannot be told apart", where=at(tuple(starts_mm[0])),
@@ -142,24 +146,29 @@ def _ground(calm: Surface, scale_mm: float) -> _Ground:
     return _Ground(Cloud(mean[0], mean[1], total), graph, even, group, scale_mm)
 
 
-def _seeds(g: _Ground, line: Floats, near: Floats) -> tuple[Ints, Ints] | None:
-    """Return groups on either side of the corner near a point, told apart by the way they face; None for too few."""
+def _seeds(g: _Ground, line: Floats, near: Floats, groups: int) -> list[Ints]:
+    """Return some groups beside the corner near a point, told apart by the way they face; none for too few.
+
+    Two groups are the rule; on a thin post its two flanks and the hull are three.
+    """
     p = g.cloud.points_mm
     ball = np.flatnonzero(np.linalg.norm(p - near, axis=1) < 3.5 * g.scale_mm)
     ball = ball[cKDTree(line).query(p[ball])[0] > 0.6 * g.scale_mm]
-    if len(ball) < 8:
-        return None
+    if len(ball) < 4 * groups:
+        return []
     n, w = g.cloud.normals[ball], g.cloud.area_mm2[ball][:, None]
+    # The starting directions: the two that differ most, then the one most unlike both.
     axis = np.linalg.eigh((n - n.mean(axis=0)).T @ ((n - n.mean(axis=0)) * w))[1][:, -1]
-    one = (n - n.mean(axis=0)) @ axis > 0
+    means = [n[np.argmax(n @ axis)], n[np.argmin(n @ axis)]]
+    while len(means) < groups:
+        means.append(n[np.argmin(np.max([n @ m for m in means], axis=0))])
     for _ in range(20):
-        means = [(n[k] * w[k]).sum(axis=0) for k in (one, ~one)]
-        means = [m / max(float(np.linalg.norm(m)), 1e-300) for m in means]
-        new = n @ means[0] > n @ means[1]
-        if (new == one).all() or new.all() or not new.any():
-            break
-        one = new
-    return (ball[one], ball[~one]) if one.any() and not one.all() else None
+        own = np.argmax([n @ m for m in means], axis=0)
+        if len(np.unique(own)) < groups:
+            return []
+        sums = [(n[own == k] * w[own == k]).sum(axis=0) for k in range(groups)]
+        means = [m / max(float(np.linalg.norm(m)), 1e-300) for m in sums]
+    return [ball[own == k] for k in range(groups)]
 
 
 def _grown(g: _Ground, seeds: Ints, other: Ints, near: Floats) -> Split:

@@ -242,7 +242,7 @@ def _uniform(q: Floats) -> Floats:
     low, high = float(q.min()) - SHEET_MARGIN_MM, float(q.max()) + SHEET_MARGIN_MM
     n = int(np.clip(np.ceil((high - low) / SHEET_KNOT_MM), 3, SHEET_KNOTS))
     step = (high - low) / n
-    return low + step * np.arange(-3, n + 4)
+    return np.asarray(low + step * np.arange(-3, n + 4), dtype=np.float64)
 
 
 def _sheet_penalty(a: int, b: int) -> Floats:
@@ -448,7 +448,9 @@ def fit_smooth(cloud: Cloud, start: Loft, *, width_mm: float) -> tuple[Loft, Sco
 LIKELY = np.array([0.3, 0.3, 0.004, 0.002])
 
 
-def _settle(cloud: Cloud, cells: Cells, curve: _Curve, loft: Loft) -> tuple[Loft, Score]:
+def _settle(
+    cloud: Cloud, cells: Cells, curve: _Curve, loft: Loft, pins: tuple[Cloud, Floats] | None = None
+) -> tuple[Loft, Score]:
     """Let the loft's motion and a smooth offset of its section come to rest on the points.
 
     The offset is square to the curve given, so that it is linear; feet are found anew as the motion changes [4]_.
@@ -457,21 +459,31 @@ def _settle(cloud: Cloud, cells: Cells, curve: _Curve, loft: Loft) -> tuple[Loft
     loft = replace(loft, section=section, normals=normals)
     m, rows = len(curve.coef), curve.rows(t)
     bend, bent = _bend_change(curve)
-    bend = np.column_stack([bend, np.zeros((len(bend), 4))])
+    bend = np.column_stack([bend, np.zeros((len(bend), 5))])
     for _ in range(ROUNDS):
         q, s, r, j = loft.foot(cloud.points_mm, cloud.normals)
-        n = normals[j]
-        turn = n[:, 1] * q[:, 0] - n[:, 0] * q[:, 1]
-        moves = s[:, None] * np.column_stack([n, (q * n).sum(axis=1), turn]) * LIKELY
-        x = cells.mean @ np.concatenate([rows[j], moves], axis=1)
+        x = cells.mean @ np.column_stack([rows[j], np.zeros(len(s)), _moves(q, s, normals[j])])
+        y, w = cells.mean @ r, cells.weight
+        if pins is not None:
+            q, s = loft.flatten(pins[0].points_mm)
+            way = np.broadcast_to(pins[1], q.shape)
+            pinned = np.column_stack([np.zeros((len(s), m)), np.ones(len(s)), _moves(q, s, way)])
+            x, y = np.vstack([x, pinned]), np.r_[y, q @ pins[1]]
+            w = np.r_[w, np.full(len(s), min(1.0, np.ptp(s) / 10.0 / len(s)))]
         known = np.array([*loft.lean, loft.taper, loft.twist]) / LIKELY
-        coef, score = _bent_solve(x, cells.mean @ r, cells.weight, (bend, bent), known)
-        step = coef[m:] * LIKELY
+        coef, score = _bent_solve(x, y, w, (bend, bent), known)
+        step = coef[m + 1 :] * LIKELY
         loft = replace(loft, lean=loft.lean + step[:2], taper=loft.taper + step[2], twist=loft.twist + step[3])
-        if np.abs(coef[m:]).max() < 1e-3:
+        if np.abs(coef[m + 1 :]).max() < 1e-3:
             break
     section = section + (rows @ coef[:m])[:, None] * normals
     return replace(loft, section=section, normals=_polyline_normals(section, curve.periodic)), score
+
+
+def _moves(q: Floats, s: Floats, n: Floats) -> Floats:
+    """How far a likely lean, growth and twist move points at stations along directions, (k, 4)."""
+    turn = n[:, 1] * q[:, 0] - n[:, 0] * q[:, 1]
+    return np.asarray(s[:, None] * np.column_stack([n, (q * n).sum(axis=1), turn]) * LIKELY)
 
 
 def _bend_change(curve: _Curve) -> tuple[Floats, Floats]:
@@ -570,7 +582,9 @@ def _gauss(p: Floats, sigma: float, *, periodic: bool) -> Floats:
     return np.asarray(gaussian_filter1d(p, sigma, axis=0, mode="wrap" if periodic else "nearest"))
 
 
-def settle_open(cloud: Cloud, loft: Loft, *, width_mm: float) -> Loft:
+def settle_open(
+    cloud: Cloud, loft: Loft, *, width_mm: float, pins: tuple[Cloud, Floats] | None = None
+) -> Loft:
     """Fit an open section, whose two ends are free, with lean, taper and twist.
 
     Parameters
@@ -580,6 +594,9 @@ def settle_open(cloud: Cloud, loft: Loft, *, width_mm: float) -> Loft:
         Its section is the open polyline to begin with.
     width_mm : float
         Of the cells.
+    pins : (Cloud, (2,) float array), optional
+        Points along one ruling, such as a tail, and a direction in the section's plane in which they all have to lie
+        equally far out.
     """
     curve = _graded(loft.section, periodic=False, smooth_mm=2.0)
-    return _settle(cloud, cells_of(cloud, width_mm), curve, loft)[0]
+    return _settle(cloud, cells_of(cloud, width_mm), curve, loft, pins)[0]

@@ -12,7 +12,7 @@ from ..errors import OutlineError
 from ._corner_bands import corner_regions
 from ._corner_edge import EdgeLine, edge_line, faces_beside, nearest_side, spaced
 from ._corner_fit import Fitted, Misfit, fit_corner, misfit
-from ._corner_split import REACH, split_at
+from ._corner_split import REACH, Split, split_at
 from ._smooth import SMOOTH_MM, work_copy
 from ._topology import surface_edges
 from ._trace import at
@@ -169,8 +169,8 @@ def find_corner(
         if edge is not None:
             return _along_edges(surface, edge, hint, scale_mm)
     calm = Surface(walk, surface.faces)
-    crease = _crease_at(calm, find_creases(surface, angle_deg=angle_deg, scale_mm=scale_mm), seed, angle_deg, scale_mm)
-    split = split_at(calm, crease.points_mm, _starts(crease, seed, scale_mm), scale_mm=scale_mm)
+    creases = find_creases(surface, angle_deg=angle_deg, scale_mm=scale_mm)
+    split = _split(calm, creases, seed, angle_deg, scale_mm)
     fit = fit_corner(surface, calm, split, section=section, scale_mm=scale_mm)
     return _fitted_corner(surface, calm, fit, hint, angle_deg, scale_mm)
 
@@ -222,7 +222,26 @@ def _check_length(points: Floats, closed: bool, scale_mm: float) -> None:
 
 
 # -- fitted --------------------------------------------------------------------------------------------------------
-def _crease_at(calm: Surface, creases: tuple[Crease, ...], seed: Floats, angle_deg: float, scale_mm: float) -> Crease:
+def _split(calm: Surface, creases: tuple[Crease, ...], seed: Floats, angle_deg: float, scale_mm: float) -> Split:
+    """Tell the sides apart, beginning at the crease by the seed or, where bends blur each other, at the seed itself."""
+    try:
+        crease = _crease_at(creases, seed, angle_deg, scale_mm)
+    except OutlineError as none:
+        spot = calm.locate(seed)
+        if spot.distance_mm[0] > SEED_REACH * scale_mm:
+            raise
+        try:
+            split = split_at(calm, spot.points_mm, spot.points_mm, scale_mm=scale_mm)
+        except OutlineError:
+            raise none from None
+        near = cKDTree(calm.vertices_mm[split.contact]).query(seed)[0]
+        if split.turn_deg < angle_deg or near > SEED_REACH * scale_mm:
+            raise none from None
+        return split
+    return split_at(calm, crease.points_mm, _starts(crease, seed, scale_mm), scale_mm=scale_mm)
+
+
+def _crease_at(creases: tuple[Crease, ...], seed: Floats, angle_deg: float, scale_mm: float) -> Crease:
     """Return the crease nearest to a seed; an error says where the nearest is if that is too far."""
     if not creases:
         raise OutlineError(
