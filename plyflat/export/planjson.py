@@ -15,6 +15,8 @@ from shapely import LineString, Polygon
 
 from ..cloth.template import Notch, Strain, Template
 from ..errors import CheckError
+from ..surface.corner import Corner
+from ..surface.fillet import Filleted
 from ..surface.mesh import Repair
 from ..surface.region import Region
 
@@ -183,6 +185,31 @@ def _region(region: RegionPlan, number: _Numbers) -> dict:
         "seams_mm": [_points(seam) for seam in region.seams_mm],
         "plies": [_ply(p, number) for p in region.plies],
         "layers": [_layer(p, number) for p in region.layers],
+        "said_by": region.way,
+        "corner": None if region.corner is None else _corner(region.corner),
+        "fillet": None if region.fillet is None else _fillet(region, region.fillet),
+    }
+
+
+def _corner(corner: Corner) -> dict:
+    return {
+        "line_mm": _points(corner.points_mm),
+        "closed": bool(corner.closed),
+        "angle_deg": [float(corner.angle_deg.min()), float(corner.angle_deg.max())],
+        "section": corner.section,
+        "residual_mm": float(corner.residual_mm),
+        "worst_mm": float(corner.worst_mm),
+    }
+
+
+def _fillet(region: RegionPlan, fillet: Filleted) -> dict:
+    return {
+        "radius_mm": float(fillet.radius_mm),
+        "volume_mm3": float(fillet.volume_mm3),
+        "section_mm2": [float(a) for a in fillet.section_mm2],
+        "stray_mm": float(fillet.stray_mm),
+        "mix_g": float(region.putty_g),
+        "stays_g": float(region.putty_stays_g),
     }
 
 
@@ -192,6 +219,7 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
         "cloth": ply.cloth,
         "angle_deg": float(ply.angle_deg),
         "grow_mm": float(ply.grow_mm),
+        "laps_mm": None if ply.laps_mm is None else [float(lap) for lap in ply.laps_mm],
         "area_mm2": float(ply.area_mm2),
         "lap_area_mm2": float(ply.lap_area_mm2),
         "outline_mm": _loops(ply.region),

@@ -8,10 +8,14 @@ import jsonschema
 import numpy as np
 import plans
 import pytest
+import shapes
 from shapely import Polygon
 
 from plyflat.errors import CheckError
 from plyflat.export.planjson import as_json, plan_schema, plan_to_dict, refuse_odd_numbers
+from plyflat.surface.corner import Corner
+from plyflat.surface.fillet import run_fillet
+from plyflat.surface.mesh import Surface
 
 
 @pytest.fixture(scope="module")
@@ -132,3 +136,20 @@ def test_a_stranger_on_a_roll_is_refused(plan):
     roll = replace(plan.rolls[0], parts=(stranger, *plan.rolls[0].parts[1:]))
     with pytest.raises(CheckError, match="no ply or layer has"):
         plan_to_dict(replace(plan, rolls=(roll,)))
+
+
+def test_a_corner_and_its_fillet_are_told(plan, judge):
+    """The line, the angles, how sure it is, and the putty: as the plan has them, and as the schema wants them."""
+    corner = Corner(
+        np.array([[0.0, 0, 0], [50, 0, 0]]), False, np.array([88.0, 92.0]), True, np.zeros(3), np.ones(3), "plane", 0.4, 0.2
+    )
+    fillet = run_fillet(Surface(*shapes.wedge(90.0)), [[0, 0, 0], [200, 0, 0]], 20.0, closed=False)
+    region = replace(plan.regions[0], way="corner", corner=corner, fillet=fillet, putty_g=12.0, putty_stays_g=10.0)
+    whole = plan_to_dict(replace(plan, regions=(region,)))
+    assert [e.message for e in judge.iter_errors(whole)] == []
+    told = whole["regions"][0]
+    assert told["said_by"] == "corner"
+    assert told["corner"]["angle_deg"] == [88.0, 92.0]
+    assert told["corner"]["line_mm"][1] == [50.0, 0.0, 0.0]
+    assert told["fillet"]["radius_mm"] == 20.0
+    assert told["fillet"]["mix_g"] == 12.0
