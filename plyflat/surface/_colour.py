@@ -18,6 +18,10 @@ COLOURS: dict[str, tuple[int, int, int]] = {
 }  # fmt: skip
 
 
+#: Light that a camera's noise adds to black, as a share of white.
+DARKEST = 0.01
+
+
 def rgb_of(colour: str | Sequence[int]) -> Floats:
     """sRGB (3,) in 0..255 from a name, "#rrggbb" or three numbers."""
     if isinstance(colour, str):
@@ -54,6 +58,13 @@ def lab_ab(rgb: Floats) -> Floats:
     return lab(rgb)[:, 1:]
 
 
+def light_of(rgb: Floats) -> Floats:
+    """Logarithm of the relative luminance (n,) of sRGB in 0..255: a shadow takes the same off everything in it."""
+    c = rgb / 255.0
+    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    return np.asarray(np.log(linear @ np.array([0.2126, 0.7152, 0.0722]) + DARKEST))
+
+
 def alike(c: Floats, near: Bools) -> Bools:
     """Those near the seed that have the commonest colour there, be there tape as well."""
     alike = near
@@ -63,10 +74,13 @@ def alike(c: Floats, near: Bools) -> Bools:
     return alike
 
 
-def nearer(c: Floats, hull: Floats, wanted: Floats, near: Bools) -> tuple[Bools, float]:
+def nearer(
+    c: Floats, hull: Floats, wanted: Floats, near: Bools, *, least: float = 0.25
+) -> tuple[Bools, float]:
     """Which colours c (n, d) are nearer to the tape's than to the hull's, and how many spreads the two lie apart.
 
-    The colour asked for gives the direction only: tape is paler or darker on a scan than in its name.
+    The colour asked for gives the direction only: tape is paler or darker on a scan than in its name. ``least`` is
+    the share of their difference below which nothing is tape.
     """
     lie = float(np.linalg.norm(wanted - hull))
     if lie == 0:
@@ -74,7 +88,7 @@ def nearer(c: Floats, hull: Floats, wanted: Floats, near: Bools) -> tuple[Bools,
     aim, off = (wanted - hull) / lie, c - hull
     size = np.linalg.norm(off, axis=1)
     spread = np.median(np.abs(off[near] @ aim)) / 0.6745
-    floor = max(5 * spread, 0.25 * lie)
+    floor = max(min(5 * spread, 0.6 * lie), least * lie)
     candidate = (size > floor) & (off @ aim > 0.8 * size)
     if not candidate.any():
         return candidate, 0.0

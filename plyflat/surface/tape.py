@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,17 +13,23 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from ..errors import OutlineError
-from ._colour import COLOURS, alike, chromaticity, lab, lab_ab, nearer, rgb_of, seen
+from ._colour import COLOURS, alike, chromaticity, lab, lab_ab, light_of, nearer, rgb_of, seen
 from .mesh import Bools, Floats, Ints, Surface, closed_length
 
-__all__ = ["COLOURS", "TapeLoops", "find_tape", "tape_region"]
+__all__ = ["COLOURS", "TapeLoops", "TapedRegion", "find_tape", "find_tape_regions", "tape_region"]
 
 if TYPE_CHECKING:
     from .region import Region
 
 Edge = Literal["inner", "centre", "outer"]
 
-_SPOT_MM2 = 60.0  # smaller patches of the colour are dirt or noise
+_SPOT_MM2 = 60.0  # smaller patches of the colour are dirt or noise,
+_LINE_MM = 35.0  # unless they make a line at least this long,
+_LINK = 2.5  # of marks no farther apart than so many edges
+_FINE = 1.5  # a line narrower than so many edges is only just seen
+_PICK_MM = 1.5
+_LIGHT_MM = 30.0
+_APART = 0.5  # logarithm of the brightness of two greys that light alone tells apart
 _STRIP_MM = 100.0  # a longer patch that closes nothing is a loop left open, a shorter one a mark
 _SEED_OFF_MM = 20.0
 _SEED_ROUND_MM = 40.0
@@ -43,7 +49,7 @@ class TapeLoops:
         Closed lines on the surface about 3 mm from point to point, longest first, the area on the left seen from the
         air side.
     widths_mm : tuple of float
-        Measured width of the tape of each loop, mm.
+        Measured width of the tape of each loop, mm. The scan's grain adds up to a triangle's width to that of a pen line.
     gaps : tuple of (point, length)
         Where the tape was missing for more than about 6 mm and was bridged: a point (3,) and a length, both mm.
     share : float
@@ -52,6 +58,10 @@ class TapeLoops:
         The tape's colour as found, sRGB.
     to_the_edge : bool
         Whether the area also ends at an edge of the mesh, where no tape is.
+    grain_mm : float
+        Mean edge of the scan's triangles, mm.
+    by_brightness : bool
+        Whether the tape has no hue of its own and was told from the hull by brightness alone.
     """
 
     loops_mm: tuple[Floats, ...]
@@ -60,17 +70,48 @@ class TapeLoops:
     share: float
     colour: tuple[int, int, int]
     to_the_edge: bool
+    grain_mm: float = 0.0
+    by_brightness: bool = False
 
     @property
     def width_mm(self) -> float:
         """Mean width of the tape, mm, weighted by the loops' lengths."""
         return float(np.average(self.widths_mm, weights=[closed_length(q) for q in self.loops_mm]))
 
+    @property
+    def cautions(self) -> tuple[tuple[str, str], ...]:
+        """What the user must know, and what to do: pairs of sentences."""
+        out = [
+            (f"the tape is missing over {length:.0f} mm at {_at(np.asarray(place))}; the line was carried on over the gap",
+             "Look at the line there on the picture.")
+            for place, length in self.gaps
+        ]
+        if self.to_the_edge:
+            out.append(("the taped area also ends at the edge of the mesh, where no tape is",
+                        "Check that the scan reaches as far as the laminate, or close the tape and scan again."))
+        if self.by_brightness:
+            out.append(("the tape is black, grey or white and was told from the hull by its brightness; the edge of a hard "
+                        "shadow looks alike", "Look at the line on the picture; use coloured tape where shadows fall."))
+        narrow = min(self.widths_mm)
+        if narrow < _FINE * self.grain_mm:
+            out.append((f"the line is {narrow:.1f} mm wide on triangles of {self.grain_mm:.1f} mm and only just seen",
+                        "Measure the cut edge against the mark, or scan finer."))
+        return tuple(out)
+
+
+@dataclass(frozen=True, eq=False)
+class TapedRegion:
+    """A region that marking tape bounds, with the tape as found."""
+
+    region: Region
+    tape: TapeLoops
+
 
 def find_tape(
     surface: Surface,
     *,
-    colour: str | Sequence[int],
+    colour: str | Sequence[int] | None = None,
+    colour_at_mm: ArrayLike | None = None,
     seed_mm: ArrayLike,
     edge: Edge = "inner",
     gap_mm: float = 20.0,
@@ -82,8 +123,10 @@ def find_tape(
     ----------
     surface : Surface
         With vertex colours; merged, oriented and in one piece.
-    colour : str or (3,) ints
+    colour : str or (3,) ints, optional
         Colour of the tape: a name of `COLOURS`, "#rrggbb" or sRGB in 0..255. The tape may be lighter, darker or paler.
+    colour_at_mm : (3,) floats, mm, optional
+        A point on the tape, whose colour is taken. Give either this or `colour`.
     seed_mm : (3,) floats, mm
         A point of the area, on bare hull.
     edge : "inner", "centre" or "outer"
@@ -100,49 +143,41 @@ def find_tape(
     Raises
     ------
     OutlineError
-        No colours on the mesh; the seed off the surface or on the tape; the colour not found; a loop left open or
-        running off the mesh.
+        No colours on the mesh; the seed off the surface or on the tape; the colour not found, or not at the point given;
+        a loop left open or running off the mesh.
 
     Notes
     -----
     A vertex is tape when its colour lies nearer to the tape's than to the hull's, in chromaticity or in Lab's (a*, b*),
-    whichever tells the two apart better on this scan. The patches found are widened to bridge gaps; what they cut the
-    surface into decides which of them are loops. The centre line is first taken midway between the bare areas on its two
-    sides, then moved to the middle of the tape itself and smoothed along its length, gaps carrying no weight.
+    whichever tells the two apart better on this scan. Black, grey and white tape, which light alone tells from the hull,
+    is sought by its brightness against that of the hull about it, so that shadows do no harm. The patches found are
+    widened to bridge gaps; what they cut the surface into decides which of them are loops. The centre line is first taken
+    midway between the bare areas on its two sides, then moved to the middle of the tape itself and smoothed along its
+    length, gaps carrying no weight. A pen line is followed if it is at least
+    about as wide as the triangles' edges are long.
 
     References
     ----------
     Colours: IEC 61966-2-1 (sRGB) and CIE 15 (L*a*b*). Smoothing: Whittaker (1923), *Proc. Edinburgh Math. Soc.* 41,
     63-75; Eilers (2003), *Anal. Chem.* 75, 3631-3636, eq. 5, made periodic.
     """
-    if edge not in ("inner", "centre", "outer"):
-        raise OutlineError(f"no tape edge {edge!r}", do='It is "inner", "centre" or "outer".')
-    if not 0 <= gap_mm < np.inf:
-        raise OutlineError(f"the gap to bridge is {gap_mm} mm", do="Give a length of 0 mm or more.")
+    _check_options(edge, gap_mm)
     seed = _on_surface(surface, np.asarray(seed_mm, dtype=np.float64))
-    mask, found = _classify(surface, seed, rgb_of(colour), None if hull_colour is None else rgb_of(hull_colour), colour)
+    near = np.linalg.norm(surface.vertices_mm - seed, axis=1) < max(_SEED_ROUND_MM, 3 * surface.mean_edge_mm)
     web = _web(surface)
+    mask, found, grey = _classify(surface, web, near, _Wanted.of(surface, colour, colour_at_mm, hull_colour))
     nearest = int(np.argmin(np.linalg.norm(surface.vertices_mm - seed, axis=1)))
     if mask[nearest]:
         raise OutlineError("the seed lies on the tape", where=_at(seed), do="Move it to bare hull inside the area.")
-    ground = _divide(surface, web, mask, gap_mm, nearest)
-    traced = [_trace(surface, web, mask, ground, k, edge) for k in ground.loops]
-    traced.sort(key=lambda t: -closed_length(t.line_mm))
-    area = _vertex_areas(surface)
-    return TapeLoops(
-        tuple(t.line_mm for t in traced),
-        tuple(t.width_mm for t in traced),
-        tuple(g for t in traced for g in t.gaps),
-        float(area[mask].sum() / area.sum()),
-        found,
-        bool(ground.bare[_rim(surface)].any()),
-    )
+    ground = _least_bridged(gap_mm, lambda gap: _ground(surface, web, mask, _divided(surface, web, mask, gap), nearest))
+    return _loops_of(surface, web, mask, ground, edge, (found, grey))
 
 
 def tape_region(
     surface: Surface,
     *,
-    colour: str | Sequence[int],
+    colour: str | Sequence[int] | None = None,
+    colour_at_mm: ArrayLike | None = None,
     seed_mm: ArrayLike,
     edge: Edge = "inner",
     gap_mm: float = 20.0,
@@ -163,51 +198,229 @@ def tape_region(
     from .region import cut_region
 
     tape = find_tape(
-        surface, colour=colour, seed_mm=seed_mm, edge=edge, gap_mm=gap_mm, hull_colour=hull_colour
+        surface, colour=colour, colour_at_mm=colour_at_mm, seed_mm=seed_mm, edge=edge, gap_mm=gap_mm,
+        hull_colour=hull_colour,
     )
     return cut_region(surface, list(tape.loops_mm), seed_mm=seed_mm, name=name)
+
+
+def find_tape_regions(
+    surface: Surface,
+    *,
+    colour: str | Sequence[int] | None = None,
+    colour_at_mm: ArrayLike | None = None,
+    edge: Edge = "inner",
+    gap_mm: float = 20.0,
+    hull_colour: str | Sequence[int] | None = None,
+    name: str = "",
+) -> list[TapedRegion]:
+    """Cut out every area that a closed loop of tape bounds.
+
+    What lies round all loops and reaches the rim of the mesh is the hull; on a mesh without a rim the largest bare piece.
+    A loop bounds a region, a loop within it an opening of that region, a loop within that a region again.
+
+    Parameters
+    ----------
+    surface : Surface
+    colour, colour_at_mm, edge, gap_mm : as in `find_tape`
+        "inner" is the edge of the tape on the region's side.
+    hull_colour : str or (3,) ints, optional
+        Colour of the bare hull; by default the commonest on the mesh.
+    name : str
+        The regions are called this with a number; without it they have no name.
+
+    Returns
+    -------
+    list of TapedRegion
+        Largest area first.
+
+    Raises
+    ------
+    OutlineError
+        As `find_tape`, for any of the loops; no closed loop at all.
+    """
+    from .region import cut_region
+
+    _check_options(edge, gap_mm)
+    web = _web(surface)
+    near = np.ones(len(surface.vertices_mm), dtype=bool)
+    mask, found, grey = _classify(surface, web, near, _Wanted.of(surface, colour, colour_at_mm, hull_colour))
+    out = []
+    for seed, ground in _least_bridged(gap_mm, lambda gap: _areas(surface, web, mask, gap)):
+        tape = _loops_of(surface, web, mask, ground, edge, (found, grey))
+        out.append(TapedRegion(cut_region(surface, list(tape.loops_mm), seed_mm=surface.vertices_mm[seed]), tape))
+    out.sort(key=lambda q: -q.region.area_mm2)
+    if not name:
+        return out
+    return [TapedRegion(replace(q.region, name=f"{name} {i}"), q.tape) for i, q in enumerate(out, 1)]
+
+
+def _check_options(edge: str, gap_mm: float) -> None:
+    if edge not in ("inner", "centre", "outer"):
+        raise OutlineError(f"no tape edge {edge!r}", do='It is "inner", "centre" or "outer".')
+    if not 0 <= gap_mm < np.inf:
+        raise OutlineError(f"the gap to bridge is {gap_mm} mm", do="Give a length of 0 mm or more.")
+
+
+def _least_bridged(gap_mm: float, divide: Callable[[float], Any]) -> Any:
+    """What the least bridging of gaps yields that leaves no loop open: wide bridges would join loops side by side."""
+    for share in (0.0, 0.3, 1.0):
+        try:
+            return divide(share * gap_mm)
+        except OutlineError:
+            if share == 1.0:
+                raise
+    raise OutlineError(f"the gap to bridge is {gap_mm} mm", do="Give a length of 0 mm or more.")
+
+
+def _loops_of(
+    surface: Surface, web: sparse.csr_matrix, mask: Bools, ground: _Ground, edge: Edge,
+    found: tuple[tuple[int, int, int], bool],
+) -> TapeLoops:
+    """Follow the bands round one bare area."""
+    traced = [_trace(surface, web, mask, ground, k, edge) for k in ground.loops]
+    traced.sort(key=lambda t: -closed_length(t.line_mm))
+    area = _vertex_areas(surface)
+    return TapeLoops(
+        tuple(t.line_mm for t in traced),
+        tuple(t.width_mm for t in traced),
+        tuple(g for t in traced for g in t.gaps),
+        float(area[mask].sum() / area.sum()),
+        found[0],
+        bool(ground.bare[_rim(surface)].any()),
+        surface.mean_edge_mm,
+        found[1],
+    )
 
 
 # --- colours ----------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, eq=False)
+class _Wanted:
+    """The colour looked for: sRGB (3,), that of the hull if stated, how it was given, and where it was picked."""
+
+    rgb: Floats
+    hull: Floats | None
+    word: str
+    at_mm: Floats | None
+
+    @classmethod
+    def of(
+        cls, surface: Surface, colour: str | Sequence[int] | None, at_mm: ArrayLike | None,
+        hull: str | Sequence[int] | None,
+    ) -> _Wanted:
+        if surface.colors is None:
+            raise OutlineError("the mesh has no vertex colours, so no tape can be seen", do="Give an outline of points.")
+        if (colour is None) == (at_mm is None):
+            raise OutlineError("the tape's colour is not given in one way", do="Give either a colour or a point on the tape.")
+        base = None if hull is None else rgb_of(hull)
+        if colour is not None:
+            return cls(rgb_of(colour), base, repr(colour), None)
+        point = _on_surface(surface, np.asarray(at_mm, dtype=np.float64), "point on the tape")
+        rgb = _picked(surface, point)
+        r, g, b = rgb.round().astype(int)
+        return cls(rgb, base, f"#{r:02x}{g:02x}{b:02x}, as at the point given,", point)
+
+
+def _picked(surface: Surface, point: Floats) -> Floats:
+    """Median colour (3,) of the few vertices about a point."""
+    tree = cKDTree(surface.vertices_mm)
+    near = tree.query_ball_point(point, _PICK_MM)
+    if len(near) < 3:
+        near = np.atleast_1d(tree.query(point, k=min(3, len(surface.vertices_mm)))[1]).tolist()
+    return np.median(surface.colors[near], axis=0).astype(np.float64)  # type: ignore[index]
+
+
 def _classify(
-    surface: Surface, seed: Floats, wanted: Floats, hull: Floats | None, word: str | Sequence[int]
-) -> tuple[Bools, tuple[int, int, int]]:
-    """Which vertices (n,) are tape, and the tape's colour as found."""
-    if surface.colors is None:
-        raise OutlineError("the mesh has no vertex colours, so no tape can be seen", do="Give an outline of points.")
-    rgb, area, even = surface.colors.astype(np.float64), _vertex_areas(surface), _evening(surface)
-    near = np.linalg.norm(surface.vertices_mm - seed, axis=1) < max(_SEED_ROUND_MM, 3 * surface.mean_edge_mm)
+    surface: Surface, web: sparse.csr_matrix, near: Bools, wanted: _Wanted
+) -> tuple[Bools, tuple[int, int, int], bool]:
+    """Which vertices (n,) are tape, the tape's colour as found, and whether it has no hue of its own."""
+    rgb, area, even = surface.colors.astype(np.float64), _vertex_areas(surface), _evening(surface)  # type: ignore[union-attr]
     near = alike(even(chromaticity(rgb)), near)
-    hull = np.median(rgb[near], axis=0) if hull is None else hull
-    hue, base = lab_ab(wanted[None])[0], lab_ab(hull[None])[0]
+    hull = np.median(rgb[near], axis=0) if wanted.hull is None else wanted.hull
+    hue, base = lab_ab(wanted.rgb[None])[0], lab_ab(hull[None])[0]
+    _check_apart(wanted, hull)
     grey = min(np.linalg.norm(hue), np.linalg.norm(hue - base)) < _GREY  # told by lightness, if at all
     best, contrast = np.zeros(len(rgb), bool), 0.0
-    for space in (lab,) if grey else (chromaticity, lab_ab):
-        mask, apart = nearer(even(space(rgb)), space(hull[None])[0], space(wanted[None])[0], near)
-        mask = _without_spots(surface, mask, area)
+    for values, of_hull, of_tape, least in _spaces(surface, rgb, even, hull, wanted.rgb, bool(grey)):
+        mask, apart = nearer(values, of_hull, of_tape, near, least=least)
+        mask = _without_spots(surface, mask, area, web=web)
         if apart > contrast and mask.any():
             best, contrast = mask, apart
     if not best.any():
         raise OutlineError(
-            f"no tape of colour {word!r} found; the scan's colours are {seen(rgb, area)}",
+            f"no tape of colour {wanted.word} found; the scan's colours are {seen(rgb, area)}",
             do="Name the tape's colour as the scan shows it, as #rrggbb if need be.",
         )
-    r, g, b = np.median(surface.colors[best], axis=0).round().astype(int).tolist()
-    return best, (r, g, b)
+    _check_picked(surface, best, wanted)
+    r, g, b = np.median(surface.colors[best], axis=0).round().astype(int).tolist()  # type: ignore[index]
+    return best, (r, g, b), bool(grey)
+
+
+def _spaces(
+    surface: Surface, rgb: Floats, even: Callable[[Floats], Floats], hull: Floats, tape: Floats, grey: bool
+) -> Iterator[tuple[Floats, Floats, Floats, float]]:
+    """Ways to look at the colours: values (n, d), the hull's and the tape's (d,), and the least share of their difference."""
+    apart = light_of(tape[None]) - light_of(hull[None])
+    if grey and abs(apart[0]) > _APART:
+        light = even(light_of(rgb)[:, None])
+        yield light - _about(surface, light), np.zeros(1), apart, 0.45
+        return
+    for space in (lab,) if grey else (chromaticity, lab_ab):
+        yield even(space(rgb)), space(hull[None])[0], space(tape[None])[0], 0.25
+
+
+def _about(surface: Surface, light: Floats) -> Floats:
+    """Brightness (n, 1) of the hull about each vertex: the mean over some 40 mm, marks left out."""
+    import igl
+    from scipy.sparse.linalg import splu
+
+    area = np.maximum(_vertex_areas(surface), 1e-12)
+    stiff = -igl.cotmatrix(surface.vertices_mm, surface.faces)
+    solve = splu(sparse.csc_matrix(sparse.diags(area) + _LIGHT_MM**2 * stiff)).solve
+    weight = np.ones(len(area))
+    for _ in range(3):
+        share = np.maximum(solve(area * weight), 1e-6)
+        mean = solve(area * weight * light[:, 0]) / share
+        off = light[:, 0] - mean
+        weight = np.where(np.abs(off) < max(2.5 * float(np.quantile(np.abs(off), 0.6)), 0.1), 1.0, 1e-3)
+    return np.asarray(mean[:, None])
+
+
+def _check_apart(wanted: _Wanted, hull: Floats) -> None:
+    """Refuse a point whose colour is the hull's."""
+    if wanted.at_mm is None:
+        return
+    hue = float(np.linalg.norm(lab_ab(wanted.rgb[None]) - lab_ab(hull[None])))
+    if hue < _GREY / 2 and abs(light_of(wanted.rgb[None]) - light_of(hull[None]))[0] < _APART:
+        raise OutlineError(
+            "the colour at the point given is that of the bare hull", where=_at(wanted.at_mm),
+            do="Give a point on the middle of the tape.",
+        )
+
+
+def _check_picked(surface: Surface, mask: Bools, wanted: _Wanted) -> None:
+    if wanted.at_mm is None:
+        return
+    away = float(cKDTree(surface.vertices_mm[mask]).query(wanted.at_mm)[0])
+    if away > _PICK_MM + 2 * surface.mean_edge_mm:
+        raise OutlineError(
+            f"the point given for the tape's colour lies {away:.0f} mm from any tape", where=_at(wanted.at_mm),
+            do="Give a point on the middle of the tape.",
+        )
 
 
 # --- the mesh as a web of distances ------------------------------------------------------------------------------
 
 
-def _on_surface(surface: Surface, seed: Floats) -> Floats:
+def _on_surface(surface: Surface, seed: Floats, what: str = "seed") -> Floats:
     if seed.shape != (3,) or not np.isfinite(seed).all():
-        raise OutlineError(f"the seed is {seed.tolist()}, not a point", do="Give x, y and z in mm.")
+        raise OutlineError(f"the {what} is {seed.tolist()}, not a point", do="Give x, y and z in mm.")
     hit = surface.locate(seed)
     if hit.distance_mm[0] > _SEED_OFF_MM:
         raise OutlineError(
-            f"the seed lies {hit.distance_mm[0]:.0f} mm off the surface, more than {_SEED_OFF_MM:.0f} mm",
+            f"the {what} lies {hit.distance_mm[0]:.0f} mm off the surface, more than {_SEED_OFF_MM:.0f} mm",
             where=_at(seed),
             do=f"The nearest point of the surface is {_at(hit.points_mm[0])}.",
         )
@@ -274,7 +487,7 @@ def _evening(surface: Surface) -> Callable[[Floats], Floats]:
     e, n = _edges(surface)[0], len(surface.vertices_mm)
     i, j = np.divmod(np.unique(e[:, 0] * n + e[:, 1]), n)
     length = np.linalg.norm(surface.vertices_mm[i] - surface.vertices_mm[j], axis=1)
-    weight = np.exp(-0.5 * (length / _DIFFUSE_MM) ** 2)
+    weight = np.exp(-0.5 * (length / max(_DIFFUSE_MM, 0.45 * surface.mean_edge_mm)) ** 2)
     near = sparse.csr_matrix((weight, (i, j)), shape=(n, n))
     near = near + near.T + sparse.identity(n, format="csr")
     near = sparse.diags(1 / np.asarray(near.sum(axis=1)).ravel()) @ near
@@ -300,12 +513,23 @@ def _pieces(surface: Surface, mask: Bools) -> tuple[int, Ints]:
     return int(label.max()) + 1, label
 
 
-def _without_spots(surface: Surface, mask: Bools, area: Floats, least_mm2: float = _SPOT_MM2) -> Bools:
+def _without_spots(
+    surface: Surface, mask: Bools, area: Floats, least_mm2: float = _SPOT_MM2, *, web: sparse.csr_matrix | None = None
+) -> Bools:
+    """Leave out pieces that are too small; with a web, those that make a line of marks are kept."""
     count, label = _pieces(surface, mask)
     if count == 0:
         return mask
     size = np.bincount(label[mask], area[mask], minlength=count)
-    return mask & (size >= least_mm2)[label]
+    keep = mask & (size >= least_mm2)[label]
+    if web is None or keep.all():
+        return keep
+    wide = np.isfinite(_reach(web, mask, min(0.5 * _LINK * surface.mean_edge_mm, 4.0)))
+    count, label = _pieces(surface, wide)
+    low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
+    np.minimum.at(low, label[mask], surface.vertices_mm[mask])
+    np.maximum.at(high, label[mask], surface.vertices_mm[mask])
+    return keep | (mask & (np.linalg.norm(high - low, axis=1) >= _LINE_MM)[label])
 
 
 def _reach(web: sparse.csr_matrix, start: Bools, limit_mm: float) -> Floats:
@@ -329,25 +553,76 @@ class _Ground:
     loops: tuple[int, ...]
 
 
-def _divide(surface: Surface, web: sparse.csr_matrix, mask: Bools, gap_mm: float, seed: int) -> _Ground:
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    """What widened tape divides a surface into.
+
+    rest : (n,) bool, what is bare; piece, band : (n,) int, the number of each bare piece and of each band of tape, -1
+    elsewhere.
+    """
+
+    rest: Bools
+    piece: Ints
+    band: Ints
+
+
+def _divided(surface: Surface, web: sparse.csr_matrix, mask: Bools, gap_mm: float) -> _Parts:
     wide = np.isfinite(_reach(web, mask, gap_mm / 2 + _DIFFUSE_MM))
-    area = _vertex_areas(surface)
-    rest = _without_spots(surface, ~wide, area, max(gap_mm**2, 4 * _SPOT_MM2))
-    _, piece = _pieces(surface, rest)
-    home = _home(surface, web, mask, piece, seed)
-    _, band = _pieces(surface, ~rest)
-    bare, other = piece == home, rest & (piece != home)
+    rest = _without_spots(surface, ~wide, _vertex_areas(surface), max(gap_mm**2, 4 * _SPOT_MM2))
+    return _Parts(rest, _pieces(surface, rest)[1], _pieces(surface, ~rest)[1])
+
+
+def _touching(surface: Surface, piece: Ints, band: Ints) -> Ints:
+    """Pairs (k, 2) of a bare piece and a band that border on each other."""
     e = _edges(surface)[0]
     e = np.concatenate([e, e[:, ::-1]])
-    beside = np.unique(band[e[bare[e[:, 0]] & (band[e[:, 1]] >= 0), 1]])
-    parting = np.unique(band[e[other[e[:, 0]] & (band[e[:, 1]] >= 0), 1]])
+    e = e[(piece[e[:, 0]] >= 0) & (band[e[:, 1]] >= 0)]
+    return np.unique(np.stack([piece[e[:, 0]], band[e[:, 1]]], axis=1), axis=0)
+
+
+def _ground(surface: Surface, web: sparse.csr_matrix, mask: Bools, parts: _Parts, seed: int) -> _Ground:
+    """The bare area a seed belongs to, and the bands that part it from others."""
+    rest, piece, band = parts.rest, parts.piece, parts.band
+    home = _home(surface, web, mask, piece, seed)
+    pairs = _touching(surface, piece, band)
+    beside, parting = np.unique(pairs[pairs[:, 0] == home, 1]), np.unique(pairs[pairs[:, 0] != home, 1])
     _refuse_open(surface, web, mask, band, np.setdiff1d(beside, parting))
     loops = np.intersect1d(beside, parting)
     if not len(loops):
         raise OutlineError(
             "no tape goes round the seed", where=_at(surface.vertices_mm[seed]), do="Move the seed into the taped area."
         )
-    return _Ground(bare, other, band, tuple(loops.tolist()))
+    return _Ground(piece == home, rest & (piece != home), band, tuple(loops.tolist()))
+
+
+def _areas(surface: Surface, web: sparse.csr_matrix, mask: Bools, gap_mm: float) -> list[tuple[int, _Ground]]:
+    """Each area that loops bound, with a vertex inside it."""
+    parts = _divided(surface, web, mask, gap_mm)
+    return [(k, _ground(surface, web, mask, parts, k)) for k in _seeds(surface, web, mask, parts)]
+
+
+def _seeds(surface: Surface, web: sparse.csr_matrix, mask: Bools, parts: _Parts) -> list[int]:
+    """The innermost vertex of each bare piece that an odd number of loops parts from the hull round about."""
+    rest, piece, band = parts.rest, parts.piece, parts.band
+    pairs = _touching(surface, piece, band)
+    count = int(piece.max()) + 1
+    known, often = np.unique(pairs[:, 1], return_counts=True)
+    _refuse_open(surface, web, mask, band, known[often < 2])
+    size = (count + int(band.max()) + 1,) * 2
+    link = sparse.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], count + pairs[:, 1])), shape=size)
+    hull = np.unique(piece[_rim(surface)])
+    hull = hull[hull >= 0]
+    if not len(hull):
+        area = np.bincount(piece[rest], _vertex_areas(surface)[rest], minlength=count)
+        hull = np.array([int(np.argmax(area))])
+    depth = csgraph.dijkstra(link, directed=False, indices=hull, min_only=True, unweighted=True)[:count] / 2
+    inner = np.flatnonzero(np.isfinite(depth) & (np.round(depth) % 2 == 1))
+    if not len(inner):
+        raise OutlineError(
+            "no closed loop of tape is found", do="Close the loops on the hull, state a larger gap, or give a seed."
+        )
+    far = _reach(web, ~rest, np.inf)
+    return [int(np.argmax(np.where(piece == k, far, -1.0))) for k in inner.tolist()]
 
 
 def _home(surface: Surface, web: sparse.csr_matrix, mask: Bools, piece: Ints, seed: int) -> int:
@@ -531,7 +806,7 @@ def _leftward(patch: Surface, line: Floats) -> Floats:
     normal = patch.vertex_normals[near].mean(axis=1)
     ahead = np.roll(line, -2, axis=0) - np.roll(line, 2, axis=0)
     left = np.cross(normal, ahead)
-    return left / np.linalg.norm(left, axis=1, keepdims=True)
+    return left / np.maximum(np.linalg.norm(left, axis=1, keepdims=True), 1e-12)
 
 
 def _turned(line: Floats, patch: Surface, d_in: Floats) -> Floats:

@@ -5,7 +5,7 @@ from scipy.spatial import cKDTree
 
 from plyflat.errors import OutlineError
 from plyflat.surface.mesh import Surface, closed_length
-from plyflat.surface.tape import COLOURS, find_tape, tape_region
+from plyflat.surface.tape import COLOURS, find_tape, find_tape_regions, tape_region
 
 HULL, WIDTH = (150, 166, 152), 12.0
 
@@ -250,3 +250,111 @@ def test_region_between_the_loops():
     assert len(region.loops) == 2
     true = np.pi * (124**2 - 60**2) + 2 * np.pi * 60 * 64
     assert region.area_mm2 == pytest.approx(true, rel=0.01)
+
+
+def test_colour_is_picked_by_a_point_on_the_tape():
+    sheet = _sheet([_ring(95)], colour=(105, 135, 175))
+    tape = find_tape(sheet, colour_at_mm=(180 + 95, 150, 0), seed_mm=SEED, edge="centre")
+    assert _rms(tape.loops_mm[0], _lifted(_ring(95))) < 0.9
+
+
+def test_refuses_a_point_beside_the_tape_and_two_ways_to_say_a_colour():
+    sheet = _sheet([_ring(95)])
+    with pytest.raises(OutlineError, match="that of the bare hull"):
+        find_tape(sheet, colour_at_mm=(180, 200, 0), seed_mm=SEED)
+    with pytest.raises(OutlineError, match="640 mm off the surface"):
+        find_tape(sheet, colour_at_mm=(1000, 150, 0), seed_mm=SEED)
+    for both in ({}, {"colour": "blue", "colour_at_mm": (275, 150, 0)}):
+        with pytest.raises(OutlineError, match="not given in one way"):
+            find_tape(sheet, seed_mm=SEED, **both)
+
+
+@pytest.mark.parametrize(("width", "triangles"), [(3.0, 37000), (2.0, 110000)])
+def test_pen_lines_about_as_wide_as_the_triangles(width, triangles):
+    tape = find_tape(_sheet([_ring(95)], width=width, triangles=triangles), colour="blue", seed_mm=SEED, edge="inner")
+    assert _rms(tape.loops_mm[0], _lifted(_ring(95 - width / 2))) < 1.0
+    assert not tape.gaps
+
+
+def test_a_pen_line_that_is_only_just_seen_says_so():
+    tape = find_tape(_sheet([_ring(95)], width=3.0, triangles=37000), colour="blue", seed_mm=SEED)
+    assert any("only just seen" in text for text, _ in tape.cautions)
+
+
+def _lit(sheet, light, noise, seed=2):
+    """The same sheet under other light (n,), with noise."""
+    rng = np.random.default_rng(seed)
+    rgb = sheet.colors * light[:, None] + rng.normal(0, noise, sheet.colors.shape)
+    return Surface(sheet.vertices_mm, sheet.faces, np.clip(rgb, 0, 255).astype(np.uint8))
+
+
+@pytest.mark.parametrize("colour", ["red", "yellow", "black"])
+@pytest.mark.parametrize("light", ["gradient", "shadow"])
+@pytest.mark.parametrize(("edge", "radius"), [("inner", 89), ("outer", 101)])
+def test_edges_in_shade_and_noise(colour, light, edge, radius):
+    sheet = _sheet([_ring(95)], colour=colour)
+    x, y = sheet.vertices_mm[:, 0], sheet.vertices_mm[:, 1]
+    shade = 0.4 + 0.75 * x / 360 if light == "gradient" else np.where(x + 0.3 * y > 230, 0.45, 1.0)
+    tape = find_tape(_lit(sheet, shade, 10), colour=colour, seed_mm=SEED, edge=edge)
+    assert _rms(tape.loops_mm[0], _lifted(_ring(radius))) < 0.7
+
+
+def test_cautions_name_gaps_and_the_edge_of_the_mesh():
+    curve = _ring(95)
+    at = _lifted(curve[1000:1001])[0]
+    tape = find_tape(_sheet([curve], gaps=[(at, 16)]), colour="blue", seed_mm=SEED)
+    ((text, do),) = tape.cautions
+    assert "missing over" in text
+    assert do
+    outer = find_tape(_sheet([curve]), colour="blue", seed_mm=(20, 20, 0))
+    assert ["edge of the mesh" in text for text, _ in outer.cautions] == [True]
+    assert find_tape(_sheet([curve]), colour="blue", seed_mm=SEED).cautions == ()
+
+
+def test_black_tape_says_that_shadows_look_alike():
+    tape = find_tape(_sheet([_ring(95)], colour="black"), colour="black", seed_mm=SEED)
+    assert ["hard shadow" in text for text, _ in tape.cautions] == [True]
+
+
+def test_a_loop_near_another_is_not_joined_to_it():
+    near = _ring(25, centre=(180.0 + 95 + 6 + 12 + 31, 150.0))
+    tape = find_tape(_sheet([_ring(95), near]), colour="blue", seed_mm=SEED, edge="centre")
+    assert _rms(tape.loops_mm[0], _lifted(_ring(95))) < 0.9
+
+
+def test_every_loop_is_a_region_and_a_loop_within_it_an_opening():
+    curves = [_ring(62, centre=(90, 150)), _ring(30, centre=(90, 150)), _ring(50, centre=(270, 220)), _ring(45, centre=(265, 80))]
+    found = find_tape_regions(_sheet(curves, triangles=24000), colour="blue", name="patch")
+    true = [np.pi * (56**2 - 36**2), np.pi * 44**2, np.pi * 39**2]
+    assert [q.region.name for q in found] == ["patch 1", "patch 2", "patch 3"]
+    assert [len(q.region.loops) for q in found] == [1, 2, 1] or [len(q.region.loops) for q in found] == [2, 1, 1]
+    for q, area in zip(found, sorted(true, reverse=True)):
+        assert q.region.area_mm2 == pytest.approx(area, rel=0.03)
+        assert not q.tape.to_the_edge
+
+
+def test_loops_on_a_surface_without_a_rim():
+    v, f = shapes.sphere(radius=100, triangles=30000)
+    t = np.linspace(0, 2 * np.pi, 3000, endpoint=False)
+    rings = [np.stack([40 * np.cos(t), 40 * np.sin(t), 0 * t + s * np.sqrt(100**2 - 40**2)], 1) for s in (1, -1)]
+    found = find_tape_regions(Surface(v, f, _paint(v, rings)), colour="blue")
+    assert len(found) == 2
+    half = np.arcsin(0.4) - 6 / 100
+    for q in found:
+        assert q.region.name == ""
+        assert q.region.area_mm2 == pytest.approx(2 * np.pi * 100**2 * (1 - np.cos(half)), rel=0.03)
+
+
+def test_an_open_loop_among_others_is_named():
+    curve = _ring(60, centre=(95.0, 150.0))
+    gap = (_lifted(curve[700:701])[0], 45)
+    with pytest.raises(OutlineError, match="open") as caught:
+        find_tape_regions(_sheet([curve, _ring(50, centre=(270.0, 150.0))], gaps=[gap]), colour="blue")
+    where = np.array(caught.value.where.strip("() m").split(","), dtype=float)
+    assert np.linalg.norm(where - gap[0]) < 8
+
+
+def test_no_loop_at_all():
+    line = np.stack([np.linspace(120, 180, 500), np.full(500, 150.0)], 1)
+    with pytest.raises(OutlineError, match="no closed loop"):
+        find_tape_regions(_sheet([line]), colour="blue")
