@@ -125,7 +125,9 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
         "hull": _figures(pictures, "hull", name),
         "ply_head": _head("ply", "cloth", "angle#", "laps, mm#" if region.corner else "edge, mm#", "pieces#", "area, m²#", "laps, m²#"),
         "ply_rows": [_ply_row(p) for p in region.plies],
-        "strain_head": _head("ply", "largest#", "99 % of area below#", "area above limit#", "limit#"),
+        "strain_head": _head(
+            "ply", "largest#", "99 % of area below#", "area above limit#", "limit#", "largest of one triangle#"
+        ),
         "strain_rows": [_strain_row(p) for p in region.plies],
         "seams": _seams(region),
         "plies": [_ply(region, p, pictures) for p in region.plies],
@@ -151,7 +153,8 @@ def _ply_row(ply: PlyPlan) -> tuple[str, ...]:
 
 def _strain_row(ply: PlyPlan) -> tuple[str, ...]:
     s = ply.strain
-    return ply.name, percent(s.largest), percent(s.p99), percent(s.over_share), percent(s.limit)
+    raw = percent(s.raw_largest) if s.scale_mm > 0 else percent(s.largest)
+    return ply.name, percent(s.largest), percent(s.p99), percent(s.over_share), percent(s.limit), raw
 
 
 def _seams(region: RegionPlan) -> str:

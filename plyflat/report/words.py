@@ -33,7 +33,8 @@ METHODS = (
     "Flat shapes: the shape of least mean distortion (symmetric Dirichlet energy), as if the cloth gave the same in every "
     "direction. Woven cloth shears more easily than it stretches and may take more than the strain shown; how the weave "
     "shears is not worked out.",
-    "Strain is flat length against length on the hull. The limit is the job's; try a sample of your cloth before trusting it.",
+    "Strain is flat length against length on the hull, averaged over 10 mm, about what cloth feels of a surface; the largest of "
+    "any single triangle of the mesh stands beside it. The limit is the job's; try a sample of your cloth before trusting it.",
     "Joins carry laps; a shape that is not one plain patch is opened along a short seam and lapped there.",
     "Bag film cut as a sheet is as long as the longest plane section each way, so it reaches every corner. Where film "
     "or cloth bridges a corner under vacuum, and where pleats come, is not worked out.",
