@@ -16,6 +16,10 @@ from ._sparse import Pattern, factorise
 _SHIFT = 1e-11  # of the mean diagonal: the three rigid motions cost nothing otherwise
 _ARMIJO = 1e-4
 _NEAR = 1e-2  # a gain below which the shape is near enough for the whole Hessian
+_FAR = 3e-3  # a start with more distortion than this above 1 has its Hessian eased
+_EASE = 0.25
+_MEMORY = 5  # steps that correct the kept Hessian
+_PATIENCE = 12.0  # steps that cost as much as a factorisation and the steps after it
 _TO_FOLD = 0.9  # how much of the way to the first fold a step may go
 
 
@@ -62,12 +66,18 @@ class Distortion:
 
     def value(self, uv: Floats) -> float:
         """Return the energy; infinite where a triangle is folded."""
-        a, b, c, d = self.mesh.jacobian(uv)
-        det = a * d - b * c
+        return self.value_at(self.mesh.jacobian(uv))
+
+    def value_at(self, jacobian: Floats) -> float:
+        """Return the energy of the triangles' maps (4, m)."""
+        a, b, c, d = jacobian
+        det = a * d
+        det -= b * c
         if not det.min() > 0:
             return np.inf
         if self.power == 1.0:
-            return float(0.25 * (self.mesh.areas @ ((a * a + b * b + c * c + d * d) * (1 + 1 / (det * det)))))
+            square = np.einsum("ij,ij->j", jacobian, jacobian)
+            return float(0.25 * (self.mesh.areas @ (square + square / (det * det))))
         p = 2 * self.power
         large = 0.5 * (np.hypot(a + d, c - b) + np.hypot(a - d, c + b))
         small = det / large
@@ -77,13 +87,24 @@ class Distortion:
 
     def gradient(self, uv: Floats) -> Floats:
         """Return the (n, 2) derivative by the vertices' places."""
-        a, b, c, d = self.mesh.jacobian(uv)
+        return self.gradient_at(self.mesh.jacobian(uv))
+
+    def gradient_at(self, jacobian: Floats) -> Floats:
+        """Return the (n, 2) derivative by the vertices' places where the triangles' maps are (4, m)."""
+        a, b, c, d = jacobian
         w = self.mesh.areas
         if self.power == 1.0:
-            det = a * d - b * c
-            p = 0.5 * w * (1 + 1 / (det * det))
-            q = -0.5 * w * (a * a + b * b + c * c + d * d) / det**3
-            stress = np.stack([p * a + q * d, p * b - q * c, p * c - q * b, p * d + q * a])
+            det = a * d
+            det -= b * c
+            square = np.einsum("ij,ij->j", jacobian, jacobian)
+            det2 = 1 / (det * det)
+            p = (0.5 * w) * (1 + det2)
+            q = (-0.5 * w) * square * det2 / det
+            stress = p * jacobian
+            stress[0] += q * d
+            stress[1] -= q * c
+            stress[2] -= q * b
+            stress[3] += q * a
         else:
             s1, s2, (u0, u1), (v0, v1) = frames(a, b, c, d)
             f1, f2 = w * self._first(s1), w * self._first(s2)
@@ -96,9 +117,7 @@ class Distortion:
                     f1 * u1 * v1 + f2 * u0 * v0,
                 ]
             )
-        pa, pb, pc, pd = stress
-        columns = np.stack([np.concatenate([pa, pb]), np.concatenate([pc, pd])], axis=1)
-        return self.mesh.divergence @ columns
+        return self.mesh.gather(stress)
 
     def _first(self, s: Floats) -> Floats:
         p = 2 * self.power
@@ -121,12 +140,26 @@ class Distortion:
             flip = np.where(near, middle, (f1 - f2) / np.where(near, 1.0, gap))
         return flip, (f1 + f2) / (s1 + s2)
 
-    def factors(self, uv: Floats, *, whole: bool = False) -> Any:
+    def factors(self, jacobian: Floats, *, whole: bool = False, ease: float = 1.0) -> Any:
         """Return the factorised Hessian, its negative eigenvalues set to nought triangle by triangle.
 
-        With ``whole`` they are left: the true Hessian, which may be indefinite.
+        Parameters
+        ----------
+        jacobian : (4, m) float array
+            The triangles' maps.
+        whole : bool
+            Leave the negative eigenvalues: the true Hessian, which may be indefinite.
+        ease : float
+            Raise each stretch to this power first: below 1 the Hessian is that of a shape with less distortion, which
+            lies ahead of a distorted one.
         """
-        s1, s2, (u0, u1), (v0, v1) = frames(*self.mesh.jacobian(uv))
+        return factorise(self.pattern.double(self._hessian(jacobian, whole, ease), shift=_SHIFT))
+
+    def _hessian(self, jacobian: Floats, whole: bool, ease: float) -> tuple[Floats, ...]:
+        """Return xx, xy, yx, yy of the Hessian's blocks, (3, m) each, for the triangles' sides."""
+        s1, s2, (u0, u1), (v0, v1) = frames(*jacobian)
+        if ease != 1.0:
+            s1, s2 = s1**ease, s2**ease
         w = self.mesh.areas
         flip, twist = self._mixed(s1, s2)
         if not whole:
@@ -134,28 +167,30 @@ class Distortion:
         even, odd = 0.5 * w * (flip + twist), 0.5 * w * (flip - twist)
         h1, h2 = w * self._second(s1), w * self._second(s2)
         # Corner gradients seen in the frame of V.
-        gx, gy = self.mesh.gx.T, self.mesh.gy.T
+        gx, gy = self.mesh.gx, self.mesh.gy
         p1, p2 = v0 * gx + v1 * gy, v0 * gy - v1 * gx
-        q1, q2 = np.roll(p1, -1, axis=0), np.roll(p2, -1, axis=0)
-        pairs = _blocks(p1, p2, q1, q2, (h1, h2, even, odd), (u0, u1))
-        xx, xy, _, yy = _blocks(p1, p2, p1, p2, (h1, h2, even, odd), (u0, u1))
-        return factorise(self.pattern.double(np.stack(pairs), np.stack([xx, xy, yy]), shift=_SHIFT))
+        return _blocks(p1, p2, (h1, h2, even, odd), (u0, u1))
 
 
 def _blocks(
-    p1: Floats, p2: Floats, q1: Floats, q2: Floats, modes: tuple[Floats, ...], frame: tuple[Floats, Floats]
+    p1: Floats, p2: Floats, modes: tuple[Floats, ...], frame: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return xx, xy, yx, yy of the Hessian's blocks between corners of gradients p and q."""
+    """Return xx, xy, yx, yy of the Hessian's blocks between each corner and the next, of gradients p."""
     h1, h2, even, odd = modes
     u0, u1 = frame
-    along, across = h1 * p1 * q1 + even * p2 * q2, h2 * p2 * q2 + even * p1 * q1
-    forth, back = odd * p2 * q1, odd * p1 * q2
+    q1, q2 = p1[[1, 2, 0]], p2[[1, 2, 0]]
+    first, second = p1 * q1, p2 * q2
+    along, across = h1 * first + even * second, h2 * second + even * first
+    forth, back = odd * (p2 * q1), odd * (p1 * q2)
     # along u1 u1^T + across u2 u2^T + forth u1 u2^T + back u2 u1^T with u1 = (u0, u1), u2 = (-u1, u0)
     cc, ss, cs = u0 * u0, u1 * u1, u0 * u1
-    xx = along * cc + across * ss - (forth + back) * cs
-    yy = along * ss + across * cc + (forth + back) * cs
-    both = (along - across) * cs
-    return xx, both + forth * cc - back * ss, both - forth * ss + back * cc, yy
+    skew, both = (forth + back) * cs, (along - across) * cs
+    return (
+        along * cc + across * ss - skew,
+        both + forth * cc - back * ss,
+        both - forth * ss + back * cc,
+        along * ss + across * cc + skew,
+    )
 
 
 def frames(a: Floats, b: Floats, c: Floats, d: Floats) -> tuple[Floats, Floats, tuple, tuple]:
@@ -173,8 +208,13 @@ def first_fold(mesh: Triangles, uv: Floats, step: Floats) -> float:
     ----------
     Smith, Schaefer (2015), section 3.3.
     """
-    a, b, c, d = mesh.jacobian(uv)
-    e, f, g, h = mesh.jacobian(step)
+    return _fold_at(mesh.jacobian(uv), mesh.jacobian(step))
+
+
+def _fold_at(jacobian: Floats, step: Floats) -> float:
+    """Return the same from the triangles' maps (4, m)."""
+    a, b, c, d = jacobian
+    e, f, g, h = step
     # det(J + t D) = C + B t + A t²
     quad, lin, const = e * h - f * g, a * h + d * e - b * g - c * f, a * d - b * c
     root = lin * lin - 4 * quad * const
@@ -206,20 +246,23 @@ def descend(
     SolveError
         If it does not get there.
     """
-    kept = _Kept(energy)
-    value, gain = energy.value(uv), np.inf
+    kept = _Kept(energy, tolerance)
+    jacobian = energy.mesh.jacobian(uv)
+    value, gain, slope = energy.value_at(jacobian), np.inf, energy.gradient_at(jacobian)
     for step in range(most_steps):
-        slope = energy.gradient(uv)
-        move = kept.direction(uv, slope)
+        move = kept.direction(uv, jacobian, slope, value)
         gain = -float((slope * move).sum()) / value
         if abs(gain) < tolerance and not kept.whole:
             return Solution(uv, value, step, kept.made)
-        length, found = _search(energy, uv, move, value, gain) if gain > tolerance else (0.0, None)
+        found = _search(energy, jacobian, energy.mesh.jacobian(move), value, gain) if gain > tolerance else None
         if found is None and kept.fresh and not kept.whole:
             break
         if found is not None:
-            uv, value = uv + length * move, found
-        kept.judge(gain, 0.0 if found is None else length)
+            uv, before = uv + found.length * move, slope
+            jacobian, value = found.jacobian, found.value
+            slope = energy.gradient_at(jacobian)
+            kept.learn(found.length * move, slope - before)
+        kept.judge(gain, 0.0 if found is None else found.length)
         if progress is not None:
             progress("laying flat", step / (step + 5))
     raise SolveError(
@@ -231,9 +274,10 @@ def descend(
 class _Kept:
     """The factorised Hessian in use, and when to make another.
 
-    Setting negative eigenvalues to nought makes every step a descent, but on a rough surface full steps then fall
-    short again and again. Where that is seen the whole Hessian is tried, and given up where it leads nowhere; the
-    end is always judged by the former.
+    Between factorisations the last steps and the changes of the slope along them correct the one in use. Setting
+    negative eigenvalues to nought makes every step a descent, but on a rough surface full steps then fall short again
+    and again. Where that is seen the whole Hessian is tried, and given up where it leads nowhere; the end is always
+    judged by the former.
 
     Attributes
     ----------
@@ -241,28 +285,48 @@ class _Kept:
         Factorisations so far.
     fresh, whole : bool
         Whether the one in use belongs to the present shape, and whether it is the whole Hessian.
+
+    References
+    ----------
+    Nocedal (1980). Updating quasi-Newton matrices with limited storage. Math. Comp. 35(151): the recursion.
     """
 
-    def __init__(self, energy: Distortion) -> None:
+    def __init__(self, energy: Distortion, tolerance: float) -> None:
         self.made, self.fresh, self.whole = 0, False, False
-        self._energy, self._last = energy, np.inf
+        self._energy, self._tolerance, self._last = energy, tolerance, np.inf
         self._lu: Any = None
+        self._pairs: list[tuple[Floats, Floats, float]] = []
         self._barred = _NEAR  # at this gain and above the whole Hessian is not tried
 
-    def direction(self, uv: Floats, slope: Floats) -> Floats:
+    def direction(self, uv: Floats, jacobian: Floats, slope: Floats, value: float) -> Floats:
         """Return the step without its rigid part, which gains nothing."""
         self.fresh = self._lu is None
         if self.fresh:
-            self._lu, self.made = self._energy.factors(uv, whole=self.whole), self.made + 1
+            far = self._energy.power == 1 and self.made == 0 and value > 1 + _FAR
+            self._lu = self._energy.factors(jacobian, whole=self.whole, ease=_EASE if far else 1.0)
+            self.made += 1
+            self._pairs.clear()
+        pull, shares = slope, []
+        for move, change, work in reversed(self._pairs):
+            shares.append(_sum(move, pull) / work)
+            pull = pull - shares[-1] * change
         pattern = self._energy.pattern
-        move = -self._lu.solve(pattern.spread(slope).ravel()).reshape(-1, 2)[pattern.place]
-        arm = (uv - uv.mean(axis=0))[:, ::-1] * [-1, 1]
-        return move - move.mean(axis=0) - (arm * move).sum() / (arm * arm).sum() * arm
+        out = -self._lu.solve(pattern.spread(pull).ravel()).reshape(-1, 2)[pattern.place]
+        for (move, change, work), share in zip(self._pairs, reversed(shares), strict=True):
+            out -= (share + _sum(change, out) / work) * move
+        return _without_rigid(uv, out)
+
+    def learn(self, move: Floats, change: Floats) -> None:
+        """Note a step and how the slope changed along it."""
+        work = _sum(move, change)
+        if self.whole or work <= 0:
+            return
+        self._pairs = [*self._pairs[1 - _MEMORY :], (move, change, work)]
 
     def judge(self, gain: float, length: float) -> None:
         """Keep or drop the Hessian after a step of this length; 0 where there was none."""
         short = length < 0.5
-        if not short and gain <= 0.2 * self._last and not self.whole:
+        if not short and not self.whole and self._serves(gain):
             self._last = gain
             return
         # The whole Hessian is nearly singular in the slow directions and serves for one step only.
@@ -272,20 +336,61 @@ class _Kept:
             self.whole = gain < self._barred
         self._lu, self._last = None, np.inf
 
+    def _serves(self, gain: float) -> bool:
+        """Whether the end comes sooner at this pace than another factorisation would bring it."""
+        if not np.isfinite(self._last) or gain <= 0.2 * self._last:
+            return True
+        return gain < self._last and np.log(gain / self._tolerance) < _PATIENCE * np.log(self._last / gain)
+
+
+def _sum(one: Floats, two: Floats) -> float:
+    return float(one.ravel() @ two.ravel())
+
+
+def _without_rigid(uv: Floats, move: Floats) -> Floats:
+    arm = (uv - uv.mean(axis=0))[:, ::-1] * [-1, 1]
+    move = move - move.mean(axis=0)
+    return move - _sum(arm, move) / _sum(arm, arm) * arm
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A step length, and the triangles' maps and the energy there."""
+
+    length: float
+    jacobian: Floats
+    value: float
+
 
 def _search(
-    energy: Distortion, uv: Floats, move: Floats, value: float, gain: float
-) -> tuple[float, float | None]:
-    """Return a step length short of any fold that lowers the energy, and the energy there; None if there is none."""
+    energy: Distortion, jacobian: Floats, move: Floats, value: float, gain: float
+) -> _Found | None:
+    """Return a step short of any fold that lowers the energy; None if there is none.
+
+    Both ``jacobian`` and ``move`` are the triangles' maps, (4, m).
+    """
     length = 1.0
     if energy.power > 1 and gain < 1:
         # The step that Newton's method takes on the logarithm of the energy, which is much nearer a parabola.
         length = min(1 / (1 - gain), 8.0)
-    length = min(length, _TO_FOLD * first_fold(energy.mesh, uv, move))
+    if not _cannot_fold(jacobian, move, length):
+        length = min(length, _TO_FOLD * _fold_at(jacobian, move))
     noise = 1e-14 * value
     for _ in range(40):
-        found = energy.value(uv + length * move)
+        there = jacobian + length * move
+        found = energy.value_at(there)
         if found <= value * (1 - _ARMIJO * length * gain) + noise:
-            return length, found
+            return _Found(length, there, found)
         length *= 0.5
-    return length, None
+    return None
+
+
+def _cannot_fold(jacobian: Floats, move: Floats, length: float) -> bool:
+    """Whether the step is smaller than every triangle's smaller stretch, so that none can fold on the way.
+
+    The smaller stretch is no less than the area's factor over the root of the squares' sum.
+    """
+    a, b, c, d = jacobian
+    det = a * d - b * c
+    squares = np.einsum("ij,ij->j", jacobian, jacobian) * np.einsum("ij,ij->j", move, move)
+    return bool((det * det > 1.01 * length**2 * squares).all())

@@ -35,36 +35,48 @@ def dissection(points: Floats, edges: Ints) -> Ints:
     path = np.zeros(n, dtype=np.int64)
     last, level = np.zeros(n, dtype=np.int64), np.full(n, depth)
     alive = np.ones(n, dtype=bool)
+    ids, columns = np.arange(n), [np.ascontiguousarray(c) for c in points.T]
+    tail, head = edges.T
     for k in range(depth):
-        ids = np.flatnonzero(alive)
-        path[ids] = 2 * path[ids] + _upper_half(points[ids], path[ids], 1 << k)
-        edges = edges[alive[edges].all(axis=1)]
-        a, b = path[edges[:, 0]], path[edges[:, 1]]
+        ids, upper = _halves(columns, ids, path, 1 << k)
+        path[ids] = 2 * path[ids] + upper
+        a, b = path[tail], path[head]
         cut = a != b
-        low = np.where(a[cut] < b[cut], edges[cut, 0], edges[cut, 1])
-        alive[low] = False
         # A separator follows everything in both halves of the part it cuts.
-        gone = np.unique(low)
+        gone = np.where(a[cut] < b[cut], tail[cut], head[cut])
+        alive[gone] = False
         last[gone] = ((path[gone] >> 1) + 1) << (depth - k)
         level[gone] = k
+        ids = ids[alive[ids]]
+        kept = alive[tail] & alive[head]
+        tail, head = tail[kept], head[kept]
     last[alive] = path[alive] + 1
-    order = np.lexsort((-level, last))
+    order = np.argsort((last * (depth + 1) + (depth - level)) * n + np.arange(n))
     place = np.empty(n, dtype=np.int64)
     place[order] = np.arange(n)
     return place
 
 
-def _upper_half(points: Floats, part: Ints, parts: int) -> Ints:
-    """Return 1 for points above the median of their part's longest extent, else 0."""
-    order = np.argsort(part, kind="stable")
+def _halves(columns: list[Floats], ids: Ints, path: Ints, parts: int) -> tuple[Ints, Ints]:
+    """Return the points' ids part by part along each part's longest extent, and 1 for those in its upper half."""
+    part = path[ids]
     sizes = np.bincount(part, minlength=parts)
-    starts = (np.cumsum(sizes) - sizes)[sizes > 0]
-    ordered = points[order]
-    extent = np.maximum.reduceat(ordered, starts) - np.minimum.reduceat(ordered, starts)
-    axis = np.zeros(parts, dtype=np.int64)
-    axis[sizes > 0] = extent.argmax(axis=1)
-    along = points[np.arange(len(points)), axis[part]]
-    order = np.lexsort((along, part))
-    rank = np.empty(len(points), dtype=np.int64)
-    rank[order] = np.arange(len(points)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-    return (rank >= sizes[part] - sizes[part] // 2).astype(np.int64)
+    if not (part[1:] >= part[:-1]).all():
+        ids = ids[np.argsort(part, kind="stable")]
+        part = path[ids]
+    full = sizes > 0
+    starts = np.cumsum(sizes) - sizes
+    low, high = (
+        np.stack([f.reduceat(c[ids], starts[full]) for c in columns]) for f in (np.minimum, np.maximum)
+    )
+    extent, longest = np.zeros(parts), np.zeros(parts, dtype=np.int64)
+    origin = np.zeros(parts)
+    longest[full] = (high - low).argmax(axis=0)
+    of = np.arange(int(full.sum()))
+    extent[full], origin[full] = (high - low)[longest[full], of], low[longest[full], of]
+    along = np.choose(longest[part], [c[ids] for c in columns])
+    # One sort for all parts: the part before the point, the place along it behind.
+    scale = np.where(extent > 0, 0.5 / np.where(extent > 0, extent, 1.0), 0.0)
+    ids = ids[np.argsort(part + (along - origin[part]) * scale[part])]
+    rank = np.arange(len(ids)) - starts[part]
+    return ids, (rank >= sizes[part] - sizes[part] // 2).astype(np.int64)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cached_property
-
 import numpy as np
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
@@ -37,10 +35,16 @@ def check_disc(surface: Surface) -> tuple[Ints, ...]:
     ShapeError
         Several pieces, a closed surface, or a handle.
     """
+    return checked_disc(surface)[0]
+
+
+def checked_disc(surface: Surface) -> tuple[tuple[Ints, ...], Edges]:
+    """Return the loops and the edges of a patch; for what is raised see `check_disc`."""
     _check_areas(surface)
-    edges = _check_edges(surface)
     n, f = len(surface.vertices_mm), surface.faces
-    pieces, label = connected_components(coo_matrix((np.ones(len(edges)), edges.T), (n, n)), directed=False)
+    edges = Edges(f, n)
+    _check_edges(surface, edges)
+    pieces, label = connected_components(edges.graph(), directed=False)
     if pieces > 1:
         size = np.bincount(label[f[:, 0]], weights=surface.face_areas_mm2)
         raise ShapeError(
@@ -48,83 +52,127 @@ def check_disc(surface: Surface) -> tuple[Ints, ...]:
             where=place_text(surface.vertices_mm[np.flatnonzero(label == size.argmin())[0]]),
             do="Lay each piece flat by itself.",
         )
-    _check_fans(surface)
+    _check_fans(surface, edges)
     loops = surface.boundary_loops
     if not loops:
         raise ShapeError(
             "the surface is closed and has no edge", do="Cut out a region, or open it along a seam."
         )
-    handles = (2 - len(loops) - (n - len(edges) + len(f))) // 2
+    handles = (2 - len(loops) - (n - len(edges.ends) + len(f))) // 2
     if handles:
         raise ShapeError(
             f"the patch has {handles} handle{'s' if handles > 1 else ''}, like a cup's, that no flat shape has",
             where=place_text(surface.vertices_mm.mean(axis=0)),
             do="Cut the region smaller, or open it along a seam.",
         )
-    return loops
+    return loops, edges
+
+
+class Edges:
+    """The edges of a mesh, found by one sort.
+
+    Side k of triangle f, from its corner k to the next, is number ``k * m + f``.
+
+    Parameters
+    ----------
+    faces : (m, 3) int array
+    count : int
+        Vertices.
+
+    Attributes
+    ----------
+    tail, head : (3m,) int arrays
+        Ends of each side.
+    ends : (e, 2) int array
+        Ends of each edge, each edge once, the smaller first, sorted.
+    of : (3m,) int array
+        Edge of each side.
+    order : (3m,) int array
+        The sides, edge by edge.
+    first : (e,) int array
+        Where each edge's sides begin in ``order``.
+    """
+
+    def __init__(self, faces: Ints, count: int) -> None:
+        self.count = count
+        self.tail, self.head = faces.T.ravel(), faces[:, [1, 2, 0]].T.ravel()
+        key = np.minimum(self.tail, self.head) * count + np.maximum(self.tail, self.head)
+        self.order = np.argsort(key)
+        key = key[self.order]
+        fresh = np.ones(len(key), dtype=bool)
+        np.not_equal(key[1:], key[:-1], out=fresh[1:])
+        self.first = np.flatnonzero(fresh)
+        self.of = np.empty(len(key), dtype=np.int64)
+        self.of[self.order] = np.cumsum(fresh) - 1
+        key = key[self.first]
+        self.ends = np.stack([key // count, key % count], axis=1)
+
+    @property
+    def sides(self) -> Ints:
+        """(e,) how many triangles each edge has."""
+        return np.diff(self.first, append=len(self.order))
+
+    def graph(self) -> csr_matrix:
+        """(n, n) matrix with an entry for each edge."""
+        start = np.searchsorted(self.ends[:, 0], np.arange(self.count + 1))
+        return csr_matrix((np.ones(len(self.ends)), self.ends[:, 1], start), (self.count, self.count))
 
 
 def _check_areas(surface: Surface) -> None:
-    corners = surface.vertices_mm[surface.faces]
-    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    columns = np.ascontiguousarray(surface.vertices_mm.T)
+    corner = columns[:, surface.faces.T]
+    longest = ((corner - np.roll(corner, 1, axis=1)) ** 2).sum(axis=0).max(axis=0)
     # A height below this share of the longest side is lost in the rounding of the coordinates.
-    flat = ~(2 * surface.face_areas_mm2 > 1e-10 * longest**2)
+    flat = ~(2 * surface.face_areas_mm2 > 1e-10 * longest)
     if flat.any():
         first = int(np.argmax(flat))
         raise MeshError(
             f"{int(flat.sum())} triangles have no area, first is triangle {first}",
-            where=place_text(corners[first].mean(axis=0)),
+            where=place_text(corner[:, :, first].mean(axis=1)),
             do="Repair the mesh first.",
         )
 
 
-def _check_edges(surface: Surface) -> Ints:
-    """Return the undirected edges once each, after checking that every directed edge occurs once."""
-    f, n = surface.faces, len(surface.vertices_mm)
-    tail, head = f.ravel(), f[:, [1, 2, 0]].ravel()
-    key = np.sort(tail * n + head)
-    if (key[1:] == key[:-1]).any():
-        bad = int(key[1:][key[1:] == key[:-1]][0])
+def _check_edges(surface: Surface, edges: Edges) -> None:
+    """Check that every edge has two triangles at most, which run along it opposite ways."""
+    n, v = edges.count, surface.vertices_mm
+    forward = np.bincount(edges.of, weights=edges.tail < edges.head, minlength=len(edges.ends))
+    bad = (forward > 1) | (edges.sides - forward > 1)
+    if bad.any():
         raise MeshError(
             "an edge has more than two triangles, or two that face different ways",
-            where=place_text(surface.vertices_mm[[bad // n, bad % n]].mean(axis=0)),
+            where=place_text(v[edges.ends[int(np.argmax(bad))]].mean(axis=0)),
             do="Repair the mesh first.",
         )
-    unused = np.bincount(tail, minlength=n) == 0
+    unused = np.bincount(edges.tail, minlength=n) == 0
     if unused.any():
         first = int(np.argmax(unused))
         raise MeshError(
             f"{int(unused.sum())} vertices belong to no triangle, first is vertex {first}",
-            where=place_text(surface.vertices_mm[first]),
+            where=place_text(v[first]),
             do="Drop them with Surface.sub.",
         )
-    return undirected(f, n)
 
 
 def undirected(faces: Ints, count: int) -> Ints:
     """Return each edge of (m, 3) faces once as (e, 2), smaller vertex first, sorted."""
-    a, b = faces.ravel(), faces[:, [1, 2, 0]].ravel()
-    key = np.unique(np.minimum(a, b) * count + np.maximum(a, b))
-    return np.stack([key // count, key % count], axis=1)
+    return Edges(faces, count).ends
 
 
-def _check_fans(surface: Surface) -> None:
+def _check_fans(surface: Surface, edges: Edges) -> None:
     """Raise where the triangles round a vertex are not one fan, so that parts only touch there."""
-    f, n = surface.faces, len(surface.vertices_mm)
-    m = len(f)
-    tail, head = f.ravel(), f[:, [1, 2, 0]].ravel()
-    forth, back = tail * n + head, head * n + tail
-    order = np.argsort(forth)
-    at = np.minimum(np.searchsorted(forth[order], back), 3 * m - 1)
-    mate = order[at]
-    inner = np.flatnonzero(forth[mate] == back)
-    # Half-edge 3f+i leaves corner 3f+i and enters corner 3f+(i+1)%3; across an edge corners of one vertex join.
-    enter = 3 * (inner // 3) + (inner % 3 + 1) % 3
-    links = coo_matrix((np.ones(len(inner)), (enter, mate[inner])), (3 * m, 3 * m))
+    n, m = edges.count, len(surface.faces)
+    inner = edges.first[edges.sides == 2]
+    one, two = edges.order[inner], edges.order[inner + 1]
+    # A side is also the corner it leaves; across an edge corners of one vertex join.
+    enters = [(side + m) % (3 * m) for side in (one, two)]
+    links = coo_matrix(
+        (np.ones(2 * len(inner)), (np.concatenate(enters), np.concatenate([two, one]))), (3 * m, 3 * m)
+    )
     fans, label = connected_components(links, directed=False)
     if fans != n:
         vertex_of = np.zeros(fans, dtype=np.int64)
-        vertex_of[label] = tail
+        vertex_of[label] = edges.tail
         twice = int(np.argmax(np.bincount(vertex_of, minlength=n) > 1))
         raise MeshError(
             f"parts of the patch touch at {fans - n} single vertices",
@@ -172,39 +220,54 @@ class Triangles:
 
     def __init__(self, points: Floats, faces: Ints) -> None:
         self.faces, self.count = faces, len(points)
-        a, b, c = (points[faces[:, i]] for i in range(3))
+        self._corner = np.ascontiguousarray(faces.T)
+        a, b, c = (np.ascontiguousarray(points[f].T) for f in self._corner)
         ab, ac = b - a, c - a
-        length = np.sqrt((ab * ab).sum(axis=1))
-        x = (ab * ac).sum(axis=1) / length
+        length = np.sqrt((ab * ab).sum(axis=0))
+        x = (ab * ac).sum(axis=0) / length
         # Height by the rejection rather than by Heron's rule, which loses slivers to rounding.
-        off = ac - (x / length)[:, None] * ab
-        y = np.sqrt((off * off).sum(axis=1))
+        off = ac - (x / length) * ab
+        y = np.sqrt((off * off).sum(axis=0))
         area = 0.5 * length * y
         self.scale = float(np.sqrt(area.sum()))
         self.areas = area / area.sum()
-        length, x, y = length / self.scale, x / self.scale, y / self.scale
-        # Gradients of the three corner functions in the frame whose first axis is the side ab.
-        zero = np.zeros_like(x)
-        self.gx = np.stack([-1 / length, 1 / length, zero], axis=1)
-        self.gy = np.stack([(x / length - 1) / y, -x / (length * y), 1 / y], axis=1)
+        # Derivatives in the frame whose first axis is the side ab: by x and y of a function that rises by p along
+        # ab and by q along ac they are p * along and q * across - p * lean.
+        self._along, self._across, self._lean = self.scale / length, self.scale / y, x * self.scale / (length * y)
 
-    @cached_property
-    def gradient(self) -> csr_matrix:
-        """(2m, n) matrix from vertex values to the two derivatives, all first ones before all second ones."""
-        m = len(self.faces)
-        start = np.arange(0, 6 * m + 1, 3)
-        values = np.concatenate([self.gx.ravel(), self.gy.ravel()])
-        return csr_matrix((values, np.tile(self.faces.ravel(), 2), start), (2 * m, self.count))
+    @property
+    def gx(self) -> Floats:
+        """(3, m) derivatives by x of the three corner functions."""
+        return np.stack([-self._along, self._along, np.zeros_like(self._along)])
 
-    @cached_property
-    def divergence(self) -> csr_matrix:
-        """The gradient's transpose."""
-        return self.gradient.T.tocsr()
+    @property
+    def gy(self) -> Floats:
+        """(3, m) derivatives by y of the three corner functions."""
+        return np.stack([self._lean - self._across, -self._lean, self._across])
 
-    def jacobian(self, uv: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return du/dx, du/dy, dv/dx, dv/dy of each triangle for (n, 2) flat points in the same scale."""
-        d, m = self.gradient @ uv, len(self.faces)
-        return d[:m, 0], d[m:, 0], d[:m, 1], d[m:, 1]
+    def jacobian(self, uv: Floats) -> Floats:
+        """Return du/dx, du/dy, dv/dx, dv/dy of each triangle, (4, m), for (n, 2) flat points in the same scale."""
+        out = np.empty((4, len(self.faces)))
+        a, b, c = self._corner
+        for k in range(2):
+            values = np.ascontiguousarray(uv[:, k])
+            first = values[a]
+            rise = values[b] - first
+            np.multiply(rise, self._along, out=out[2 * k])
+            np.multiply(values[c] - first, self._across, out=out[2 * k + 1])
+            out[2 * k + 1] -= rise * self._lean
+        return out
+
+    def gather(self, stress: Floats) -> Floats:
+        """Return the (n, 2) sums at the vertices of stress (4, m) by the corner functions: `jacobian` transposed."""
+        out = np.empty((self.count, 2))
+        for k in range(2):
+            by_x, by_y = stress[2 * k], stress[2 * k + 1]
+            at_c = by_y * self._across
+            at_b = by_x * self._along - by_y * self._lean
+            each = np.concatenate([-(at_b + at_c), at_b, at_c])
+            out[:, k] = np.bincount(self._corner.ravel(), weights=each, minlength=self.count)
+        return out
 
     def stretch(self, uv: Floats) -> tuple[Floats, Floats]:
         """Return the larger and the (signed) smaller singular value of each triangle's map."""

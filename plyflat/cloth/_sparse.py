@@ -12,7 +12,7 @@ from scipy.sparse.linalg import splu
 from ..errors import SolveError
 from ..surface.mesh import Floats, Ints
 from ._order import dissection
-from ._patch import undirected
+from ._patch import Edges
 
 
 def factorise(matrix: csc_matrix) -> Any:
@@ -45,6 +45,8 @@ class Pattern:
     points : (n, d) float array
         Any places of the vertices that tell neighbours from strangers.
     faces : (m, 3) int array
+    edges : Edges, optional
+        Those of the faces, where they are known already.
 
     Attributes
     ----------
@@ -52,38 +54,41 @@ class Pattern:
         Row of each vertex.
     """
 
-    def __init__(self, points: Floats, faces: Ints) -> None:
+    def __init__(self, points: Floats, faces: Ints, edges: Edges | None = None) -> None:
         n = len(points)
-        edges = undirected(faces, n)
-        self.place = dissection(points, edges)
-        self.count, self.edge_count = n, len(edges)
-        i, j = self.place[edges].T
-        swapped = i > j
-        low, high = np.where(swapped, j, i), np.where(swapped, i, j)
-        slots = np.arange(2 * len(edges) + n)
+        edges = Edges(faces, n) if edges is None else edges
+        self.place = dissection(points, edges.ends)
+        self.count, self.edge_count = n, len(edges.ends)
+        i, j = self.place[edges.ends].T
+        low, high = np.minimum(i, j), np.maximum(i, j)
+        slots = np.arange(2 * self.edge_count + n)
         rows, cols = np.concatenate([low, high, np.arange(n)]), np.concatenate([high, low, np.arange(n)])
         grid = coo_matrix((slots, (rows, cols)), (n, n)).tocsr()
         self.indptr, self.indices = grid.indptr.astype(np.int64), grid.indices.astype(np.int64)
         where = np.empty(len(slots), dtype=np.int64)
-        where[grid.data] = np.arange(len(slots))
-        self._upper, self._lower, self._diagonal = np.split(where, [len(edges), 2 * len(edges)])
-        self._corner = self.place[faces].T.ravel()
-        self._edge_of(faces, edges, n)
+        where[grid.data] = slots
+        self._upper, self._lower, self._diagonal = np.split(where, [self.edge_count, 2 * self.edge_count])
+        self._low, self._high = low, high
+        self._faces, self._edge = faces, edges.of
+        self._backward = self.place[edges.tail] > self.place[edges.head]
         self._built_double = False
-
-    def _edge_of(self, faces: Ints, edges: Ints, n: int) -> None:
-        key = edges[:, 0] * n + edges[:, 1]
-        a, b = faces.T.ravel(), faces[:, [1, 2, 0]].T.ravel()
-        self._edge = np.searchsorted(key, np.minimum(a, b) * n + np.maximum(a, b))
-        self._backward = self.place[a] > self.place[b]
 
     def _sum_edges(self, values: Floats) -> Floats:
         return np.asarray(
             np.bincount(self._edge, weights=values, minlength=self.edge_count), dtype=np.float64
         )
 
+    def _sum_ends(self, values: Floats) -> Floats:
+        """Return for each row the sum over its edges."""
+        return np.asarray(
+            np.bincount(self._low, weights=values, minlength=self.count)
+            + np.bincount(self._high, weights=values, minlength=self.count),
+            dtype=np.float64,
+        )
+
     def _sum_corners(self, values: Floats) -> Floats:
-        return np.asarray(np.bincount(self._corner, weights=values, minlength=self.count), dtype=np.float64)
+        corner = self.place[self._faces.T].ravel()
+        return np.asarray(np.bincount(corner, weights=values, minlength=self.count), dtype=np.float64)
 
     def scalar(self, pairs: NDArray, corners: Floats, *, shift: float = 0.0) -> csc_matrix:
         """Return the (n, n) Hermitian matrix of one unknown per vertex.
@@ -110,24 +115,22 @@ class Pattern:
         data[self._diagonal] = diagonal + shift * diagonal.mean()
         return csc_matrix((data, self.indices, self.indptr), (self.count, self.count))
 
-    def double(self, pairs: Floats, corners: Floats, *, shift: float = 0.0) -> csc_matrix:
-        """Return the (2n, 2n) symmetric matrix of two unknowns per vertex, side by side.
+    def double(self, pairs: tuple[Floats, ...], *, shift: float = 0.0) -> csc_matrix:
+        """Return the (2n, 2n) symmetric matrix of two unknowns per vertex, side by side, that no translation feels.
 
         Parameters
         ----------
-        pairs : (4, 3, m) float array
+        pairs : four (3, m) float arrays
             Entries xx, xy, yx, yy of each triangle's 2 x 2 block for its sides (0, 1), (1, 2), (2, 0).
-        corners : (3, 3, m) float array
-            Entries xx, xy, yy of the blocks on the diagonal.
         shift : float
             Added to the diagonal, as a share of its mean.
         """
         xx, xy, yx, yy = (p.ravel() for p in pairs)
         xy, yx = np.where(self._backward, yx, xy), np.where(self._backward, xy, yx)
         xx, xy, yx, yy = (self._sum_edges(p) for p in (xx, xy, yx, yy))
-        dxx, dxy, dyy = (self._sum_corners(p.ravel()) for p in corners)
+        # The blocks of a row sum to nought; those on the diagonal are symmetric.
+        dxx, dxy, dyy = (-self._sum_ends(p) for p in (xx, 0.5 * (xy + yx), yy))
         extra = shift * 0.5 * (dxx.mean() + dyy.mean())
-        width = np.diff(self.indptr)
         if not self._built_double:
             self._build_double()
         data = np.empty(4 * len(self.indices))
@@ -136,9 +139,7 @@ class Pattern:
             (self._lower, (xx, yx, xy, yy)),
             (self._diagonal, (dxx + extra, dxy, dxy, dyy + extra)),
         ):
-            row = self._row[at]
-            top = 2 * at + self._first[row]
-            low = top + 2 * width[row]
+            top, low = self._top[at], self._below[at]
             data[top], data[top + 1], data[low], data[low + 1] = p, q, r, s
         # Symmetric, so its rows serve as its columns.
         return csc_matrix((data, self._double_indices, self._double_indptr), (2 * self.count, 2 * self.count))
@@ -146,14 +147,13 @@ class Pattern:
     def _build_double(self) -> None:
         self._built_double = True
         width = np.diff(self.indptr)
-        self._row = np.repeat(np.arange(self.count), width)
+        row = np.repeat(np.arange(self.count), width)
         # Row 2i of the big matrix starts at 4 * indptr[i]; entry q of row i sits 2 * (q - indptr[i]) further on.
-        self._first = 2 * self.indptr[:-1]
-        top = 2 * np.arange(len(self.indices)) + self._first[self._row]
-        low = top + 2 * width[self._row]
+        top = 2 * np.arange(len(self.indices)) + 2 * self.indptr[row]
+        self._top, self._below = top, top + 2 * width[row]
         indices = np.empty(4 * len(self.indices), dtype=np.int32)
-        indices[top] = indices[low] = 2 * self.indices
-        indices[top + 1] = indices[low + 1] = 2 * self.indices + 1
+        indices[top] = indices[self._below] = 2 * self.indices
+        indices[top + 1] = indices[self._below + 1] = 2 * self.indices + 1
         self._double_indices = indices
         starts = np.stack([4 * self.indptr[:-1], 4 * self.indptr[:-1] + 2 * width], axis=1).ravel()
         self._double_indptr = np.append(starts, 4 * self.indptr[-1]).astype(np.int32)
@@ -167,6 +167,5 @@ class Pattern:
 
 def cotangent(gx: Floats, gy: Floats, areas: Floats) -> tuple[Floats, Floats]:
     """Return each triangle's stiffness entries for its sides and corners, (3, m) each, from its gradients."""
-    x, y = gx.T, gy.T
-    x2, y2 = np.roll(x, -1, axis=0), np.roll(y, -1, axis=0)
-    return areas * (x * x2 + y * y2), areas * (x * x + y * y)
+    x2, y2 = np.roll(gx, -1, axis=0), np.roll(gy, -1, axis=0)
+    return areas * (gx * x2 + gy * y2), areas * (gx * gx + gy * gy)

@@ -15,7 +15,7 @@ from ..progress import Tell
 from ..surface.mesh import Bools, Floats, Ints, Surface
 from ._bounds import enclosed_curvature, lower_bound, vertex_curvature
 from ._newton import Distortion, Solution, descend
-from ._patch import Triangles, check_disc, fill_holes
+from ._patch import Triangles, checked_disc, fill_holes
 from ._sparse import Pattern
 from ._start import conformal, disc_map
 from ._strain import YarnStretch, cloth_scale, cloth_stretch, directional_stretch, strain_of
@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 _SETTLED = 1e-13  # share of the energy that another step would gain
+_NEAR_ENOUGH = 1.05  # energy of a projection from which no other start is quicker
 _LAST_POWER = 256.0  # of the largest strain, so that the p-norm stands within half a per cent of the maximum
 
 
@@ -133,8 +134,7 @@ def flatten(
     if holes not in ("open", "filled"):
         raise ValueError(f"holes is {holes!r}; it must be 'open' or 'filled'")
     began = time.perf_counter()
-    loops = check_disc(surface)
-    solver = _Solver(surface, loops, filled=holes == "filled")
+    solver = _Solver(surface, filled=holes == "filled")
     uv = solver.start(None if start_uv is None else np.asarray(start_uv, dtype=np.float64))
     solution = solver.settle(uv, aim, progress)
     flat = solver.flat(solution)
@@ -146,7 +146,8 @@ def flatten(
 class _Solver:
     """The patch as the solvers see it: scaled to unit area, holes filled for the start."""
 
-    def __init__(self, surface: Surface, loops: tuple[Ints, ...], *, filled: bool) -> None:
+    def __init__(self, surface: Surface, *, filled: bool) -> None:
+        loops, edges = checked_disc(surface)
         self.surface, self.loops = surface, loops
         points, faces = surface.vertices_mm, surface.faces
         self.real = Triangles(points, faces)
@@ -156,9 +157,9 @@ class _Solver:
             self.whole = Triangles(all_points, all_faces)
         self.mesh = self.whole if filled else self.real
         self._points = all_points if len(loops) > 1 else points
-        self._pattern_whole = Pattern(self._points, self.whole.faces)
+        self._pattern_whole = Pattern(self._points, self.whole.faces, edges if len(loops) == 1 else None)
         same = self.mesh is self.whole
-        self.pattern = self._pattern_whole if same else Pattern(points, faces)
+        self.pattern = self._pattern_whole if same else Pattern(points, faces, edges)
 
     def start(self, given: Floats | None) -> Floats:
         """Return a first flat shape without folds, at the scale of ``self.mesh``."""
@@ -166,6 +167,9 @@ class _Solver:
         if given is not None and self.mesh is self.real and given.shape == (n, 2) and self._proper(given):
             return _rescaled(self.mesh, given)
         rim = self.loops[0]
+        drawn = self._drawn()
+        if drawn is not None:
+            return drawn
         uv = conformal(self.whole, self._pattern_whole, rim, _projection(self.surface, self._points))
         part = uv[: self.mesh.count]
         if not (self._proper(uv) and (self.mesh.stretch(part)[1] > 0).all()):
@@ -173,6 +177,13 @@ class _Solver:
             part = disc_map(self.whole, self._pattern_whole, rim, np.linalg.norm(ahead, axis=1))
             part = part[: self.mesh.count]
         return _rescaled(self.mesh, part)
+
+    def _drawn(self) -> Floats | None:
+        """Return the patch's own projection, the cheapest start, where it folds nothing and is not far off."""
+        uv = _rescaled(self.mesh, _projection(self.surface, self._points[: self.mesh.count]) / self.mesh.scale)
+        if not (self.mesh.stretch(uv)[1] > 0).all():
+            return None
+        return uv if Distortion(self.mesh, self.pattern).value(uv) < _NEAR_ENOUGH else None
 
     def _proper(self, uv: Floats) -> bool:
         """Whether no triangle is folded and every loop goes round once, the holes the other way."""

@@ -26,7 +26,7 @@ def rim_edges(n: int, f: Ints) -> Ints:
     Sorted, since looking each edge's twin up costs several times as much on millions of edges.
     """
     key = edge_keys(n, directed_edges(f))
-    order = np.argsort(key, kind="stable")
+    order = np.argsort(key)
     key = key[order]
     step = key[1:] != key[:-1]
     alone = np.concatenate([[True], step]) & np.concatenate([step, [True]])

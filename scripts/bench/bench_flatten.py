@@ -80,7 +80,7 @@ def slim(surface: Surface, flat: Any, options: argparse.Namespace) -> None:
     import igl
 
     v, f = surface.vertices_mm, surface.faces
-    began = time.perf_counter()
+    began = time.process_time()
     loop = igl.boundary_loop(f)
     uv, _ = igl.lscm(v, f, np.array([loop[0], loop[len(loop) // 2]]), np.array([[0.0, 0.0], [1.0, 0.0]]))
     uv = uv * np.sqrt(surface.area_mm2 / np.abs(flat_areas(uv, f)).sum())
@@ -93,11 +93,11 @@ def slim(surface: Surface, flat: Any, options: argparse.Namespace) -> None:
         np.empty((0, 2)),
         0.0,
     )
-    seconds, within, energy, count = time.perf_counter() - began, np.inf, np.inf, 0
+    seconds, within, energy, count = time.process_time() - began, np.inf, np.inf, 0
     while count < options.slim and seconds < options.limit:
-        began = time.perf_counter()
+        began = time.process_time()
         uv = igl.slim_solve(data, 1)
-        seconds += time.perf_counter() - began
+        seconds += time.process_time() - began
         count, energy = count + 1, plain_energy(surface, uv)
         if energy < flat.energy + 1e-5:
             within = min(within, seconds)

@@ -165,7 +165,7 @@ def test_the_whole_hessian_saves_steps_on_a_rough_strip(monkeypatch):
     flat = flatten(surface)
     monkeypatch.setattr("plyflat.cloth._newton._NEAR", 0.0)
     projected_only = flatten(surface)
-    assert flat.iterations < 0.6 * projected_only.iterations
+    assert flat.iterations < 0.8 * projected_only.iterations
     assert flat.energy == pytest.approx(projected_only.energy, abs=1e-10)
 
 
@@ -334,7 +334,7 @@ def test_derivatives_agree_with_differences(power):
     ]
     np.testing.assert_allclose(slope, by_value, atol=1e-6 * np.abs(slope).max())
     by_slope = np.stack([(gradient(flat + h * e) - gradient(flat - h * e)) / (2 * h) for e in unit], axis=1)
-    lu = energy.factors(uv)
+    lu = energy.factors(mesh.jacobian(uv))
     # The factorised matrix undoes the differences, in the order of its rows.
     rows = (2 * pattern.place[:, None] + [0, 1]).ravel()
     product = lu.solve(by_slope[np.argsort(rows)][:, np.argsort(rows)])
