@@ -37,15 +37,23 @@ def mesh_edges(faces: Ints, n: int) -> Edges:
     faces : (m, 3) int array
     n : int
     """
-    e = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    key, first, inverse = np.unique(e[:, 0] * n + e[:, 1], return_index=True, return_inverse=True)
-    beside = np.full((len(key), 2), -1, dtype=np.int64)
-    owner = np.arange(len(e)) // 3
-    beside[:, 0] = owner[first]
-    rest = np.ones(len(e), dtype=bool)
-    rest[first] = False
-    beside[inverse[rest], 1] = owner[rest]
-    return Edges(np.stack([key // n, key % n], axis=1), inverse.reshape(-1, 3), beside)
+    start, end = faces, faces[:, [1, 2, 0]]
+    key = (np.minimum(start, end) * n + np.maximum(start, end)).ravel()
+    # An unstable sort is several times quicker; the two faces of an edge are put in order afterwards.
+    order = np.argsort(key)
+    key = key[order]
+    new = np.ones(len(key), dtype=bool)
+    new[1:] = key[1:] != key[:-1]
+    of_face = np.empty(len(key), dtype=np.int64)
+    of_face[order] = np.cumsum(new) - 1
+    first = np.flatnonzero(new)
+    beside = np.full((len(first), 2), -1, dtype=np.int64)
+    beside[:, 0] = order[first] // 3
+    two = np.flatnonzero(np.diff(first, append=len(key)) > 1)
+    beside[two, 1] = order[first[two] + 1] // 3
+    beside[two] = np.sort(beside[two], axis=1)
+    key = key[first]
+    return Edges(np.stack([key // n, key % n], axis=1), of_face.reshape(-1, 3), beside)
 
 
 _edges_of: WeakKeyDictionary[Surface, Edges] = WeakKeyDictionary()

@@ -363,12 +363,14 @@ def faces_near(v: Floats, faces: Ints, points_mm: Floats, reach_mm: float) -> Bo
     points_mm : (k, 3) float array, mm
     reach_mm : float
     """
-    p = v[faces]
-    middle = p.mean(axis=1)
-    size = np.sqrt(((p - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
-    far = reach_mm + size
+    p, q, r = (v[faces[:, i]] for i in range(3))
+    middle = (p + q + r) / 3
+    far = reach_mm + np.maximum(np.maximum(_apart(p, middle), _apart(q, middle)), _apart(r, middle))
     low, high = points_mm.min(axis=0), points_mm.max(axis=0)
-    ask = np.flatnonzero(((middle >= low - far[:, None]) & (middle <= high + far[:, None])).all(axis=1))
+    inner = np.ones(len(faces), dtype=bool)
+    for i in range(3):
+        inner &= (middle[:, i] >= low[i] - far) & (middle[:, i] <= high[i] + far)
+    ask = np.flatnonzero(inner)
     near = np.zeros(len(faces), dtype=bool)
     if len(ask):
         d, _ = cKDTree(points_mm).query(middle[ask], distance_upper_bound=float(far[ask].max()) * 1.001 + 1e-9)
@@ -873,21 +875,25 @@ def _marked(
     surface: Surface, edges: Edges, mask: Floats, longest_mm: float | Callable[[Floats], Floats]
 ) -> Bools:
     """Which edges to split: those too long, and the longest edge of every face split so."""
-    p = surface.vertices_mm[edges.ends]
-    length = np.linalg.norm(p[:, 1] - p[:, 0], axis=1)
-    wanted: Bools = mask[edges.ends[:, 0]].astype(bool) & mask[edges.ends[:, 1]].astype(bool)
-    if callable(longest_mm):
-        ask = np.flatnonzero(wanted)
-        wanted[ask] = length[ask] > longest_mm(p[ask].mean(axis=1))
-    else:
-        wanted &= length > longest_mm
-    m = np.arange(len(edges.of_face))
-    longest = edges.of_face[m, np.argmax(length[edges.of_face], axis=1)]
-    marked = wanted
-    while marked.any():
-        more = marked.copy()
-        more[longest[marked[edges.of_face].any(axis=1)]] = True
-        if (more == marked).all():
-            break
-        marked = more
+    v = surface.vertices_mm
+    a, b = edges.ends.T
+    on = mask.astype(bool)
+    marked: Bools = np.zeros(len(edges.ends), dtype=bool)
+    ask = np.flatnonzero(on[a] & on[b])
+    length = _apart(v[a[ask]], v[b[ask]])
+    most = longest_mm((v[a[ask]] + v[b[ask]]) / 2) if callable(longest_mm) else longest_mm
+    fresh = ask[length > most]
+    while len(fresh):
+        marked[fresh] = True
+        face = np.unique(edges.faces[fresh])
+        e = edges.of_face[face[face >= 0]]
+        side = _apart(v[a[e]].reshape(-1, 3), v[b[e]].reshape(-1, 3)).reshape(-1, 3)
+        longest = np.unique(e[np.arange(len(e)), np.argmax(side, axis=1)])
+        fresh = longest[~marked[longest]]
     return marked
+
+
+def _apart(p: Floats, q: Floats) -> Floats:
+    """Distances between (k, 3) points."""
+    d = q - p
+    return np.asarray(np.sqrt(np.einsum("ij,ij->i", d, d)))
