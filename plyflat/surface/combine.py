@@ -21,7 +21,7 @@ from .mesh import Bools, Floats, Ints, Surface
 from .region import Region, cut_region, grow_region, region_of
 
 # How far an outline and the surface may move where slivers are cleared away after a cut.
-PATH_MM, CAP_MM = 0.001, 0.02
+PATH_MM, CAP_MM = 0.001, 0.01
 # A cut by a plane this near a vertex, as a share of the edge, goes through it.
 PLANE_SNAP = 1e-3
 # A mirrored outline farther than this off the other side is not that side's.

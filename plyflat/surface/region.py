@@ -175,7 +175,8 @@ def cut_region(
         if not name and not rough:
             raise
         what = f"region {name!r}: {err.what}" if name else err.what
-        do = f"The surface is rough: lay the outline on a smooth copy, with smooth_mm of {SMOOTH_MM:g} mm or so." if rough else err.do
+        hint = f"The surface is rough: lay the outline on a smooth copy, with smooth_mm of {SMOOTH_MM:g} mm or so."
+        do = " ".join(filter(None, (err.do, hint))) if rough else err.do
         raise OutlineError(what, where=err.where, do=do) from err
     return region_of(cut.surface, inside, name=name)
 

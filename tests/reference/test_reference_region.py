@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+import shapely
 import shapes
 
 from plyflat.surface import Surface, cut_region, distance_along, grow_region, insert_path
+from plyflat.surface.region import outline_stray_mm
 
 AXIS = np.array([0.3, 0.5, 0.8]) / np.linalg.norm([0.3, 0.5, 0.8])
 
@@ -153,3 +155,27 @@ def test_growth_on_a_noisy_sheet():
     assert len(grown.loops) == 1
     assert np.abs(off).max() < 1.5
     assert abs(off.mean()) < 0.15
+
+
+@pytest.mark.reference(source="shapely (GEOS): polygons buffered outward and inward", kind="library")
+@pytest.mark.parametrize("distance", [-10.0, -2.0, 2.0, 30.0])
+@pytest.mark.parametrize(
+    "corners", [[(100, 60), (300, 80), (280, 240), (120, 220)], [(100, 60), (300, 60), (300, 120), (180, 120), (180, 240), (100, 240)]]
+)
+def test_moved_outlines_keep_their_corners(corners, distance):
+    """An edge of the mesh is 8 mm long; corners that stay sharp and arcs are met within 0.05 mm all the same."""
+    p, f = shapes.rectangle(400.0, 300.0, triangles=4000)
+    surface = Surface(np.c_[p, 0 * p[:, 0]], f)
+    grown = grow_region(cut_region(surface, [[x, y, 0] for x, y in corners]), distance)
+    ring = np.array(shapely.Polygon(corners).buffer(distance, quad_segs=64).exterior.coords)[:-1]
+    assert outline_stray_mm(grown, np.c_[ring, 0 * ring[:, 0]]) < 0.05
+
+
+@pytest.mark.reference(source="a cylinder unrolls: a line straight in the development is a helix", kind="derived")
+def test_an_outline_on_a_cylinder_is_cut_where_it_was_asked():
+    v, f = shapes.cylinder(radius=300.0, wrap_deg=200.0, height=800.0, triangles=20000)
+    surface = Surface(v, f)
+    t = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    turn = 1.7 + 0.4 * np.cos(t)
+    asked = surface.locate(np.c_[300 * np.cos(turn), 300 * np.sin(turn), 400 + 120 * np.sin(t)]).points_mm
+    assert outline_stray_mm(cut_region(surface, asked), asked) < 0.05

@@ -11,6 +11,7 @@ from plyflat.surface import (
     grow_regions,
     signed_distance,
 )
+from plyflat.surface.region import outline_stray_mm
 
 BOX = Surface(*shapes.box(size=(100.0, 100.0, 100.0)))
 ON_TOP = [[-20, -20, 50], [20, -20, 50], [20, 20, 50], [-20, 20, 50]]
@@ -228,3 +229,44 @@ def test_seed_on_a_piece_that_the_outline_does_not_touch():
     two = Surface(np.vstack([v, v + [450, 0, 0]]), np.vstack([f, f + len(v)]))
     with pytest.raises(OutlineError, match="does not touch the outline"):
         cut_region(two, ring(60.0), seed_mm=[600, 100, 0])
+
+
+def test_an_opening_too_small_to_stay_is_named():
+    """What is left of it, 7 mm across, is lost among edges of 8 mm; that must not pass in silence."""
+    region = cut_region(plate(), [ring(100.0), ring(14.0, middle=(230.0, 170.0))])
+    grown = grow_region(region, 10.5)
+    assert len(grown.loops) == 1
+    assert len(grown.lost_at_mm) == 1
+    assert np.linalg.norm(grown.lost_at_mm[0] - np.array([230, 170, 0])) < 4
+    kept = grow_region(cut_region(plate(), [ring(100.0), ring(25.0)]), 10.5)
+    assert len(kept.loops) == 2
+    assert kept.lost_at_mm == ()
+
+
+def test_openings_closed_over_are_named_each():
+    region = cut_region(plate(), [ring(120.0), ring(8.0, middle=(150.0, 150.0)), ring(40.0), ring(6.0, middle=(260.0, 150.0))], seed_mm=[200, 240, 0])
+    grown = grow_region(region, 10.0)
+    assert len(grown.loops) == 2
+    assert sorted(round(p[0], -1) for p in grown.lost_at_mm) == [150, 260]
+
+
+def test_stray_of_an_outline():
+    square = [[100, 100, 0], [200, 100, 0], [200, 200, 0], [100, 200, 0]]
+    region = cut_region(plate(), square)
+    assert outline_stray_mm(region, square) < 1e-6
+    assert outline_stray_mm(region, np.array(square) + [0.3, 0, 0]) == pytest.approx(0.3, abs=1e-6)
+    # A corner asked for that is missing counts as much as one too many.
+    assert outline_stray_mm(region, [*square[:2], [230, 200, 0], square[3]]) == pytest.approx(28.7, abs=2)
+    with pytest.raises(OutlineError):
+        outline_stray_mm(region, [[1, 2]])
+
+
+def test_a_fault_on_a_rough_surface_without_a_smooth_copy_says_that_too():
+    rough = Surface(*shapes.noisy_sheet(400.0, 300.0, noise=1.0, triangles=3000))
+    crossed = [[100, 80, 0], [300, 80, 0], [100, 220, 0], [300, 220, 0]]
+    with pytest.raises(OutlineError, match="Move or reorder .* The surface is rough: .* smooth_mm of 4 mm"):
+        cut_region(rough, crossed, smooth_mm=0.0)
+    for surface, smooth in ((rough, 4.0), (plate(), 0.0)):
+        with pytest.raises(OutlineError) as caught:
+            cut_region(surface, crossed, smooth_mm=smooth)
+        assert "rough" not in str(caught.value)
