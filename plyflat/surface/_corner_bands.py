@@ -233,7 +233,10 @@ def _band(field: _Field, laps: tuple[float, float], name: str, smooth_mm: float)
             v = owner == k
             share[v] = field.values[v] / laps[k]
     share[field.line] = 0.0
-    cut = cut_at_level(s, np.minimum(share, 10.0), 1.0)
+    # Beyond the ends the line of the cut runs on as it comes, so that it crosses the end without a kink.
+    known = np.flatnonzero(owner >= 0)
+    share[owner < 0] = share[known[cKDTree(s.vertices_mm[known]).query(s.vertices_mm[owner < 0])[1]]]
+    cut = cut_at_level(s, np.minimum(share, 10.0), 1.0, snap=0.03)
     side = field.side[cut.parent_face]
     wanted = cut.below & np.isin(side, [k for k in (0, 1) if laps[k] > 0])
     label = _parts(cut.surface, wanted)

@@ -27,6 +27,8 @@ LEAN_DEG = 40.0
 # A point on a side lies within so many (robust) standard deviations of the fit, and within these bounds.
 TOLERANCE, LEAST_MM, MOST_MM = 4.0, 0.3, 4.0
 GROWTHS, EVEN = 80, 2
+# The sheet of a growing side has so many pieces each way; growth has settled when it adds less than this share.
+PIECES, SETTLED = 5, 0.005
 # No more than the first counts as a turn; with the second, a corner is plain enough to seek no further.
 TURN_DEG, PLAIN_DEG = 60.0, 25.0
 # Vertices are put together over the first of these, and normals averaged over the second, in scales.
@@ -185,7 +187,7 @@ def _grown(g: _Ground, seeds: Ints, other: Ints, near: Floats) -> Split:
         use = np.flatnonzero(own & (away > clear) & domain) if turn else fixed
         if len(use) < 20:
             use = fixed
-        sheet = fit_sheet(g.cloud.take(use), width_mm=g.scale_mm, flat=turn < 2, rounds=2)[0]
+        sheet = fit_sheet(g.cloud.take(use), width_mm=g.scale_mm, flat=turn < 2, rounds=2, most=PIECES)[0]
         own = _flood(g, domain & _on(g, sheet, use), seeds)
         rest = _flood(g, domain & ~own, other[~own[other]])
         at_edge = np.flatnonzero(own & (g.graph @ rest.astype(np.float64) > 0))
@@ -193,7 +195,7 @@ def _grown(g: _Ground, seeds: Ints, other: Ints, near: Floats) -> Split:
             break
         contact = p[at_edge]
         size = int(own.sum())
-        if turn > 3 and abs(size - count) <= 0.002 * size:
+        if turn > 3 and abs(size - count) <= SETTLED * size:
             break
         count = size
     return _judged(g, own, rest, at_edge)

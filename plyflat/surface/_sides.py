@@ -196,7 +196,9 @@ def _rows(t: Floats, q: Floats, rate: int = 0) -> Floats:
     return np.asarray(spline(q, nu=rate))
 
 
-def fit_sheet(cloud: Cloud, *, width_mm: float, flat: bool = False, rounds: int = 4) -> tuple[Sheet, Score]:
+def fit_sheet(
+    cloud: Cloud, *, width_mm: float, flat: bool = False, rounds: int = 4, most: int = SHEET_KNOTS
+) -> tuple[Sheet, Score]:
     """Fit a plane, or a smooth height over one that tends to a quadric where there is little to go by.
 
     Parameters
@@ -208,6 +210,8 @@ def fit_sheet(cloud: Cloud, *, width_mm: float, flat: bool = False, rounds: int 
         Whether it has to be a plane.
     rounds : int
         Of reweighting.
+    most : int
+        Pieces of the spline along either axis.
     """
     cells = cells_of(cloud, width_mm)
     middle = np.average(cloud.points_mm, axis=0, weights=cloud.area_mm2)
@@ -218,7 +222,7 @@ def fit_sheet(cloud: Cloud, *, width_mm: float, flat: bool = False, rounds: int 
         x = cells.mean @ np.column_stack([np.ones(len(local)), local[:, :2]])
         coef, score = _robust(x, z, cells.weight, np.zeros((3, 3)), rounds)
         return Sheet(middle, frame, (np.empty(0), np.empty(0)), coef[None]), score
-    knots = tuple(_uniform(local[:, i]) for i in range(2))
+    knots = tuple(_uniform(local[:, i], most) for i in range(2))
     one, two = (_rows(t, local[:, i]) for i, t in enumerate(knots))
     x = cells.mean @ (one[:, :, None] * two[:, None, :]).reshape(len(local), -1)
     coef, score = _robust(x, z, cells.weight, _sheet_penalty(one.shape[1], two.shape[1]), rounds)
@@ -237,10 +241,10 @@ def _plane_frame(cloud: Cloud, middle: Floats) -> Floats:
     return np.stack([long, np.cross(up, long), up])
 
 
-def _uniform(q: Floats) -> Floats:
+def _uniform(q: Floats, most: int) -> Floats:
     """Uniform cubic knots over the points and a margin."""
     low, high = float(q.min()) - SHEET_MARGIN_MM, float(q.max()) + SHEET_MARGIN_MM
-    n = int(np.clip(np.ceil((high - low) / SHEET_KNOT_MM), 3, SHEET_KNOTS))
+    n = int(np.clip(np.ceil((high - low) / SHEET_KNOT_MM), 3, most))
     step = (high - low) / n
     return np.asarray(low + step * np.arange(-3, n + 4), dtype=np.float64)
 

@@ -11,7 +11,7 @@ BRACKET = Surface(*shapes.wedge(90.0, length=200.0, first=120.0, second=80.0, st
 POST = Surface(*shapes.leaning_post(radius=30.0, height=90.0, reach=90.0, step=3.0))
 
 
-def rough_post(section=None, angle=90.0, rms=0.6, step=3.0, **more):
+def rough_post(section=None, angle=90.0, rms=0.6, step=4.0, **more):
     v, f, line = shapes.post_through(shapes.round_section() if section is None else section, angle, step=step, **more)
     return Surface(shapes.rough(v, f, rms, 5.0), f), line
 
@@ -95,7 +95,7 @@ def test_rough_post_is_fitted_all_round():
 
 
 def test_rough_corner_of_a_bulkhead_runs_from_rim_to_rim():
-    v, f, line = shapes.bulkhead_on_hull(90.0, length=240.0, width=110.0, height=110.0, step=3.0)
+    v, f, line = shapes.bulkhead_on_hull(90.0, length=240.0, width=110.0, height=110.0, step=4.0)
     surface = Surface(shapes.rough(v, f, 0.6, 5.0), f)
     corner = find_corner(surface, line[len(line) // 2])
     assert not corner.closed
