@@ -655,8 +655,8 @@ def chine_hull(length=600.0, beam=220.0, height=160.0, step=4.0, weak=(0.0, 0.0)
     p, q, r, s = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
     turn = rng.random(len(p))[:, None] < 0.5
     f = np.concatenate([
-        np.where(turn, np.stack([p, q, r], 1), np.stack([p, q, s], 1)),
-        np.where(turn, np.stack([p, r, s], 1), np.stack([q, r, s], 1)),
+        np.where(turn, np.stack([p, r, q], 1), np.stack([p, s, q], 1)),
+        np.where(turn, np.stack([p, s, r], 1), np.stack([q, s, r], 1)),
     ])
     fine = np.linspace(0, length, 4 * int(length) + 1)
     return v.reshape(-1, 3), f, np.stack([fine, *chine_line(fine, length, beam)], 1)

@@ -38,6 +38,8 @@ STRAY_MM = 0.05
 CLEAN_MM, ROUGH_MM = 0.003, 0.008
 # Curves of a drawing are replaced by chords no farther off than this.
 CHORD_MM = 0.01
+# Each arc is made of so many cubics at least, so that their own error, 1e-9 of the radius, does not count.
+ARCS = 32
 UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 # DXF reference, header variable $INSUNITS.
 INSUNITS = {1: "in", 2: "ft", 4: "mm", 5: "cm", 6: "m"}
@@ -373,7 +375,7 @@ def _flattened(e: Any, scale: float, where: str) -> list[Floats]:
     if e.dxftype() == "POLYLINE" and not (e.is_2d_polyline or e.is_3d_polyline):
         return []
     out = []
-    for sub in curve_of.make_path(e).sub_paths():
+    for sub in curve_of.make_path(e, segments=ARCS).sub_paths():
         p = np.array([(q.x, q.y, q.z) for q in sub.flattening(CHORD_MM / scale, segments=8)]) * scale
         if np.ptp(p[:, 2]) > 0.01:
             raise OutlineError(

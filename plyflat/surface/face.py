@@ -122,7 +122,8 @@ def find_face(
     scale_mm : float
         The width within which it has to happen. A fillet of radius r turns by some scale / r radians within it: at 30
         degrees and 10 mm one of 10 mm counts, and the face ends at its middle; one of 20 mm does not count.
-        Weak spots of a crease are closed up to 2.5 scales; so is a neck of the face narrower than that.
+        Weak spots of a crease are closed up to 2.5 scales; so is a neck of the face narrower than that. A face narrower
+        than about four scales comes out too small: state a smaller scale.
     name : str
         Goes into the region and into messages.
 
@@ -329,7 +330,7 @@ def _side(fine: _Fine, seed: int, widen_mm: float) -> Bools:
     part = _parted(g, bare)
     area = np.bincount(part, g.walk.face_areas_mm2)
     held = np.bincount(part[label >= 0], minlength=len(area)) > 0
-    lone = bare & ~held[part] & (area >= (SHORT * g.scale_mm) ** 2)[part]
+    lone = bare & ~held[part] & (area >= (0.5 * SHORT * g.scale_mm) ** 2)[part]
     label[lone] = part[lone] + len(faces)
     if (label < 0).all():
         label[:] = 0

@@ -142,7 +142,7 @@ def cut_region_seen(
         From the surface towards the viewer; of any length.
     side : {"near", "far"}, optional
         Moves each point along the line of sight to where it first ("near") or last ("far") meets the surface. By default
-        each point is taken where the surface is nearest to it.
+        each point is moved along it by no more than the tolerance, or else taken where the surface is nearest.
     seed_mm : (3,) float array, mm, optional
         A point of the region. Without it the region is what the outline encloses as seen.
     name : str
@@ -248,7 +248,20 @@ def _spots(
             where=at(tuple(points[worst])), do="Move the point, check the unit, or allow a larger tolerance.",
         )
     spot = walk.locate(points)
-    return Spots(spot.face, spot.points_mm)
+    return _along_sight(walk, points, view, Spots(spot.face, spot.points_mm), tolerance_mm)
+
+
+def _along_sight(walk: Surface, points: Floats, view: View, nearest: Spots, tolerance_mm: float) -> Spots:
+    """Move points along the line of sight where that is not too far, so that they are seen where they were given."""
+    ask, face, weights = _crossed(walk, view, view.flat(points), None)
+    hit = (weights[:, :, None] * walk.vertices_mm[walk.faces[face]]).sum(axis=1)
+    far = np.abs(view.depth(hit) - view.depth(points)[ask])
+    order = np.lexsort((far, ask))
+    order = order[far[order] <= tolerance_mm]
+    met, first = np.unique(ask[order], return_index=True)
+    out_face, out_points = nearest.face.copy(), nearest.points_mm.copy()
+    out_face[met], out_points[met] = face[order[first]], hit[order[first]]
+    return Spots(out_face, out_points)
 
 
 def hits(surface: Surface, view: View, flat_mm: Floats, *, side: Side, among: Bools | None = None) -> Spots:

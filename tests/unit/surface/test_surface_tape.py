@@ -288,9 +288,8 @@ def _lit(sheet, light, noise, seed=2):
     return Surface(sheet.vertices_mm, sheet.faces, np.clip(rgb, 0, 255).astype(np.uint8))
 
 
-@pytest.mark.parametrize("colour", ["red", "yellow", "black"])
-@pytest.mark.parametrize("light", ["gradient", "shadow"])
-@pytest.mark.parametrize(("edge", "radius"), [("inner", 89), ("outer", 101)])
+@pytest.mark.parametrize("colour", ["yellow", "black"])
+@pytest.mark.parametrize(("light", "edge", "radius"), [("gradient", "inner", 89), ("shadow", "outer", 101)])
 def test_edges_in_shade_and_noise(colour, light, edge, radius):
     sheet = _sheet([_ring(95)], colour=colour)
     x, y = sheet.vertices_mm[:, 0], sheet.vertices_mm[:, 1]
