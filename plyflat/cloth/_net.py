@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..surface.mesh import Bools, Floats, Ints
-from ._net_ground import BEYOND, FOLDED, LOST, ON, OPENED, Circles, Ground, Landed, cross, dot, unit
+from ._net_ground import BEYOND, FOLDED, LOST, NONE, ON, OPENED, Circles, Ground, Landed, cross, dot, unit
 
 __all__ = ["BEYOND", "FOLDED", "LOST", "ON", "OPENED", "Net", "Plan", "Start", "grow"]
 
@@ -249,6 +249,7 @@ class _Growth:
         x, n = self.x[last], self.n[last]
         circles = Circles(x, unit(cross(way, n)), np.full(len(node), self.h**2), way)
         landed = self.ground.settle(circles, self.face[last], x + self.h * way)
+        landed, _, _ = self._traced(landed, last, way)
         self._put(node, landed.points, landed.normals, landed.face, landed.state, last)
         self.shaded[node] = True
 
@@ -265,15 +266,11 @@ class _Growth:
     def _node_circles(self, bars: _Bars) -> tuple[Circles, Floats]:
         """Circles in which the spheres about the two neighbours meet ([2]), and where the node may lie."""
         a, b, d = self.x[bars.a], self.x[bars.b], self.x[bars.d]
+        short_a = short_b = np.ones(len(a))
         if self.plan.arcs and len(a):
             # The bar beside, one thread nearer to the start, curves alike.
-            side_a, side_b = b - d, a - d
-            turn_a = dot(self.n[bars.b] - self.n[bars.d], side_a) / self.h
-            turn_b = dot(self.n[bars.a] - self.n[bars.d], side_b) / self.h
-            short_a = 1 - np.clip(turn_a, -ARC_MOST, ARC_MOST) ** 2 / 24
-            short_b = 1 - np.clip(turn_b, -ARC_MOST, ARC_MOST) ** 2 / 24
-        else:
-            short_a = short_b = np.ones(len(a))
+            short_a = 1 - self._turned(bars.d, bars.b, b - d) ** 2 / 24
+            short_b = 1 - self._turned(bars.d, bars.a, a - d) ** 2 / 24
         bars.long_a, bars.long_b = self.h * short_a, self.h * short_b
         circles = _between(a, b, d, bars.long_a, bars.long_b)
         guess = a + b - d
@@ -286,12 +283,20 @@ class _Growth:
             guess[lone] = circles.centre[lone] + high[:, None] * out
         return circles, guess
 
+    def _turned(self, one: Ints, two: Ints, bar: Floats) -> Floats:
+        """How far the normal turns along bars; not at all where that is a crease's turn."""
+        turn = np.clip(dot(self.n[two] - self.n[one], bar) / self.h, -ARC_MOST, ARC_MOST)
+        if self.crease is not None:
+            lean = dot(self.n[one], self.n[two]) < np.cos(np.radians(MEASURED_DEG))
+            turn[lean & self.crease[self.face[one]]] = 0.0
+        return np.asarray(turn)
+
     def _over_creases(self, landed: Landed, bars: _Bars, k: int) -> Landed:
         """Measure bars over creases along the surface and lay their nodes again."""
         if self.crease is None or not len(bars.a):
             return landed
         face, n = landed.face[k:], landed.normals[k:]
-        good = (landed.state[k:] == ON) & self.crease[face]
+        good = (landed.state[k:] != LOST) & self.crease[face]
         least = np.cos(np.radians(MEASURED_DEG))
         lean = np.minimum(dot(n, self.n[bars.a]), dot(n, self.n[bars.b])) < least
         at = np.flatnonzero(good & lean)
@@ -300,54 +305,74 @@ class _Growth:
         return landed
 
     def _measured(self, landed: Landed, bars: _Bars, at: Ints, k: int) -> Landed:
-        a, b, d = bars.a[at], bars.b[at], bars.d[at]
-        long_a, long_b = bars.long_a[at], bars.long_b[at]
+        """Lay nodes again from their neighbours unfolded into their own faces, until the bars' lengths are right."""
+        a, b = bars.a[at], bars.b[at]
+        h2 = np.full(len(at), self.h)
         now = _taken(landed, k + at)
         for _ in range(CORRECTIONS):
-            la = self._along(now, a)
-            lb = self._along(now, b)
-            if max(np.abs(la - self.h).max(), np.abs(lb - self.h).max()) < CORRECTED * self.h:
+            to_a, to_b = self._unfolded(now, a), self._unfolded(now, b)
+            if max(self._off(now, to_a), self._off(now, to_b)) < CORRECTED * self.h:
                 break
-            long_a, long_b = long_a * self.h / la, long_b * self.h / lb
-            circles = _between(self.x[a], self.x[b], self.x[d], long_a, long_b)
+            circles = _between(to_a, to_b, to_a, h2, h2)
+            way = now.points - circles.centre
+            circles = Circles(circles.centre, circles.axis, circles.square, way)
             now = self.ground.settle(circles, now.face, now.points)
         return now
 
-    def _along(self, now: Landed, other: Ints) -> Floats:
-        """Lengths of bars along the surface."""
+    def _unfolded(self, now: Landed, other: Ints) -> Floats:
         n = unit(now.normals + self.n[other])
-        return self.ground.span(self.x[other], self.face[other], now.points, now.face, n)
+        return self.ground.unfold(self.x[other], self.face[other], now.points, now.face, n)
+
+    def _off(self, now: Landed, other: Floats) -> float:
+        """Largest error of bars, mm."""
+        d = now.points - other
+        return float(np.abs(np.sqrt(dot(d, d)) - self.h).max())
 
     def _keep_arms(self, front: int, live: Ints, way: Floats, landed: Landed) -> None:
-        for row, arm in enumerate(live.tolist()):
-            old = int(self.arm_at[arm])
-            x, n = landed.points[row], landed.normals[row]
-            face, state = int(landed.face[row]), int(landed.state[row])
-            onward = x - self.x[old]
-            leans = float(n @ self.n[old]) < np.cos(np.radians(MEASURED_DEG))
-            if self.crease is not None and (leans or state != ON) and self.crease[[face, self.face[old]]].any():
-                x, face, onward, off = self.ground.trace(self.x[old], int(self.face[old]), way[row], self.h)
-                found = self.ground.settle(_upright(x, onward, n, self.h), np.array([face]), x[None])
-                n, face = found.normals[0], int(found.face[0])
-                state = BEYOND if off else ON
-                self.arm_turn[arm] = 0.0
-            else:
-                turn = float((n - self.n[old]) @ onward) / self.h
-                self.arm_turn[arm] = np.clip(turn, -ARC_MOST, ARC_MOST)
-            new = old + int(self.arm_step[arm])
-            self.arm_at[arm], self.arm_way[arm] = new, unit(onward[None])[0]
-            self._put(np.array([new]), x[None], n[None], np.array([face]), np.array([state]), np.array([old]))
-            if not self.usable[new]:
-                rest = new + np.arange(1, int(self.arm_reach[arm]) - front + 1) * int(self.arm_step[arm])
-                self.ended[rest] = self.ended[new]
+        old = self.arm_at[live]
+        new = old + self.arm_step[live]
+        landed, onward, bent = self._traced(landed, old, way)
+        turn = dot(landed.normals - self.n[old], onward) / self.h
+        self.arm_turn[live] = np.where(bent, 0.0, np.clip(turn, -ARC_MOST, ARC_MOST))
+        self.arm_at[live], self.arm_way[live] = new, unit(onward)
+        self._put(new, landed.points, landed.normals, landed.face, landed.state, old)
+        for arm, at in zip(live.tolist(), new.tolist()):
+            if not self.usable[at]:
+                left = np.arange(1, int(self.arm_reach[arm]) - front + 1)
+                self.ended[at + left * int(self.arm_step[arm])] = self.ended[at]
+
+    def _traced(self, landed: Landed, old: Ints, way: Floats) -> tuple[Landed, Floats, Bools]:
+        """Threads that lead over a crease walked straight on along the faces; all ways of arrival; which those are."""
+        m = len(old)
+        landed = _taken(landed, np.arange(m))
+        onward = landed.points - self.x[old]
+        bent = np.zeros(m, dtype=bool)
+        if self.crease is None or not m:
+            return landed, onward, bent
+        lean = dot(landed.normals, self.n[old]) < np.cos(np.radians(MEASURED_DEG))
+        lean |= landed.state == OPENED
+        bent = lean & (self.crease[landed.face] | self.crease[self.face[old]])
+        for k in np.flatnonzero(bent).tolist():
+            x, face, arrive, off = self.ground.trace(self.x[old[k]], int(self.face[old[k]]), way[k], self.h)
+            n = landed.normals[k] if landed.state[k] == ON else self.n[old[k]]
+            found = self.ground.settle(_upright(x, arrive, n, self.h), np.array([face]), x[None])
+            landed.points[k], landed.face[k], landed.normals[k] = x, face, found.normals[0]
+            landed.state[k] = BEYOND if off else ON
+            onward[k] = arrive * self.h
+        return landed, onward, bent
 
     def _keep_nodes(self, node: Ints, bars: _Bars, landed: Landed, k: int) -> None:
         if not len(node):
             return
         x, n, state = landed.points[k:], landed.normals[k:], landed.state[k:].copy()
-        area = dot(cross(x - self.x[bars.a], x - self.x[bars.b]), n) * bars.turn
+        up = unit(n + self.n[bars.a] + self.n[bars.b])
+        area = dot(cross(x - self.x[bars.a], x - self.x[bars.b]), up) * bars.turn
         folded = area < np.sin(np.radians(LEAST_CROSSING_DEG)) * self.h**2
-        state[folded & ((state == ON) | (state == BEYOND))] = FOLDED
+        state[folded & (state == ON)] = FOLDED
+        state[folded & (state == BEYOND)] = NONE
+        if self.crease is not None:
+            # Beyond a free edge a crease has no course that could be followed.
+            state[(state == BEYOND) & self.crease[landed.face[k:]]] = NONE
         # Along a free edge nodes hang on one neighbour each that is on the surface.
         nearest = np.where(self.depth[bars.a] < self.depth[bars.b], bars.a, bars.b)
         self._put(node, x, n, landed.face[k:], state, nearest)
@@ -359,7 +384,7 @@ class _Growth:
         self.depth[at] = np.where(off, self.depth[before] + 1, 0)
         self.shaded[at] = off | self.shaded[before]
         self.usable[at] = (state == ON) | (off & (self.depth[at] < SKIRT))
-        self.ended[at] = np.where(self.usable[at], 0, np.where(off, AT_EDGE, AT_FOLD))
+        self.ended[at] = np.where(self.usable[at], 0, np.where(off | (state == NONE), AT_EDGE, AT_FOLD))
 
     def net(self) -> Net:
         """Return what has been laid."""

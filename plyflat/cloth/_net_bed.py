@@ -22,6 +22,8 @@ from ._patch import fill_holes, place_text, undirected
 ABOUT = 0.4
 #: Openings up to this share of the patch's own outline are bridged, as cloth is laid over them before it is trimmed.
 HOLE = 0.5
+#: Vertices of the patch that are looked at where a rough answer will do.
+SAMPLED = 2500
 #: A warp direction closer than this to the surface's normal says nothing.
 LEAST_SLANT_DEG = 10.0
 
@@ -66,6 +68,23 @@ class Bed:
         thirds = np.repeat(self.patch.face_areas_mm2 / 3, 3)
         total = np.bincount(self.patch.faces.ravel(), thirds, minlength=len(self.points))
         return np.asarray(total, dtype=np.float64)
+
+    @cached_property
+    def sample(self) -> tuple[Ints, Floats]:
+        """Some vertices of the patch, evenly spread and along its outline, and the area about each, mm²."""
+        n = len(self.points)
+        if n <= SAMPLED:
+            return np.arange(n), self.vertex_areas
+        from scipy.spatial import cKDTree
+
+        pick = np.unique(np.linspace(0, n - 1, SAMPLED).astype(np.int64))
+        rim = self.patch.faces.ravel()[:0]
+        loops = _simple_loops(self.patch.faces)
+        if loops:
+            rim = np.concatenate(loops)
+        pick = np.union1d(pick, rim[:: max(2 * len(rim) // SAMPLED, 1)])
+        owner = cKDTree(self.points[pick]).query(self.points)[1]
+        return pick, np.bincount(owner, self.vertex_areas, minlength=len(pick)).astype(np.float64)
 
     @cached_property
     def inside(self) -> Bools:

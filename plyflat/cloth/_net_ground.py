@@ -24,7 +24,7 @@ SETTLED = 3e-3
 #: A curved face is carried on so far beyond its corners, in shares of it, and from there on straight.
 BEYOND_FACE = 0.5
 
-ON, BEYOND, FOLDED, OPENED, LOST = 1, 2, 3, 4, 5
+NONE, ON, BEYOND, FOLDED, OPENED, LOST = 0, 1, 2, 3, 4, 5
 
 
 def dot(a: Floats, b: Floats) -> Floats:
@@ -131,6 +131,10 @@ class Ground(Protocol):
         """Lengths measured along the surface."""
         ...
 
+    def unfold(self, a: Floats, face_a: Ints, b: Floats, face_b: Ints, normal: Floats) -> Floats:
+        """Points brought into the planes of other faces, the surface between unfolded."""
+        ...
+
     def trace(self, point: Floats, face: int, way: Floats, length_mm: float) -> tuple[Floats, int, Floats, bool]:
         """Walk straight on along the surface."""
         ...
@@ -200,8 +204,8 @@ class MeshGround:
         out[f] = True
         long = np.flatnonzero(~out)
         middle = self.points[self.faces[long]].mean(axis=1)
-        size = np.sqrt(np.abs(self.points[self.faces[long]] - middle[:, None]).max(axis=(1, 2)) ** 2 * 3)
-        big = size > reach_mm
+        size = np.sqrt(((self.points[self.faces[long]] - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
+        big = size > 2 * reach_mm
         out[long[big]] = tree.query(middle[big])[0] < size[big] + reach
         return out
 
@@ -263,7 +267,9 @@ class MeshGround:
         b = self.weights(face, x)
         row = np.arange(len(face))
         low = b.argmin(axis=1)
-        out = b[row, low] < -slack
+        # No face is carried on beyond a crease.
+        sharp = self._crease[face, low] & (slack < SLACK_TIRED)
+        out = b[row, low] < np.where(sharp, -SLACK_FLAT, -slack)
         to = self.across[face, low]
         off = out & (to < 0)
         if off.any():
@@ -315,10 +321,17 @@ class MeshGround:
         return Landed(x, normal, face, state)
 
     def span(self, a: Floats, face_a: Ints, b: Floats, face_b: Ints, normal: Floats) -> Floats:
-        """Measure straight lines along the surface from points to points.
+        """Measure straight lines along the surface from points to points; as `unfold`."""
+        n = self.normals[face_b]
+        d = b - self.unfold(a, face_a, b, face_b, normal)
+        flat = d - dot(d, n)[:, None] * n
+        return np.asarray(np.sqrt(dot(flat, flat)))
 
-        The faces a plane through both points and the normal runs across are unfolded one after the other; the length
-        is that of the straight line between the points in the unfolded strip.
+    def unfold(self, a: Floats, face_a: Ints, b: Floats, face_b: Ints, normal: Floats) -> Floats:
+        """Bring points a into the planes of the faces of points b, the surface between them unfolded.
+
+        The faces a plane through both points and the normal runs across are unfolded one after the other; the
+        straight line between the points is then as long as the way along the surface.
 
         Parameters
         ----------
@@ -329,8 +342,8 @@ class MeshGround:
 
         Returns
         -------
-        (k,) float array, mm
-            The straight distance in space where the strip leaves the surface.
+        (k, 3) float array, mm
+            By way of the line in which the planes of the two faces meet where the strip leaves the surface.
         """
         side = cross(b - a, normal)
         level = dot(side, a)
@@ -353,11 +366,10 @@ class MeshGround:
             now[live] = to
             live = live[to != face_b[live]]
         failed[live] = True
-        at[failed] = a[failed]
-        d = b - at
-        n = self.normals[face_b]
-        flat = d - np.where(failed, 0.0, dot(d, n))[:, None] * n
-        return np.asarray(np.sqrt(dot(flat, flat)))
+        if failed.any():
+            k = np.flatnonzero(failed)
+            at[k] = _over_ridge(a[k], self.normals[face_a[k]], b[k], self.normals[face_b[k]])
+        return at
 
     def _turned_over(self, x: Floats, f: Ints, to: Ints, i: Ints) -> Floats:
         """Points of faces f turned about their sides i until they lie in the planes of the faces next door."""
@@ -418,6 +430,23 @@ class MeshGround:
         return x, face, way, False
 
 
+def _over_ridge(a: Floats, na: Floats, b: Floats, nb: Floats) -> Floats:
+    """Points a, in planes with normals na, turned into the planes through b about the lines where the two meet."""
+    along = cross(na, nb)
+    size = np.sqrt(dot(along, along))
+    safe = np.where(size > 1e-6, size, 1.0)
+    along = along / safe[:, None]
+    d = b - a
+    inward = cross(nb, along)
+    # From the ridge to b in b's plane, and from a to the ridge in its own.
+    reach = dot(d, na) / safe * np.where(dot(inward, na) < 0, -1.0, 1.0)
+    foot = b - reach[:, None] * inward - dot(d, along)[:, None] * along
+    back = np.where(reach < 0, -1.0, 1.0) * np.abs(dot(d, nb)) / safe
+    out = foot - back[:, None] * inward
+    far = dot(out - b, out - b) > 4 * dot(d, d)
+    return np.where(((size <= 1e-6) | far)[:, None], a, out)
+
+
 def _across(faces: Ints) -> Ints:
     """(m, 3) faces across the side opposite each corner; -1 where there is none or more than one."""
     a, b = faces[:, [1, 2, 0]].ravel(), faces[:, [2, 0, 1]].ravel()
@@ -457,11 +486,11 @@ def _corner_normals(p: Floats, normals: Floats, across: Ints, faces: Ints, creas
     fan: Ints = faces.ravel()
     if crease.any():
         # Corners of two faces at one vertex belong together where the side between the faces is not sharp.
-        f, i = np.nonzero((across >= 0) & ~crease)
-        g = across[f, i]
+        f, side = np.nonzero((across >= 0) & ~crease)
+        g = across[f, side]
         one, two = [], []
         for k in (1, 2):
-            c = (i + k) % 3
+            c = (side + k) % 3
             at = faces[g] == faces[f, c][:, None]
             one.append(3 * f + c)
             two.append(3 * g + at.argmax(axis=1))

@@ -17,8 +17,6 @@ from ._patch import place_text
 
 #: Bars of the coarse net from the start to the farthest place, and how much farther it may run than the way there.
 COARSE, RUN, RUN_MORE = 20, 1.2, 2.0
-#: Vertices of the patch looked up in the coarse net.
-LOOKED_UP = 1500
 #: Coarse cells added about those that are needed.
 MARGIN = 2
 #: Bars across the whole net where no spacing is asked for, and the least spacing then, mm.
@@ -28,7 +26,7 @@ MOST_NODES = 5_000_000
 
 @dataclass(frozen=True, eq=False)
 class Laid:
-    """A net over a patch and what it says there."""
+    """A net over a patch and what it says at all of its vertices, or at some (`at`) with the areas about them."""
 
     bed: Bed
     start: Start
@@ -36,16 +34,18 @@ class Laid:
     net: Net
     cells: Cells
     reading: Reading
+    at: Ints
+    areas: Floats
 
     @cached_property
     def cover(self) -> float:
         """Share of the patch's area that is covered."""
-        w = self.bed.vertex_areas
+        w = self.areas
         return float(w @ self.reading.covered / w.sum())
 
     def norm_deg(self, power: float = 8.0) -> float:
         """Area mean of |shear|^power, its power root taken, over what is covered."""
-        w = self.bed.vertex_areas * self.reading.covered
+        w = self.areas * self.reading.covered
         g = np.abs(self.reading.shear_deg)
         most = float(g[self.reading.covered].max(initial=0.0))
         if most < 1e-9 or w.sum() <= 0:
@@ -93,7 +93,7 @@ def lay(bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm:
 def lay_coarse(
     bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm: float, far_mm: float | None = None
 ) -> Laid:
-    """Lay a net of a given spacing in one go; for trying out.
+    """Lay a net of a given spacing in one go and look at some of the patch's vertices only; for trying out.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def lay_coarse(
     far = bed.farthest_mm(start) if far_mm is None else far_mm
     reach = _square(int(np.ceil(RUN * far / spacing_mm)))
     _check_nodes(reach, spacing_mm, start)
-    return _laid(bed, start, steering, _net(bed, start, steering, spacing_mm, reach, None))
+    return _laid(bed, start, steering, _net(bed, start, steering, spacing_mm, reach, None), rough=True)
 
 
 def _net(
@@ -120,15 +120,16 @@ def _net(
     ))
 
 
-def _laid(bed: Bed, start: Start, steering: Steering, net: Net) -> Laid:
+def _laid(bed: Bed, start: Start, steering: Steering, net: Net, *, rough: bool = False) -> Laid:
     cells = Cells(net, bed.ground)
-    reading = read(cells, bed.points, bed.normals)
+    at, areas = bed.sample if rough else (np.arange(len(bed.points)), bed.vertex_areas)
+    reading = read(cells, bed.points[at], bed.normals[at])
     if reading is None:
         raise SolveError(
             "no cell of the net could be laid about the start", where=place_text(start.point),
             do="Start farther from edges and folds of the surface, or give a narrower spacing.",
         )
-    return Laid(bed, start, steering, net, cells, reading)
+    return Laid(bed, start, steering, net, cells, reading, at, areas)
 
 
 def _square(reach: int) -> Ints:
@@ -163,11 +164,7 @@ def _check_nodes(reach: Ints, h: float, start: Start) -> None:
 
 def _needed(bed: Bed, coarse: Net, far: float) -> tuple[Floats, Bools | None]:
     """How far the threads must run to the four sides, mm, and which coarse nodes are needed; None: all of them."""
-    pick = np.unique(np.linspace(0, len(bed.points) - 1, LOOKED_UP).astype(np.int64))
-    rim = bed.patch.boundary_loops
-    if rim:
-        edge = np.concatenate(rim)
-        pick = np.union1d(pick, edge[:: max(len(edge) // LOOKED_UP, 1)])
+    pick, _ = bed.sample
     found = read(Cells(coarse), bed.points[pick], bed.normals[pick])
     if found is None:
         return np.full(4, RUN * far), None

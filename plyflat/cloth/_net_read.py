@@ -8,13 +8,15 @@ from functools import cached_property
 import numpy as np
 
 from ..surface.mesh import Bools, Floats, Ints
-from ._net import ON, Net
+from ._net import ON, SKIRT, Net
 from ._net_ground import Ground, dot, unit
 
 #: A vertex is under the net when its foot on it is off to the side by less than this share of a bar.
 ASIDE = 0.03
 #: A foot farther away than this many bars, or on the other side of the cloth, is another layer's.
 LAYER, FACING = 0.6, 0.2
+#: Nodes among which the one on a point's own side of a crease is sought, and the weight of being in one plane with it.
+NEAR, OWN_SIDE = 9, 30.0
 #: Cells whose corners lean more than this against each other are measured along the surface at creases.
 MEASURED_DEG = 4.0
 
@@ -52,9 +54,8 @@ class Cells:
         length = np.sqrt((d * d).sum(axis=2))
         turn = ((nb - na) * d).sum(axis=2) / np.maximum(length, 1e-300)
         out = length * (1 + np.clip(turn, -0.5, 0.5) ** 2 / 24)
-        at = self._over_creases
-        if len(at):
-            r, s = at.T
+        r, s = np.nonzero(self.over_creases)
+        if len(r):
             face = self.net.face
             fa, fb = face[r + i, s + j], face[r + k, s + m]
             n = unit(na[r, s] + nb[r, s])
@@ -62,19 +63,29 @@ class Cells:
         return np.asarray(out)
 
     @cached_property
-    def _over_creases(self) -> Ints:
-        """(k, 2) cells that lie over a crease."""
-        none = np.empty((0, 2), dtype=np.int64)
+    def near_crease(self) -> Bools:
+        """Which of the ground's faces lie near a crease; one entry that is false where there is none."""
         near = self._ground.near_crease(1.5 * self.net.spacing_mm) if self._ground is not None else None
-        if near is None:
-            return none
-        touched = near[self.net.face]
+        return np.zeros(1, dtype=bool) if near is None else near
+
+    @cached_property
+    def about_crease(self) -> Bools:
+        """Which of the ground's faces lie so near a crease that a net's skirt may be missing there."""
+        near = self._ground.near_crease((SKIRT + 1) * self.net.spacing_mm) if self._ground is not None else None
+        return np.zeros(1, dtype=bool) if near is None else near
+
+    @cached_property
+    def over_creases(self) -> Bools:
+        """(a - 1, b - 1) cells that lie over a crease."""
+        if not self.near_crease.any():
+            return np.zeros_like(self.whole)
+        touched = self.near_crease[self.net.face]
         n = self.net.normals
         corners = [(0, 0), (0, 1), (1, 0), (1, 1)]
         close = np.logical_and.reduce([self._corner(touched, i, j) for i, j in corners])
         first = self._corner(n, 0, 0)
         cosine = np.min([(self._corner(n, i, j) * first).sum(axis=2) for i, j in corners[1:]], axis=0)
-        return np.argwhere(self.whole & close & (cosine < np.cos(np.radians(MEASURED_DEG))))
+        return np.asarray(self.whole & close & (cosine < np.cos(np.radians(MEASURED_DEG))))
 
     @staticmethod
     def _corner(field: Floats | Bools | Ints, i: int, j: int) -> Floats:
@@ -212,10 +223,43 @@ def read(cells: Cells, points: Floats, normals: Floats) -> Reading | None:
     i, j = np.nonzero(cells.whole)
     cell = np.stack([i, j], axis=1)[which // 2]
     share = np.clip(np.einsum("nk,nkc->nc", weights, node_uv) + np.array(net.origin) - cell, 0.0, 1.0)
+    _over_creases(cells, points, uv, covered, cell, share)
     shade = _hang(net)[cell[:, 0], cell[:, 1]]
     bare = Reading(uv, covered, covered & ~shade, np.zeros(len(points)), cell, share)
     shear = bare.blend(cells.node_shear)
     return Reading(uv, covered, covered & ~shade, shear, cell, share)
+
+
+def _over_creases(cells: Cells, points: Floats, uv: Floats, covered: Bools, cell: Ints, share: Floats) -> None:
+    """Place the points anew whose cells cut off a crease: each from a node on its own side, by the threads there."""
+    net, h = cells.net, cells.net.spacing_mm
+    if not cells.over_creases.any():
+        return
+    redo = np.flatnonzero(cells.over_creases[cell[:, 0], cell[:, 1]] | ~covered)
+    from scipy.spatial import cKDTree
+
+    on = np.argwhere(net.state == ON)
+    at = tuple(on.T)
+    node, n = net.points[at], net.normals[at]
+    near = cKDTree(node).query(points[redo], k=min(NEAR, len(node)))[1].reshape(len(redo), -1)
+    d = points[redo][:, None] - node[near]
+    aloft = (d * n[near]).sum(axis=2)
+    best = ((d * d).sum(axis=2) + (OWN_SIDE * aloft) ** 2).argmin(axis=1)
+    own = near[np.arange(len(redo)), best]
+    d = d[np.arange(len(redo)), best]
+    along = (node_tangents(net, 0)[at][own], node_tangents(net, 1)[at][own])
+    a, b, c = dot(d, along[0]), dot(d, along[1]), dot(along[0], along[1])
+    sine = np.maximum(1 - c * c, 1e-6)
+    step = np.stack([(a - c * b) / sine, (b - c * a) / sine], axis=1)
+    uv[redo] = (on[own] - np.array(net.origin)) * h + step
+    place = on[own] + step / h
+    to = np.clip(np.floor(place).astype(np.int64), 0, np.array(cells.whole.shape) - 1)
+    whole = cells.whole[to[:, 0], to[:, 1]]
+    # Where a crease runs off a free edge there are no cells; a thread close by will do.
+    close = (dot(d, d) < h * h) & cells.about_crease[net.face[at][own]]
+    covered[redo] = whole | close
+    cell[redo[whole]] = to[whole]
+    share[redo[whole]] = np.clip(place - to, 0.0, 1.0)[whole]
 
 
 def _hang(net: Net) -> Bools:
