@@ -23,13 +23,13 @@ from .flatten import Flat, flatten
 from .opening import Opened, at_arc, open_at
 
 # The copy that ways are tried on: about so many triangles, and how far it may stray.
-DRAFT_FACES, STRAY_MM = 8000, 1.0
+DRAFT_FACES, STRAY_MM = 9000, 2.0
 # Strain over the limit may cover this much more of the area than with the seams where strain wants them.
 BEAR = 1.25
 # Ways whose laps are as far apart as makes no difference to the builder.
 ALIKE_MM = 5.0
 # Shares of the stagger for which seams are looked for.
-LEVELS = (1.0, 5 / 6, 2 / 3, 1 / 2, 1 / 3)
+LEVELS = (1.0, 5 / 6, 2 / 3, 7 / 12, 1 / 2, 1 / 3)
 # Two seams nearer to each other than this share of the rim stand for one between them.
 CLOSE = 0.2
 # No more ways than this are tried: each takes about half a second.

@@ -117,8 +117,8 @@ def test_a_post_too_thin_for_the_stagger_gets_the_best_there_is_and_says_so(post
     two = laid(post, text, 2)
     (said,) = [text for text, _ in two[1].cautions if "laps lie" in text]
     reached = two[1].lap_clearance_mm[0]
-    # An eighth of the rim, less what strain near the corner moves the laps by.
-    assert reached == pytest.approx(2 * np.pi * 60 / 8, rel=0.1)
+    # An eighth of the rim; on triangles of 6 mm seams lean by up to a degree, either of them.
+    assert reached == pytest.approx(2 * np.pi * 60 / 8, rel=0.12)
     assert said == f"its laps lie {reached:.0f} mm from those of P1, where 60 mm are asked for"
 
 
