@@ -6,7 +6,7 @@ import shapely
 import shapes
 
 from plyflat.surface import Surface, cut_region
-from plyflat.surface.combine import Plane, common, minus, split_at, union
+from plyflat.surface.combine import Plane, common, minus, part_with, split_at, union
 from plyflat.surface.region import outline_stray_mm
 from plyflat.surface.spot import round_corners, spot_region
 
@@ -104,7 +104,8 @@ def test_two_caps_of_a_sphere():
 def test_a_cap_split_by_a_plane():
     surface = Surface(*shapes.sphere(radius=100.0, triangles=20000))
     cap = spot_region(surface, [0, 0, 100], 80.0)
-    zone, top = split_at(cap, Plane((0, 0, 80), (0, 0, 1)))
+    parts = split_at(cap, Plane((0, 0, 80), (0, 0, 1)))
+    top, zone = part_with(parts, [0, 0, 100]), part_with(parts, [100 * np.sin(0.75), 0, 100 * np.cos(0.75)])
     share = surface.area_mm2 / (4 * np.pi * 1e4)
     assert top.area_mm2 == pytest.approx(share * 2 * np.pi * 100 * 20, rel=2e-3)
     assert zone.area_mm2 + top.area_mm2 == pytest.approx(cap.area_mm2, rel=1e-6)
