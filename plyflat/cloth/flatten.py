@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -29,6 +29,7 @@ __all__ = [
     "enclosed_curvature",
     "flatten",
     "lower_bound",
+    "overlap_places_mm",
     "strain_of",
     "vertex_curvature",
 ]
@@ -57,6 +58,9 @@ class Flat:
         Area mean of (s1² + s2² + s1⁻² + s2⁻²) / 4; 1 for an exact development.
     overlap_mm2 : float
         Flat area that lies over another part, counted once for each extra layer.
+    overlap_at_uv_mm : (k, 2) float array, mm
+        A flat point inside each place where it does, the largest first, or where the outline touches itself; empty
+        where nothing overlaps. `overlap_places_mm` finds them on the surface.
     iterations : int
         Newton steps.
     seconds : float
@@ -68,6 +72,7 @@ class Flat:
     overlaps: bool
     energy: float
     overlap_mm2: float = 0.0
+    overlap_at_uv_mm: Floats = field(default_factory=lambda: np.empty((0, 2)))
     iterations: int = 0
     seconds: float = 0.0
 
@@ -226,10 +231,10 @@ class _Solver:
         if flipped.any():
             raise SolveError(f"{int(flipped.sum())} triangles turned over", do="Repair or smooth the mesh.")
         uv_mm = _placed(self.surface, uv * mesh.scale)
-        overlap = _overlap(uv_mm, self.loops)
+        overlap, at = _overlap(uv_mm, self.loops)
         energy = Distortion(mesh, self.pattern).value(uv)
         stretch = np.stack([large, small], axis=1)
-        return Flat(uv_mm, stretch, flipped, overlap > 0, energy, overlap, solution.steps)
+        return Flat(uv_mm, stretch, flipped, overlap > 0, energy, overlap, at, solution.steps)
 
 
 def _rescaled(mesh: Triangles, uv: Floats) -> Floats:
@@ -277,22 +282,70 @@ def _placed(surface: Surface, uv: Floats) -> Floats:
     return out - flat_area @ (a + b + d) / (3 * flat_area.sum())
 
 
-def _overlap(uv: Floats, loops: tuple[Ints, ...]) -> float:
-    """Return the area covered more than once; 0 exactly when the boundary loops are simple and nested.
+def overlap_places_mm(surface: Surface, flat: Flat) -> tuple[Floats, ...]:
+    """Return the places of a surface that come to lie over each other when it is laid flat.
+
+    Parameters
+    ----------
+    surface : Surface
+    flat : Flat
+        The surface's flat shape.
+
+    Returns
+    -------
+    tuple of (layers, 3) float arrays, mm
+        For each point of ``flat.overlap_at_uv_mm`` the points of the surface that come to lie there.
+    """
+    corners = flat.uv_mm[surface.faces]
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    found = []
+    for at in flat.overlap_at_uv_mm:
+        near = np.flatnonzero(((low <= at) & (at <= high)).all(axis=1))
+        a, b, c = (corners[near, k] for k in range(3))
+        whole = _cross(b - a, c - a)
+        q, r = _cross(at - a, c - a) / whole, _cross(b - a, at - a) / whole
+        weights = np.stack([1 - q - r, q, r], axis=1)
+        inside = (weights > -1e-9).all(axis=1)
+        points = surface.vertices_mm[surface.faces[near[inside]]]
+        found.append(_apart(np.einsum("ij,ijk->ik", weights[inside], points), 1e-6 * np.sqrt(surface.area_mm2)))
+    return tuple(found)
+
+
+def _apart(points: Floats, least_mm: float) -> Floats:
+    """Return points without those that others lie on: a place on an edge is found from both sides."""
+    kept: list[Floats] = []
+    for p in points:
+        if all(np.linalg.norm(p - q) > least_mm for q in kept):
+            kept.append(p)
+    return np.array(kept).reshape(-1, 3)
+
+
+def _cross(p: Floats, q: Floats) -> Floats:
+    return np.asarray(p[..., 0] * q[..., 1] - p[..., 1] * q[..., 0])
+
+
+def _overlap(uv: Floats, loops: tuple[Ints, ...]) -> tuple[float, Floats]:
+    """Return the area covered more than once and where; 0 exactly when the boundary loops are simple and nested.
 
     With every triangle the right way up, the number of layers over a point is the boundary's winding number there.
     """
     rings = [shapely.LinearRing(uv[loop]) for loop in loops]
     if all(r.is_simple for r in rings) and shapely.Polygon(rings[0], rings[1:]).is_valid:
-        return 0.0
-    cells = shapely.get_parts(shapely.polygonize([shapely.union_all(rings)]))
-    extra = 0.0
-    for cell in cells:
+        return 0.0, np.empty((0, 2))
+    lines = shapely.union_all(rings)
+    extra = []
+    for cell in shapely.get_parts(shapely.polygonize([lines])):
         at = cell.representative_point()
         layers = sum(_winding(uv[loop], at.x, at.y) for loop in loops)
-        extra += max(layers - 1, 0) * cell.area
-    # Loops that touch without lying over each other still are no outline to cut.
-    return max(float(extra), np.finfo(float).tiny)
+        if layers > 1:
+            extra.append(((layers - 1) * cell.area, (at.x, at.y)))
+    if extra:
+        extra.sort(reverse=True)
+        return float(sum(area for area, _ in extra)), np.array([at for _, at in extra])
+    # Loops that touch without lying over each other still are no outline to cut; they do so where lines end.
+    parts = shapely.get_parts(shapely.line_merge(lines))
+    meet = np.unique(shapely.get_coordinates([shapely.get_point(parts, k) for k in (0, -1)]), axis=0)
+    return float(np.finfo(float).tiny), meet
 
 
 def _winding(points: Floats, x: float, y: float) -> int:

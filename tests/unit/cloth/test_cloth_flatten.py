@@ -13,12 +13,14 @@ from plyflat.cloth import _patch, _sparse
 from plyflat.cloth._newton import Distortion, first_fold
 from plyflat.cloth.flatten import (
     Flat,
+    _overlap,
     cloth_scale,
     cloth_stretch,
     directional_stretch,
     enclosed_curvature,
     flatten,
     lower_bound,
+    overlap_places_mm,
     strain_of,
     vertex_curvature,
 )
@@ -234,6 +236,28 @@ def test_a_ramp_of_more_than_a_turn_overlaps_by_the_rest():
     assert not flatten(Surface(*ramp(340))).overlaps
 
 
+def test_an_overlap_has_its_place_flat_and_on_the_surface():
+    surface = Surface(*ramp(450))
+    flat = flatten(surface)
+    (at,) = flat.overlap_at_uv_mm
+    (places,) = overlap_places_mm(surface, flat)
+    # Two layers a whole turn of the ramp apart: one above the other.
+    assert len(places) == 2
+    np.testing.assert_allclose(places[0, :2], places[1, :2], atol=1.0)
+    assert abs(places[0, 2] - places[1, 2]) == pytest.approx(0.2 * 2 * np.pi, rel=0.05)
+    assert 100 < np.hypot(*places[0, :2]) < 200
+    assert not len(flatten(Surface(*ramp(300))).overlap_at_uv_mm)
+    assert np.abs(at).max() < 200
+
+
+def test_outlines_that_touch_without_lying_over_each_other_are_noticed():
+    # Two squares that meet in a corner, each with its own vertex there.
+    uv = np.array([[0, 0], [1, 0], [1, 1], [0, 1], [2, 1], [2, 2], [1, 2], [1, 1.0]])
+    area, at = _overlap(uv, (np.array([0, 1, 2, 4, 5, 6, 7, 3]),))
+    assert 0 < area < 1e-300
+    assert [1.0, 1.0] in at.tolist()
+
+
 # -- starts, progress, arguments -----------------------------------------------------------------------------------
 def test_a_given_start_is_used_unless_it_is_folded():
     surface = Surface(*shapes.saddle(triangles=600))
@@ -446,3 +470,57 @@ def test_a_dome_in_a_plate_is_found():
 def test_a_flat_shape_survives_the_trip_between_processes():
     flat = flatten(Surface(*shapes.saddle(triangles=100)))
     np.testing.assert_array_equal(pickle.loads(pickle.dumps(flat)).uv_mm, flat.uv_mm)
+
+
+# -- many patches, bad meshes, the same shape told otherwise -------------------------------------------------------
+def random_patch(seed):
+    """A square under random bumps, cut along a random smooth outline, some with a round hole."""
+    rng = np.random.default_rng(seed)
+    v, f = shapes.smooth_patch(rise=10 ** rng.uniform(1, 2.8), waves=int(rng.integers(1, 6)), triangles=900, seed=seed)
+    middle = v[f].mean(axis=1)[:, :2] - v[:, :2].mean(axis=0)
+    angle, r = np.arctan2(*middle.T[::-1]), np.hypot(*middle.T)
+    edge = 420 * (1 + sum(rng.uniform(-0.12, 0.12) * np.cos(k * angle + rng.uniform(0, 6)) for k in (2, 3, 4)))
+    keep = r < edge
+    if rng.random() < 0.4:
+        keep &= np.hypot(*(middle - rng.uniform(-120, 120, 2)).T) > rng.uniform(60, 130)
+    return Surface(v, f).sub(keep)[0]
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_random_outlines_lie_without_folds_or_unnoticed_overlap(seed):
+    import shapely
+
+    surface = random_patch(seed)
+    try:
+        flat = flatten(surface)
+    except MeshError as fault:
+        assert "touch" in fault.what  # a hole that meets the outline in a vertex
+        return
+    triangles = shapely.polygons(flat.uv_mm[surface.faces])
+    assert shapely.area(triangles).min() > 0
+    assert shapely.is_ccw(shapely.get_exterior_ring(triangles)).all()
+    covered = shapely.union_all(triangles).area
+    assert flat.overlap_mm2 == pytest.approx(shapely.area(triangles).sum() - covered, abs=1e-6 * covered)
+    assert flat.overlaps == (len(flat.overlap_at_uv_mm) > 0)
+
+
+def test_slivers_ten_thousand_times_longer_than_high_lie_right():
+    v, f = shapes.rectangle(1000, 1000, 400)
+    flat = flatten(Surface(np.column_stack([v[:, 0], 1e-4 * v[:, 1], 0 * v[:, 0]]), f))
+    assert flat.energy == pytest.approx(1, abs=1e-9)
+    np.testing.assert_allclose(flat.stretch, 1, atol=1e-6)
+
+
+def test_a_finer_mesh_of_the_same_faces_lies_within_a_hair():
+    v, f = shapes.saddle(triangles=1500)
+    coarse = Surface(v, f)
+    ends = _patch.undirected(f, len(v))
+    middle = {tuple(e): len(v) + i for i, e in enumerate(ends.tolist())}
+    a, b, c = f.T
+    ab, bc, ca = (np.array([middle[tuple(sorted(p))] for p in zip(*q, strict=True)]) for q in ((a, b), (b, c), (c, a)))
+    finer = np.concatenate([np.stack(q, 1) for q in ((a, ab, ca), (b, bc, ab), (c, ca, bc), (ab, bc, ca))])
+    fine = Surface(np.concatenate([v, v[ends].mean(axis=1)]), finer)
+    one, two = flatten(coarse), flatten(fine)
+    assert two.energy < one.energy
+    assert two.energy > one.energy - 1e-4
+    assert is_same_shape(two.uv_mm[: len(v)], one.uv_mm, 1.0)
