@@ -148,9 +148,12 @@ def _found(job: Job, area: Area, surface: Surface, name: str) -> _Area:
         return _Area(spot_region(surface, area.spot.point_mm, area.spot.radius_mm, name=name))
     points = np.array(area.outline_mm)
     if area.seen_from is None:
-        return _Area(cut_region(surface, points, name=name, tolerance_mm=area.tolerance_mm))
+        return _Area(cut_region(surface, points, seed_mm=area.seed_mm, name=name, tolerance_mm=area.tolerance_mm))
     way = job.boat.direction(area.seen_from)
-    return _Area(cut_region_seen(surface, points, direction=way, name=name, tolerance_mm=area.tolerance_mm))
+    found = cut_region_seen(
+        surface, points, direction=way, seed_mm=area.seed_mm, name=name, tolerance_mm=area.tolerance_mm
+    )
+    return _Area(found)
 
 
 def _taped(tape: TapeSpec, surface: Surface, name: str) -> _Area:

@@ -178,7 +178,19 @@ def _place(work: _Work, spec: RegionSpec, surfaces: Mapping[str, Surface], other
     for what, region in named:
         if region.short_mm > 1.0:
             _note_short(work, spec.name, what, region)
+        if region.lost_at_mm:
+            _note_lost(work, spec.name, what, region)
     return placed
+
+
+def _note_lost(work: _Work, name: str, what: str, region: Region) -> None:
+    x, y, z = region.lost_at_mm[0]
+    work.caution(
+        f"{len(region.lost_at_mm)} small opening{'s' * (len(region.lost_at_mm) != 1)} or gap{'s' * (len(region.lost_at_mm) != 1)} "
+        f"closed over or dropped when the edge of {what} was moved, near ({x:.0f}, {y:.0f}, {z:.0f}) mm",
+        where=name,
+        do="Look there on the picture.",
+    )
 
 
 def _region(work: _Work, placed: Placed) -> RegionPlan:
@@ -189,7 +201,7 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
     for i, region in enumerate(placed.plies):
         work.tell(f"region {spec.name}", (i + 1) / (len(spec.plies) + 4))
         cut = _cut_of_ply(work.job, spec, i)
-        shaped = shape(work.job, spec, region, cut, earlier=laid, plies=len(spec.plies))
+        shaped = shape(work.job, spec, region, cut, earlier=laid, plies=len(spec.plies), seam_shift_mm=spec.seam_shift_mm)
         laid.append(shaped)
         plies.append(_ply_plan(work, placed, i, shaped))
     layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm) if bag else ()
@@ -245,6 +257,7 @@ def _cut_of_ply(job: Job, spec: RegionSpec, i: int) -> Cut:
         lap_mm=job.laps.join_mm,
         trim_mm=job.laps.trim_mm,
         stagger_mm=job.laps.stagger_mm,
+        may_dart=True,
     )
 
 
@@ -258,7 +271,7 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
             f"{say_percent(strain.over_share)} of its area must give more than {say_percent(strain.limit)} "
             f"(99 % of it less than {say_percent(strain.p99)})",
             where=where,
-            do="Expect to work the cloth by hand there, allow more pieces, or turn it so that it can shear.",
+            do="Expect to work the cloth by hand there, allow more pieces or darts, or turn it so that it can shear.",
         )
     for what, measured, limit, unit in shaped.checks:
         work.check(f"{where}: {what}", measured, limit, unit)
@@ -277,6 +290,8 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
         strain,
         shaped.seams_mm,
         placed.laps_mm[i] if placed.laps_mm else None,
+        shaped.lap_clearance_mm,
+        shaped.darts,
     )
 
 

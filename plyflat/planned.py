@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from .cloth.darts import Dart
 from .cloth.flatten import Flat
 from .cloth.template import Strain, Template
 from .job.model import Job
@@ -94,6 +95,10 @@ class PlyPlan:
         Where this ply was opened.
     laps_mm : tuple of float or None
         At a corner: how far it reaches up the first and the second side.
+    lap_clearance_mm : tuple of float
+        For each ply below, how far its laps are from that ply's along the surface.
+    darts : tuple of Dart
+        Cuts made beyond the seams, with what each bought.
     """
 
     name: str
@@ -108,6 +113,8 @@ class PlyPlan:
     strain: Strain
     seams_mm: tuple[Floats, ...] = ()
     laps_mm: tuple[float, float] | None = None
+    lap_clearance_mm: tuple[float, ...] = ()
+    darts: tuple[Dart, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,6 +11,7 @@ from shapely import LineString, union_all
 from .bag.stack import film_sheet, sheet_template, tape_length_mm
 from .cloth._laps import clearances, lap_lines
 from .cloth._stagger import ALIKE_MM, Staggered, stagger_seams, turn_share
+from .cloth.darts import Dart, dart_pieces
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
 from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm
 from .cloth.pieces import lines_in_space, lines_on_table, make_templates, warp_frame
@@ -49,6 +50,8 @@ class Cut:
     lap_mm, trim_mm : float
     stagger_mm : float
         Wanted between laps of this ply and the one below; 0 where laps may lie on each other.
+    may_dart : bool
+        Whether the region's darts are made in it: in plies, not in layers of the bag.
     """
 
     name: str
@@ -63,6 +66,7 @@ class Cut:
     lap_mm: float
     trim_mm: float
     stagger_mm: float = 0.0
+    may_dart: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +92,8 @@ class Shaped:
     lap_clearance_mm : tuple of float
         For each ply below, the first ply first: the least distance along the surface between centre lines of laps
         of the two. What is farther off than twice the stagger is given as that.
+    darts : tuple of Dart
+        Cuts made beyond the seams, with what each bought.
     """
 
     pieces: tuple[Piece3D, ...]
@@ -101,6 +107,7 @@ class Shaped:
     laps_mm: tuple[Floats, ...] = ()
     starts_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)))
     lap_clearance_mm: tuple[float, ...] = ()
+    darts: tuple[Dart, ...] = ()
 
 
 def warp_way(job: Job, spec: RegionSpec) -> Floats:
@@ -180,7 +187,7 @@ def shape(
         tuple(map(_piece, opened.pieces, laid.flats, laid.stretch)),
         tuple(templates),
         laid.strain,
-        laid.opened.seams,
+        laid.seams,
         tuple(splits),
         sum(lap.area for t in templates for lap in t.laps),
         tuple(_checks(region, laid)),
@@ -188,6 +195,7 @@ def shape(
         laps,
         laid.starts_mm,
         clear,
+        laid.darts,
     )
 
 
@@ -204,6 +212,9 @@ class _Laid:
     starts_mm : (k, 3) float array
     staggered : Staggered or None
         How the seams were chosen, if with an eye to the laps below.
+    seams : tuple of (k, 3) float arrays
+        Without the darts.
+    darts : tuple of Dart
     """
 
     surface: Surface
@@ -214,6 +225,8 @@ class _Laid:
     stray_mm: float
     starts_mm: Floats
     staggered: Staggered | None
+    seams: tuple[Floats, ...]
+    darts: tuple[Dart, ...] = ()
 
 
 def _laid(
@@ -237,10 +250,32 @@ def _laid(
             opened = _turned(opened)
     else:
         opened = _equal(job, spec, surface, cut, len(earlier), plies)
+    seams = opened.seams
+    opened, darts = _darted(job, spec, opened, cut, earlier)
     flats = tuple(flatten(piece) for piece in opened.pieces)
     stretch = tuple(cloth_stretch(p, f, length_mm=CLOTH_MM) for p, f in zip(opened.pieces, flats))
     strain = _strain_over(opened, flats, stretch, cut.limit)
-    return _Laid(surface, opened, flats, stretch, strain, coarse.stray_mm, _starts(surface, opened), staggered)
+    starts = _starts(surface, opened)
+    return _Laid(surface, opened, flats, stretch, strain, coarse.stray_mm, starts, staggered, seams, darts)
+
+
+def _darted(
+    job: Job, spec: RegionSpec, opened: Opened, cut: Cut, earlier: Sequence[Shaped]
+) -> tuple[Opened, tuple[Dart, ...]]:
+    """Cut the pieces further where the job allows it, off the places it names and off the darts of the plies below."""
+    if not (spec.darts or spec.cuts) or not cut.may_dart:
+        return opened, ()
+    below = [dart.line_mm for ply in earlier for dart in ply.darts]
+    return dart_pieces(
+        opened,
+        limit=cut.limit,
+        over_share=job.limits.over_share,
+        most=spec.darts,
+        given_mm=[np.array(q.line_mm) for q in spec.cuts],
+        keep_off_mm=np.vstack([np.array(spec.keep_off_mm, dtype=float).reshape(-1, 3), *below]),
+        clear_mm=max(spec.clear_mm if spec.keep_off_mm else 0.0, cut.stagger_mm if below else 0.0),
+        seam_mm=cut.lap_mm,
+    )
 
 
 def _beside_laps(
@@ -320,7 +355,11 @@ def _fits_roll(job: Job, spec: RegionSpec, cut: Cut) -> Fits:
 def _starts(surface: Surface, opened: Opened) -> Floats:
     """Return the ends of the seams that lie on the rims of openings."""
     outer = surface.vertices_mm[surface.boundary_loops[0]]
-    ends = [seam[[0, -1]] for seam in opened.seams]
+    ends = [
+        seam[[0, -1]]
+        for seam, side in zip(opened.seams, opened.sides)
+        if not (side.left == side.right and side.left_vertices[-1] == side.right_vertices[-1])
+    ]
     off = [[np.linalg.norm(outer - p, axis=1).min() for p in pair] for pair in ends]
     return np.array([pair[int(np.argmax(d))] for pair, d in zip(ends, off)]).reshape(-1, 3)
 

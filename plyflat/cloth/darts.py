@@ -18,7 +18,7 @@ from ..surface.coarsen import coarsen
 from ..surface.cut import Inserted, insert_path, mesh_edges
 from ..surface.mesh import Floats, Ints, Surface
 from ._bounds import vertex_curvature
-from ._cutting import Opened, cut_along
+from ._cutting import Opened, Sides, cut_along
 from .flatten import Flat, flatten, strain_of
 from .template import Strain
 
@@ -203,6 +203,87 @@ def place_darts(
 
 def _over(pieces: Sequence[_Piece], rules: _Rules) -> float:
     return sum(p.over_mm2 for p in pieces) / rules.area_mm2
+
+
+def dart_pieces(
+    opened: Opened,
+    *,
+    limit: float,
+    over_share: float,
+    most: int,
+    given_mm: Sequence[ArrayLike] = (),
+    keep_off_mm: ArrayLike = (),
+    clear_mm: float = 0.0,
+    seam_mm: float = 25.0,
+) -> tuple[Opened, tuple[Dart, ...]]:
+    """Cut the pieces of an opened patch further, each as `place_darts` does.
+
+    A patch that has no seams may be split too; pieces that meet at seams get darts only, which begin on the patch's own
+    edge and keep off the seams.
+
+    Parameters
+    ----------
+    opened : Opened
+    limit, over_share, given_mm, keep_off_mm, clear_mm
+        As for `place_darts`.
+    most : int
+        The largest number of cuts over all pieces, beyond those given.
+    seam_mm : float
+        How far from seams darts keep.
+
+    Returns
+    -------
+    Opened
+        With the cuts among its seams, after those that were there.
+    tuple of Dart
+        In the same order.
+    """
+    if not opened.seams:
+        done = place_darts(
+            opened.pieces[0], limit=limit, over_share=over_share, most=most, given_mm=given_mm, keep_off_mm=keep_off_mm,
+            clear_mm=clear_mm,
+        )
+        return (done.opened, done.cuts) if done.cuts else (opened, ())
+    near = np.vstack([np.asarray(keep_off_mm, dtype=np.float64).reshape(-1, 3), *opened.seams])
+    cuts: list[Dart] = []
+    for k, piece in enumerate(opened.pieces):
+        mine = [line for line in given_mm if _piece_of(opened, line) == k]
+        done = place_darts(
+            piece, limit=limit, over_share=over_share, most=max(most - len(cuts), 0), kinds=("dart",), given_mm=mine,
+            keep_off_mm=near, clear_mm=max(clear_mm, seam_mm),
+        )
+        if done.cuts:
+            opened = _with_darts(opened, k, done.opened)
+            cuts += done.cuts
+    return opened, tuple(cuts)
+
+
+def _piece_of(opened: Opened, line: ArrayLike) -> int:
+    """The piece that a line lies on."""
+    points = np.asarray(line, dtype=np.float64)
+    return int(np.argmin([float(p.locate(points).distance_mm.max()) for p in opened.pieces]))
+
+
+def _with_darts(opened: Opened, k: int, darted: Opened) -> Opened:
+    """Put a piece with darts in the place of the piece without."""
+    (piece,) = darted.pieces
+    old, tree = opened.pieces[k].vertices_mm, cKDTree(piece.vertices_mm)
+
+    def found(vertices: Ints) -> Ints:
+        return np.asarray(tree.query(old[vertices])[1], dtype=np.int64)
+
+    sides = [
+        Sides(
+            q.left,
+            q.right,
+            found(q.left_vertices) if q.left == k else q.left_vertices,
+            found(q.right_vertices) if q.right == k else q.right_vertices,
+        )
+        for q in opened.sides
+    ]
+    sides += [Sides(k, k, q.left_vertices, q.right_vertices) for q in darted.sides]
+    pieces = (*opened.pieces[:k], piece, *opened.pieces[k + 1 :])
+    return Opened(pieces, (*opened.seams, *darted.seams), tuple(sides))
 
 
 # -- trying cuts out on the draft ------------------------------------------------------------------------------------

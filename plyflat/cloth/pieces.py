@@ -370,9 +370,9 @@ def _seam_notch(d: _Draft, s: SeamSide, at: float, lap_mm: float, mark: str) -> 
 
 def _dart_notch(d: _Draft, s: SeamSide, p: Floats, out: Floats, mark: str) -> Notch:
     """Return the notch on a dart's side, or on the edge of its lap: never across the slit."""
-    wide = LineString([p - 0.02 * out, p + 3 * d.lap_mm * out]) if s.lapped and d.lap_mm > 0 else None
+    wide = LineString([p - 0.02 * out, p + max(3 * d.lap_mm, 1.0) * out])
     reach = 0.0
-    for lap in d.laps if wide is not None else ():
+    for lap in d.laps if s.lapped else ():
         hits = shapely.get_coordinates(wide.intersection(lap))
         # The dart's own lap begins on the seam; another one may lie farther on.
         if len(hits) and ((hits - p) @ out).min() < 0.1:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from shapely import LineString, Polygon
 
+from ..cloth.darts import Dart
 from ..cloth.template import Notch, Strain, Template
 from ..errors import CheckError
 from ..surface.corner import Corner
@@ -220,11 +221,25 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
         "angle_deg": float(ply.angle_deg),
         "grow_mm": float(ply.grow_mm),
         "laps_mm": None if ply.laps_mm is None else [float(lap) for lap in ply.laps_mm],
+        "lap_clearance_mm": [float(d) for d in ply.lap_clearance_mm],
+        "darts": [_dart(dart) for dart in ply.darts],
         "area_mm2": float(ply.area_mm2),
         "lap_area_mm2": float(ply.lap_area_mm2),
         "outline_mm": _loops(ply.region),
         "strain": _strain(ply.strain),
         "templates": [_template(t, number.new(t)) for t in ply.templates],
+    }
+
+
+def _dart(dart: Dart) -> dict:
+    return {
+        "kind": dart.kind,
+        "line_mm": _points(dart.line_mm),
+        "length_mm": float(dart.length_mm),
+        "opens_deg": float(dart.opens_deg),
+        "over_before": float(dart.over_before),
+        "over_after": float(dart.over_after),
+        "placed_by_hand": bool(dart.given),
     }
 
 

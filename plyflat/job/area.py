@@ -142,6 +142,11 @@ class Area(Table):
         description="With outline: join its points by lines that are straight seen from here, a side of the boat or a "
         "direction; left out: by the shortest lines along the surface.",
     )
+    seed_mm: Annotated[Point | None, forms.POINT] = Field(
+        default=None,
+        alias="seed",
+        description="With outline: a point inside the area; left out: the smaller of the two sides of the outline.",
+    )
     tape: TapeSpec | None = Field(default=None, description="Coloured tape or pen that marks the area.")
     face: FaceSpec | None = Field(default=None, description="A face up to its creases.")
     drawn: DrawnSpec | None = Field(default=None, description="An outline drawn in a plane and laid on the hull.")
@@ -179,6 +184,14 @@ class StepSpec(Table):
     )
     order: Literal["smallest first", "largest first"] = Field(
         default="smallest first", description="Whether the first ply is the smallest or the largest."
+    )
+
+
+class CutSpec(Table):
+    """A cut placed by hand: a dart that ends inside, or a line from edge to edge."""
+
+    line_mm: Annotated[tuple[Point, ...], forms.POINTS] = Field(
+        alias="line", description="Two or more points on the surface; the first on the ply's edge."
     )
 
 
@@ -239,6 +252,21 @@ class RegionSpec(Area):
         le=50,
         strict=True,
         description="Equal pieces a ring round an opening is cut into; 0: the number is chosen.",
+    )
+    seam_shift_mm: Annotated[float, length(-2000, 2000, "40 mm"), OURS] = Field(
+        default=0.0,
+        alias="seam_shift",
+        description="With seams: how far each ply's seams lie from those of the ply below, along the rim of the opening.",
+    )
+    darts: Annotated[int, OURS] = Field(
+        default=0, ge=0, le=50, strict=True, description="Most cuts a ply may get so that its strain comes within the limit."
+    )
+    cuts: tuple[CutSpec, ...] = Field(alias="cut", default=(), description="Cuts placed by hand in every ply.")
+    keep_off_mm: Annotated[tuple[Point, ...], forms.POINTS, OURS] = Field(
+        default=(), alias="keep_off", description="Points that no cut may come near, such as along a loaded corner."
+    )
+    clear_mm: Annotated[float, length(0, 1000, "50 mm"), OURS] = Field(
+        default=50.0, alias="clear", description="How far cuts keep from those points."
     )
     steps: StepSpec | None = Field(
         default=None, description="Steps from ply to ply, added to each ply's own grow or laps."

@@ -133,6 +133,8 @@ def _area(row: dict[str, Any], ways: Sequence[str], where: tuple[str | int, ...]
     yield from _one_of(row, ways, where)
     if "seen_from" in row and "outline" not in row:
         yield (*where, "seen_from"), "it joins the points of an outline, and there is none"
+    if "seed" in row and "outline" not in row:
+        yield (*where, "seed"), "it tells the sides of an outline apart, and there is none"
     if isinstance(row.get("tape"), dict):
         yield from _one_of(row["tape"], ("colour", "colour_at"), (*where, "tape"))
     if isinstance(row.get("drawn"), dict):

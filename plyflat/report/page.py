@@ -15,6 +15,7 @@ from .style import Picture
 from .words import CARE, METHODS, amount, counted, in_short, order_of_working, square_metres, where_it_is
 
 if TYPE_CHECKING:
+    from ..cloth.darts import Dart
     from ..planned import Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
     from ..shop.quantity import Quantity
 
@@ -162,6 +163,10 @@ def _seams(region: RegionPlan) -> str:
     words = []
     if region.seams_mm:
         words.append(f"The region is opened along {counted(len(region.seams_mm), 'seam')}, with a lap there.")
+    for ply in region.plies:
+        if ply.lap_clearance_mm:
+            near = [f"{d:.0f} mm from those of {q.name}" for d, q in zip(ply.lap_clearance_mm, region.plies)]
+            words.append(f"The laps of {ply.name} lie {', '.join(near)}.")
     if joined:
         words.append("Where pieces join, the dashed line is where the other piece's edge comes to lie; match the notches.")
     return " ".join(words)
@@ -175,7 +180,16 @@ def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[
         "title": f"{region.name} {ply.name}",
         "words": f"{ply.cloth}, warp at {ply.angle_deg + 0.0:g}° to the warp line; {', '.join(faces)}. As cut: {'; '.join(sizes)}.",
         "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
+        "cut_head": _head("cut", "kind", "length, mm#", "opens#", "area above limit before#", "after#"),
+        "cut_rows": [_dart(k, dart) for k, dart in enumerate(ply.darts, start=1)],
     }
+
+
+def _dart(k: int, dart: Dart) -> tuple[str, ...]:
+    kind = "dart" if dart.kind == "dart" else "edge to edge"
+    opens = f"{dart.opens_deg:.1f}°" if dart.kind == "dart" else ""
+    who = ", yours" if dart.given else ""
+    return str(k), kind + who, f"{dart.length_mm:.0f}", opens, percent(dart.over_before), percent(dart.over_after)
 
 
 def _size(piece: str, bounds: tuple[float, ...]) -> str:

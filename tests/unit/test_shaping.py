@@ -167,3 +167,61 @@ def test_strain_is_that_of_the_cloth_with_single_triangles_beside(post):
     raw = max(np.abs(p.flat.stretch - 1).max() for p in one.pieces)
     assert strain.raw_largest == pytest.approx(raw)
     assert {t.strain.scale_mm for t in one.templates} == {10.0}
+
+
+@pytest.fixture(scope="module")
+def dome():
+    surface = Surface(*shapes.cap(40, radius=800, triangles=3000)[:2])
+    return region_of(surface, np.ones(len(surface.faces), dtype=bool), name="dome")
+
+
+def dome_cut(name="P1", **changes):
+    values = {
+        "material": "cloth", "angle_deg": 0.0, "face_up": "out", "copies": 1, "limit": 0.03, "roll_width_mm": 1400.0,
+        "roll_length_mm": 9000.0, "edge_mm": 10.0, "lap_mm": 25.0, "trim_mm": 10.0, "stagger_mm": 60.0, "may_dart": True,
+    }  # fmt: skip
+    return Cut(name=name, **{**values, **changes})
+
+
+def test_darts_are_made_where_the_job_allows_them_and_apart_from_ply_to_ply(dome):
+    job = job_from_text(JOB.replace('mesh = "hull"\n', 'mesh = "hull"\ndarts = 4\n'))
+    one = shape(job, job.regions[0], dome, dome_cut(), plies=2)
+    two = shape(job, job.regions[0], dome, dome_cut("P2"), earlier=[one], plies=2)
+    bare = shape(job, job.regions[0], dome, dome_cut(may_dart=False))
+    assert bare.darts == ()
+    assert bare.strain.over_share > 0.3
+    for ply in (one, two):
+        assert 1 <= len(ply.darts) <= 4
+        assert ply.strain.over_share < 0.06
+        assert ply.seams_mm == ()  # darts are no seams that the bag's layers would be opened at
+        assert len(ply.templates) == 1
+        assert len(ply.templates[0].laps) == len(ply.darts)
+    # Seen from a dart of the second ply, none of the first is nearer than the stagger, but for the bend of its geodesic.
+    near = min(
+        np.linalg.norm(a.line_mm[:, None] - b.line_mm[None], axis=2).min() for a in one.darts for b in two.darts
+    )
+    assert near > 45
+
+
+def test_a_cut_placed_by_hand_is_in_every_ply(dome):
+    p = dome.surface.vertices_mm
+    rim = p[dome.loops[0][np.argmax(p[dome.loops[0], 0])]]
+    top = p[np.argmax(p[:, 2])]
+    line = ", ".join('"{:.3f} {:.3f} {:.3f} mm"'.format(*q) for q in (rim, top))
+    job = job_from_text(JOB.replace('mesh = "hull"\n', f'mesh = "hull"\ncut = [{{ line = [{line}] }}]\n'))
+    made = shape(job, job.regions[0], dome, dome_cut())
+    assert [d.given for d in made.darts] == [True]
+    assert np.linalg.norm(made.darts[0].line_mm[0] - rim) < 1e-6
+
+
+def test_a_dart_keeps_off_the_seams_of_a_ring(foil):
+    """A piece between seams may have darts too; they begin on the region's own edge, and the seams stay whole."""
+    text = JOB.replace('mesh = "hull"\n', 'mesh = "hull"\ndarts = 1\n')
+    job = job_from_text(text)
+    made = shape(job, job.regions[0], foil, dome_cut(limit=0.01, stagger_mm=0.0))
+    seams = len(made.seams_mm)
+    assert seams >= 1
+    assert sum(len(t.joins) > 0 for t in made.templates) == len(made.templates)
+    for dart in made.darts:
+        off = min(np.linalg.norm(dart.line_mm[:, None] - s[None], axis=2).min() for s in made.seams_mm)
+        assert off > 15

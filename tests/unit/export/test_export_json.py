@@ -11,6 +11,7 @@ import pytest
 import shapes
 from shapely import Polygon
 
+from plyflat.cloth.darts import Dart
 from plyflat.errors import CheckError
 from plyflat.export.planjson import as_json, plan_schema, plan_to_dict, refuse_odd_numbers
 from plyflat.surface.corner import Corner
@@ -153,3 +154,16 @@ def test_a_corner_and_its_fillet_are_told(plan, judge):
     assert told["corner"]["line_mm"][1] == [50.0, 0.0, 0.0]
     assert told["fillet"]["radius_mm"] == 20.0
     assert told["fillet"]["mix_g"] == 12.0
+
+
+def test_cuts_are_told_with_what_they_bought(plan, judge):
+    dart = Dart("dart", np.array([[0.0, 0, 0], [30, 40, 0]]), 0.6, 0.1, 12.5)
+    ply = replace(plan.regions[0].plies[0], darts=(dart,), lap_clearance_mm=(43.0,))
+    region = replace(plan.regions[0], plies=(ply,))
+    whole = plan_to_dict(replace(plan, regions=(region,)))
+    assert [e.message for e in judge.iter_errors(whole)] == []
+    told = whole["regions"][0]["plies"][0]
+    assert told["lap_clearance_mm"] == [43.0]
+    assert told["darts"][0]["length_mm"] == 50.0
+    assert told["darts"][0]["over_after"] == 0.1
+    assert told["darts"][0]["placed_by_hand"] is False
