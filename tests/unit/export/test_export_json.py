@@ -159,7 +159,7 @@ def test_a_corner_and_its_fillet_are_told(plan, judge):
 def test_cuts_are_told_with_what_they_bought(plan, judge):
     dart = Dart("dart", np.array([[0.0, 0, 0], [30, 40, 0]]), 0.6, 0.1, 12.5)
     ply = replace(plan.regions[0].plies[0], darts=(dart,), lap_clearance_mm=(43.0,))
-    region = replace(plan.regions[0], plies=(ply,))
+    region = replace(plan.regions[0], plies=(ply, *plan.regions[0].plies[1:]))
     whole = plan_to_dict(replace(plan, regions=(region,)))
     assert [e.message for e in judge.iter_errors(whole)] == []
     told = whole["regions"][0]["plies"][0]
