@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix
+from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
 
+from ..surface._smooth import SMOOTH_MM, work_copy
 from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
-from ._patch import Triangles, check_disc, undirected
+from ._patch import Edges, Triangles, check_disc, undirected
 from ._sparse import Pattern, cotangent, factorise
 
 _DISCS, _STEPS = 5, 4
@@ -65,7 +66,7 @@ def lower_bound(surface: Surface) -> tuple[float, str]:
     """Return a bound that the strain of every flat shape of a patch obeys.
 
     Let every triangle's stretch lie between a and b in a flat shape without folds and overlaps. Then log(b/a) is at
-    least the value returned, which is the best of three proofs. B is a disc of the patch round a centre c, cut off by
+    least the value returned, which is the best of four proofs. B is a disc of the patch round a centre c, cut off by
     a level line of (about) the distance from c; L is its rim's length, A its area.
 
     * Rim: every path from c to B's rim is at least r long, so the image of B holds the disc of radius a r round c's
@@ -74,9 +75,13 @@ def lower_bound(surface: Surface) -> tuple[float, str]:
     * Isoperimetric, disc: the image's area is a² A at least, its rim's b L at most: (b/a)² >= 4 pi A / L².
     * Isoperimetric, patch: the same for the whole patch and its outer edge.
 
-    They hold for the mesh itself, whatever the quality of the distance: a path from c to the rim crosses the level
-    lines in between one after the other, and r is the sum of the shortest straight lines from each to the next. Where
-    the curvature is negative none of them says anything.
+    * Area, ball: let every point of a part of the patch, of area A, be reached from c by a way of length r at most.
+      Its image lies within b r of c's image, and has the area a² A at least: (b/a)² >= A / (pi r²). This is the one
+      that speaks where the curvature is negative.
+
+    The first two hold for the mesh itself, whatever the quality of the distance: a path from c to the rim crosses the level
+    lines in between one after the other, and r is the sum of the shortest straight lines from each to the next. On
+    a rough mesh they say little, since its rims are rough; `strain_bound` also tells what the shape beneath asks for.
 
     Parameters
     ----------
@@ -106,19 +111,155 @@ def lower_bound(surface: Surface) -> tuple[float, str]:
     inner = ~_on_edge(surface)
     for centre in _centres(surface, loops) if inner.any() else ():
         found += _round(surface, centre, loops)
+    if inner.any() and vertex_curvature(surface)[inner].sum() < 0:
+        for centre in _centres(surface, loops, hollow=True):
+            found += _ball_bounds(surface, centre)
     value, name = max(found)
     return (float(value), name) if value > 0 else (0.0, "none")
 
 
-def _centres(surface: Surface, loops: tuple[Ints, ...]) -> set[int]:
-    """Return the vertex farthest from the edge, and the one where most positive curvature is gathered."""
+@dataclass(frozen=True)
+class StrainBound:
+    """What no flat shape of a patch without folds and overlaps can beat.
+
+    Attributes
+    ----------
+    proven : float
+        Bound on log(largest stretch / smallest stretch), proven for the mesh as it stands; 0 where no proof says more.
+    proof : str
+        Which proof it is.
+    estimate : float
+        The same for a smoothed copy where the mesh is rough, else ``proven``: what the shape under the noise asks
+        for. Not a proof: the copy is another surface.
+    estimate_proof : str
+    scale_mm : float
+        Scale of the smoothing; 0 where the mesh is clean and both values are one.
+    """
+
+    proven: float
+    proof: str
+    estimate: float
+    estimate_proof: str
+    scale_mm: float
+
+
+def strain_bound(surface: Surface, *, scale_mm: float | None = None) -> StrainBound:
+    """Return what no flat shape of a patch can beat, proven for its mesh and estimated under its noise.
+
+    Parameters
+    ----------
+    surface : Surface
+        One disc, with or without holes.
+    scale_mm : float, optional
+        Waves shorter than about four times this count as noise; three mean edges if not given, 4 mm at least.
+
+    Returns
+    -------
+    StrainBound
+
+    Raises
+    ------
+    ShapeError, MeshError
+        As `flatten`.
+    """
+    proven, proof = lower_bound(surface)
+    scale = max(SMOOTH_MM, 3 * surface.mean_edge_mm) if scale_mm is None else scale_mm
+    calm = work_copy(surface, scale_mm=scale)
+    if calm is surface.vertices_mm:
+        return StrainBound(proven, proof, proven, proof, 0.0)
+    estimate, name = lower_bound(Surface(calm, surface.faces))
+    return StrainBound(proven, proof, estimate, name, scale)
+
+
+def _ball_bounds(surface: Surface, centre: int) -> list[tuple[float, str]]:
+    """Return the bounds that the areas of balls round one vertex give."""
+    far = _farthest(surface, centre)
+    areas = np.repeat(surface.face_areas_mm2 / far.shape[1], far.shape[1])
+    order = np.argsort(far, axis=None)
+    r, area = far.ravel()[order], np.cumsum(areas[order])
+    # Balls of a few triangles say nothing but the unevenness of the mesh.
+    big = np.isfinite(r) & (area > 0.02 * surface.area_mm2)
+    if not big.any():
+        return []
+    value = np.where(big, 0.5 * np.log(area / (np.pi * np.where(big, r, 1.0) ** 2)), -np.inf)
+    best = int(value.argmax())
+    return [(float(value[best]), f"area of a ball of radius {r[best]:.0f} mm")]
+
+
+def _farthest(surface: Surface, centre: int) -> Floats:
+    """Return how long a way along the surface from a vertex to any point of a small triangle must be at most.
+
+    Ways run straight across triangles between points that divide their sides, so they are real ways and no shorter
+    than the shortest. Each triangle is divided evenly into ``parts``² small ones. A point x of a small one is reached
+    over its corners: the least of the three ways is no longer than their mean weighted by x's barycentric weights,
+    and the mean distance of x from the corners is no longer than the circumradius, or half the longest side where
+    the triangle is obtuse.
+
+    Returns
+    -------
+    (m, parts²) float array, mm
+    """
+    f, v, n = surface.faces, surface.vertices_mm, len(surface.vertices_mm)
+    edges = Edges(f, n)
+    m = len(f)
+    parts = int(np.clip(450_000 // len(edges.ends), 2, 6))
+    share = np.arange(1, parts) / parts
+    a, b = v[edges.ends[:, 0]], v[edges.ends[:, 1]]
+    points = np.concatenate([v, (a[:, None] + share[:, None] * (b - a)[:, None]).reshape(-1, 3)])
+    own = n + edges.of.reshape(3, m).T[:, :, None] * (parts - 1) + np.arange(parts - 1)
+    ring = np.concatenate([f, own.reshape(m, -1)], axis=1)
+    way = dijkstra(_straight(points, ring), directed=False, indices=centre)
+    weights, small = _grid(parts)
+    at = np.einsum("gk,mkx->mgx", weights, v[f])
+    reached = np.full(at.shape[:2], np.inf)
+    for k in ring.T:
+        np.minimum(reached, way[k][:, None] + np.linalg.norm(at - points[k][:, None], axis=2), out=reached)
+    return reached[:, small].max(axis=2) + _reach(v[f], surface.face_areas_mm2)[:, None] / parts
+
+
+def _straight(points: Floats, ring: Ints) -> csr_matrix:
+    """Return the lengths of the straight ways between all points of each row of ``ring``."""
+    i, j = np.triu_indices(ring.shape[1], 1)
+    one, two = ring[:, i].ravel(), ring[:, j].ravel()
+    # A way along a side is found in both its triangles; equal entries would be added up.
+    key = np.sort(np.minimum(one, two) * len(points) + np.maximum(one, two))
+    key = key[np.append(True, key[1:] != key[:-1])]
+    low, high = key // len(points), key % len(points)
+    length = np.linalg.norm(points[low] - points[high], axis=1)
+    return coo_matrix((length, (low, high)), (len(points), len(points))).tocsr()
+
+
+def _grid(parts: int) -> tuple[Floats, Ints]:
+    """Return the barycentric weights (g, 3) of the points that divide a triangle evenly, and the small triangles."""
+    spots = [(i, j) for i in range(parts + 1) for j in range(parts + 1 - i)]
+    number = {spot: k for k, spot in enumerate(spots)}
+    small = []
+    for i, j in spots:
+        if i + j < parts:
+            small.append([number[i, j], number[i + 1, j], number[i, j + 1]])
+        if i + j < parts - 1:
+            small.append([number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]])
+    ij = np.array(spots) / parts
+    return np.column_stack([1 - ij.sum(axis=1), ij]), np.array(small)
+
+
+def _reach(corners: Floats, areas: Floats) -> Floats:
+    """Return the circumradius of triangles, or half the longest side of obtuse ones."""
+    side = np.sort(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
+    obtuse = (side[:, :2] ** 2).sum(axis=1) < side[:, 2] ** 2
+    return np.where(obtuse, 0.5 * side[:, 2], side.prod(axis=1) / (4 * areas))
+
+
+def _centres(surface: Surface, loops: tuple[Ints, ...], *, hollow: bool = False) -> set[int]:
+    """Return the vertex farthest from the edge, and the one where most positive (or negative) curvature is gathered."""
     v, n = surface.vertices_mm, len(surface.vertices_mm)
     edges = undirected(surface.faces, n)
     length = np.linalg.norm(v[edges[:, 0]] - v[edges[:, 1]], axis=1)
     graph = coo_matrix((length, edges.T), (n, n)).tocsr()
     edge = np.concatenate(loops)
     inward = dijkstra(graph, directed=False, indices=edge, min_only=True)
-    peak = int(_potential(surface, edge).argmax())
+    height = _potential(surface, edge)
+    peak = int(height.argmin() if hollow else height.argmax())
     # A peak at the edge has no disc round it, and one near the middle gives the same discs.
     middle = int(inward.argmax())
     own = inward[peak] > 0 and np.linalg.norm(v[peak] - v[middle]) > 0.1 * inward[middle]

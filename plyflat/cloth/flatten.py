@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from ..errors import SolveError
 from ..progress import Tell
 from ..surface.mesh import Bools, Floats, Ints, Surface
-from ._bounds import enclosed_curvature, lower_bound, vertex_curvature
+from ._bounds import StrainBound, enclosed_curvature, lower_bound, strain_bound, vertex_curvature
 from ._newton import Distortion, Solution, descend
 from ._patch import Triangles, checked_disc, fill_holes
 from ._sparse import Pattern
@@ -22,6 +22,7 @@ from ._strain import YarnStretch, cloth_scale, cloth_stretch, directional_stretc
 
 __all__ = [
     "Flat",
+    "StrainBound",
     "YarnStretch",
     "cloth_scale",
     "cloth_stretch",
@@ -30,6 +31,7 @@ __all__ = [
     "flatten",
     "lower_bound",
     "overlap_places_mm",
+    "strain_bound",
     "strain_of",
     "vertex_curvature",
 ]
