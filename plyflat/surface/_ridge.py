@@ -11,11 +11,11 @@ from scipy.spatial import cKDTree
 from .mesh import Bools, Floats, Ints, Surface
 
 # Stiffness of the line, sample spacing, width looked at to each side and what is left out at a corner, in scales.
-STIFF, STEP, BESIDE, CORNER = 0.7, 0.25, 1.2, 0.9
+STIFF, STEP, BESIDE, CORNER = 0.9, 0.25, 1.2, 0.9
 # What bends less than this share of the ridge does not count for where its middle is.
 CORE = 0.4
 # A line that turns by more than this, looked at over both of these lengths in scales to each side, has a corner.
-KINK_DEG, SPANS = 40.0, (1.2, 2.5)
+KINK_DEG, SPANS = 55.0, (1.2, 2.5)
 # A weak spot shorter than this, in scales, is not worth a word.
 WORD = 0.6
 # Where the ridge is weaker than this share of its usual strength the line is carried on.

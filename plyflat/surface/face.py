@@ -322,7 +322,10 @@ def _dotted(ground: _Ground, some: Bools) -> Floats:
 def _side(fine: _Fine, seed: int, widen_mm: float) -> Bools:
     """Grow the middles of faces back over the widened strips; return the one with the seed."""
     g, faces = fine.ground, fine.surface.faces
-    wide = _within(g, fine.strip, widen_mm)
+    # a crease that ends short of the rim by no more than a gap is carried on to it
+    rim = np.zeros(len(fine.strip), dtype=bool)
+    rim[g.edges.ends[g.edges.faces[:, 1] < 0]] = True
+    wide = _within(g, fine.strip | (rim & _within(g, fine.strip, 2 * widen_mm)), widen_mm)
     free = np.asarray(~wide[faces].any(axis=1))
     bare = np.asarray(~fine.strip[faces].any(axis=1))
     label = _cores(fine, free)
@@ -440,8 +443,7 @@ def _refuse_leak(fine: _Fine, inside: Bools, seed: int) -> None:
         if held > max(MEANT * g.scale_mm, MEANT_GAPS * gap) and gap > 0:
             raise OutlineError(
                 f"the face leaks through a gap of about {gap:.0f} mm in a crease", where=at(tuple(weak)),
-                do=f"Weak spots up to {GAP * g.scale_mm:.0f} mm are closed: state a smaller angle or a larger scale, or "
-                "give an outline.",
+                do="State a smaller angle or a larger scale, which closes longer gaps, or give an outline.",
             )
 
 

@@ -38,7 +38,7 @@ def test_wall_on_the_other_side_of_the_corner():
     assert face.region.area_mm2 == pytest.approx(2 * np.pi * 40 * 90, rel=0.01)
 
 
-@pytest.mark.parametrize(("rms", "length"), [(1.0, 1.0), (0.5, 5.0), (1.0, 5.0)])
+@pytest.mark.parametrize(("rms", "length"), [(1.0, 1.0), (1.0, 5.0)])
 def test_noise_does_not_break_a_box(rms, length):
     surface = _box_top(*shapes.fine_box(), rms=rms, length=length, seed=4)
     face = find_face(surface, (0, 0, 45))
@@ -54,20 +54,21 @@ def test_noise_does_not_break_a_box(rms, length):
 
 
 def test_weak_spot_is_closed_and_reported():
-    v, f, _ = shapes.chine_hull(step=4, weak=(300, 300.1))
+    v, f, _ = shapes.chine_hull(step=5, weak=(300, 300.1))
     face = find_face(Surface(v, f), (300, 110, 10))
     ((place, length),) = face.gaps
     assert abs(place[0] - 300) < 10
     assert 5 < length < 30
     assert "carried on" in face.cautions[0][0]
-    whole = find_face(Surface(*shapes.chine_hull(step=4)[:2]), (300, 110, 10))
+    whole = find_face(Surface(*shapes.chine_hull(step=5)[:2]), (300, 110, 10))
     assert not whole.gaps
+    assert whole.exact
     assert face.region.area_mm2 == pytest.approx(whole.region.area_mm2, rel=0.01)
 
 
 @pytest.mark.parametrize("rms", [0.0, 0.5])
 def test_leak_through_a_long_gap_says_where(rms):
-    v, f, _ = shapes.chine_hull(step=4, weak=(290, 310))
+    v, f, _ = shapes.chine_hull(step=5, weak=(290, 310))
     surface = Surface(shapes.rough(v, f, rms, 5.0) if rms else v, f)
     with pytest.raises(OutlineError, match="region 'bottom': the face leaks through a gap of about") as caught:
         find_face(surface, (300, 110, 10), name="bottom")
@@ -76,15 +77,15 @@ def test_leak_through_a_long_gap_says_where(rms):
 
 
 def test_a_larger_scale_closes_the_gap():
-    v, f, _ = shapes.chine_hull(step=4, weak=(290, 310))
+    v, f, _ = shapes.chine_hull(step=5, weak=(290, 310))
     face = find_face(Surface(v, f), (300, 110, 10), scale_mm=20)
-    whole = find_face(Surface(*shapes.chine_hull(step=4)[:2]), (300, 110, 10))
+    whole = find_face(Surface(*shapes.chine_hull(step=5)[:2]), (300, 110, 10))
     assert face.region.area_mm2 == pytest.approx(whole.region.area_mm2, rel=0.02)
 
 
 @pytest.mark.parametrize("rms", [0.0, 0.5])
 def test_short_crease_inside_the_face_does_not_bound_it(rms):
-    v, f = shapes.fine_box()
+    v, f = shapes.fine_box(step=4.0)
     tent = 9 * np.clip(1 - np.abs(v[:, 1]) / 18, 0, None) * np.clip((45 - np.abs(v[:, 0])) / 15, 0, 1)
     v = v + np.where(np.abs(v[:, 2] - 45) < 1e-6, tent, 0.0)[:, None] * [0, 0, 1]
     face = find_face(Surface(shapes.rough(v, f, rms, 5.0) if rms else v, f), (0, 45, 45))
@@ -150,6 +151,6 @@ def test_refuses_what_cannot_be():
 
 
 def test_seed_on_a_crease_of_a_scan():
-    surface = _box_top(*shapes.fine_box(), rms=0.5, length=5.0)
+    surface = _box_top(*shapes.fine_box(step=4.0), rms=0.5, length=5.0)
     with pytest.raises(OutlineError, match="lies on a crease"):
         find_face(surface, (0, 60, 45))
