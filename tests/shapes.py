@@ -753,3 +753,27 @@ def with_ledge(v, height, at=150.0, slope=0.2, ramp=1.0):
     out = v.copy()
     out[:, 2] += height * np.clip((v[:, 0] - at - slope * (v[:, 1] - 100)) / ramp, -0.5, 0.5)
     return out
+
+
+# -- for threads that do not stretch --------------------------------------------------------------------------------
+def ellipsoid(axes=(1000.0, 800.0, 600.0), triangles=20000, seed=0):
+    """Whole ellipsoid, half axes along x, y and z."""
+    v, f = sphere(1.0, triangles, seed)
+    return v * np.asarray(axes), f
+
+
+def folded_plate_developed(angle_deg=30.0, size=1000.0, triangles=8000, seed=0):
+    """Square plate bent along the y axis by an angle, the part x > 0 turned down, with its development."""
+    p, f = rectangle(size / 2, size, triangles // 2, seed)
+    both = np.vstack([p, p * [-1, 1]])
+    flat, inverse = np.unique(both.round(9), axis=0, return_inverse=True)
+    f = inverse.ravel()[np.vstack([f, f[:, [0, 2, 1]] + len(p)])]
+    flat = flat - [0, size / 2]
+    a, right = np.radians(angle_deg), np.maximum(flat[:, 0], 0)
+    x = np.minimum(flat[:, 0], 0) + right * np.cos(a)
+    return np.column_stack([x, flat[:, 1], -right * np.sin(a)]), f, flat
+
+
+def folded_plate(angle_deg=30.0, size=1000.0, triangles=8000, seed=0):
+    """Square plate bent along the y axis."""
+    return folded_plate_developed(angle_deg, size, triangles, seed)[:2]

@@ -203,10 +203,30 @@ class _Growth:
         self.arm_at = np.full(4, zero)
         self.arm_way = np.stack([start.warp, -start.warp, start.weft, -start.weft])
         self.arm_turn = np.zeros(4)  # how far the normal turned along the last bar
+        self._aim()
         at = np.asarray(np.arange(int(self.arm_reach.max()) + 1) * self.h, dtype=np.float64)
         self.arm_bend = np.stack([
             self.plan.warp_bend(at), -self.plan.warp_bend(-at), self.plan.weft_bend(at), -self.plan.weft_bend(-at),
         ])
+
+    def _aim(self) -> None:
+        """Turn the first bars from the arms' tangents to the chords of the geodesics.
+
+        Along a geodesic with tangent T, normal N and B = N x T the third derivative has a part k (N'.B) along B, with
+        k = -N'.T, so that the chord over h leans by -(dN.T)(dN.B) / 6 towards B, dN being the turn of N over h.
+        """
+        if not self.plan.arcs:
+            return
+        n, way = self.n[self.arm_at], self.arm_way
+        circles = Circles(self.x[self.arm_at], unit(cross(way, n)), np.full(4, self.h**2), way)
+        landed = self.ground.settle(circles, self.face[self.arm_at], circles.centre + self.h * way)
+        side, turn = cross(n, way), landed.normals - n
+        along, across = dot(turn, way), dot(turn, side)
+        smooth = (landed.state == ON) & (dot(turn, turn) < ARC_MOST**2)
+        if self.crease is not None:
+            smooth &= ~self.crease[landed.face]
+        self.arm_way = unit(way - np.where(smooth, along * across / 6, 0.0)[:, None] * side)
+        self.arm_turn = np.where(smooth, along, 0.0)
 
     def advance(self, front: int) -> bool:
         """Lay one front; False when there is nothing left to go on from."""
@@ -245,9 +265,11 @@ class _Growth:
 
     def _lead(self, node: Ints, last: Ints) -> None:
         """Carry threads straight on by one bar."""
-        way = unit(self.x[last] - self.x[2 * last - node])
-        x, n = self.x[last], self.n[last]
-        circles = Circles(x, unit(cross(way, n)), np.full(len(node), self.h**2), way)
+        before = 2 * last - node
+        bar = self.x[last] - self.x[before]
+        way, x, n = unit(bar), self.x[last], self.n[last]
+        short = 1 - self._turned(before, last, bar) ** 2 / 24 if self.plan.arcs else np.ones(len(node))
+        circles = Circles(x, unit(cross(way, n)), (self.h * short) ** 2, way)
         landed = self.ground.settle(circles, self.face[last], x + self.h * way)
         landed, _, _ = self._traced(landed, last, way)
         self._put(node, landed.points, landed.normals, landed.face, landed.state, last)

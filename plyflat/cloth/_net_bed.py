@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from scipy.sparse.csgraph import connected_components, dijkstra
 
 from ..errors import OutlineError, ShapeError
+from ..surface._edges import directed_edges, rim_edges
 from ..surface._smooth import SMOOTH_MM, work_copy
 from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
 from ..surface.region import Region
@@ -289,9 +290,8 @@ def _holes(
 
 def _simple_loops(faces: Ints) -> list[Ints]:
     """Closed loops of free edges, the surface on the left; those that touch themselves or others are left out."""
-    e = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
     n = int(faces.max()) + 1
-    free = e[~np.isin(e[:, 0] * n + e[:, 1], e[:, 1] * n + e[:, 0])]
+    free = directed_edges(faces)[rim_edges(n, faces)]
     out, back = np.bincount(free[:, 0], minlength=n), np.bincount(free[:, 1], minlength=n)
     good = (out == 1) & (back == 1)
     follow = dict(free[good[free].all(axis=1)].tolist())

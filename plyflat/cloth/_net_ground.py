@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from scipy.sparse import coo_matrix
@@ -22,7 +22,7 @@ TIRED, MOST = 12, 60
 #: A point has come to rest when it moves less than this share of the circle's radius.
 SETTLED = 3e-3
 #: A curved face is carried on so far beyond its corners, in shares of it, and from there on straight.
-BEYOND_FACE = 0.5
+BEYOND_FACE = 2.0
 
 NONE, ON, BEYOND, FOLDED, OPENED, LOST = 0, 1, 2, 3, 4, 5
 
@@ -175,6 +175,7 @@ class MeshGround:
         self._crease = _creases(self.normals, self.across, crease_deg)
         self.corner_normals = _corner_normals(p, self.normals, self.across, faces, self._crease)
         self._corners = np.concatenate([p, self.corner_normals], axis=2)
+        self._near: dict[float, Bools] = {}
 
     @cached_property
     def crease_points(self) -> Floats:
@@ -192,21 +193,33 @@ class MeshGround:
         """
         if not self._crease.any():
             return None
+        if reach_mm not in self._near:
+            self._near[reach_mm] = self._faces_near(reach_mm)
+        return self._near[reach_mm]
+
+    @cached_property
+    def _tree(self) -> Any:
         from scipy.spatial import cKDTree
 
-        tree = cKDTree(self.crease_points)
+        return cKDTree(self.crease_points)
+
+    def _faces_near(self, reach_mm: float) -> Bools:
         f, i = np.nonzero(self._crease)
         side = self.points[self.faces[f, (i + 1) % 3]] - self.points[self.faces[f, (i + 2) % 3]]
         reach = reach_mm + 0.25 * float(np.sqrt(dot(side, side)).max())
-        close = tree.query(self.points, distance_upper_bound=reach)[0] < np.inf
+        low, high = self.crease_points.min(axis=0) - reach, self.crease_points.max(axis=0) + reach
+        maybe = np.flatnonzero(((self.points > low) & (self.points < high)).all(axis=1))
+        close = np.zeros(len(self.points), dtype=bool)
+        close[maybe] = self._tree.query(self.points[maybe], distance_upper_bound=reach)[0] < np.inf
         out: Bools = close[self.faces].any(axis=1)
         # A long face of a model can have all its corners far away.
         out[f] = True
-        long = np.flatnonzero(~out)
-        middle = self.points[self.faces[long]].mean(axis=1)
-        size = np.sqrt(((self.points[self.faces[long]] - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
+        rest = np.flatnonzero(~out)
+        corners = self.points[self.faces[rest]]
+        middle = corners.mean(axis=1)
+        size = np.sqrt(((corners - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
         big = size > 2 * reach_mm
-        out[long[big]] = tree.query(middle[big])[0] < size[big] + reach
+        out[rest[big]] = self._tree.query(middle[big])[0] < size[big] + reach
         return out
 
     def weights(self, face: Ints, x: Floats) -> Floats:

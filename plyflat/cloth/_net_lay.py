@@ -19,8 +19,10 @@ from ._patch import place_text
 COARSE, RUN, RUN_MORE = 20, 1.2, 2.0
 #: Coarse cells added about those that are needed.
 MARGIN = 2
-#: Bars across the whole net where no spacing is asked for, and the least spacing then, mm.
-FINE, FINEST_MM = 120, 1.0
+#: Bars across the whole net where no spacing is asked for, at most and at least; edges to a bar; the least spacing, mm.
+FINE, FINE_LEAST, EDGES, FINEST_MM = 120, 90, 3.0, 1.0
+#: Share of what is looked up that the coarse net must cover for its extent to be relied on.
+SURE = 0.9
 MOST_NODES = 5_000_000
 
 
@@ -82,12 +84,23 @@ def lay(bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm:
         _check_spacing(spacing_mm, far, bed, start)
     coarse = _net(bed, start, steering, far / COARSE, _square(int(np.ceil(RUN * COARSE))), None)
     reach_mm, wanted = _needed(bed, coarse, far)
-    h = spacing_mm or max((reach_mm.sum() / 2) / FINE, FINEST_MM)
+    h = spacing_mm or _spacing(bed, float(reach_mm.sum()) / 2)
     reach = np.ceil(reach_mm / h - 1e-9).astype(np.int64)
     _check_nodes(reach, h, start)
     mask = None if wanted is None else _refined(wanted, coarse, reach, h)
-    net = _net(bed, start, steering, h, reach, mask)
-    return _laid(bed, start, steering, net)
+    laid = _laid(bed, start, steering, _net(bed, start, steering, h, reach, mask))
+    if mask is not None and laid.cover < 1.0 - 1e-9:
+        # The coarse net may have misled; threads that run on freely may come back.
+        free = np.maximum(reach, int(np.ceil(RUN * far / h)))
+        if (2 * free[0] + 1) ** 2 <= MOST_NODES:
+            other = _laid(bed, start, steering, _net(bed, start, steering, h, free, None))
+            laid = other if other.cover > laid.cover + 1e-9 else laid
+    return laid
+
+
+def _spacing(bed: Bed, wide_mm: float) -> float:
+    """A 120th of the net's width; on a coarse mesh some edges, since a finer net sees its unevenness, but a 90th."""
+    return max(wide_mm / FINE, min(wide_mm / FINE_LEAST, EDGES * bed.evened.mean_edge_mm), FINEST_MM)
 
 
 def lay_coarse(
@@ -123,7 +136,7 @@ def _net(
 def _laid(bed: Bed, start: Start, steering: Steering, net: Net, *, rough: bool = False) -> Laid:
     cells = Cells(net, bed.ground)
     at, areas = bed.sample if rough else (np.arange(len(bed.points)), bed.vertex_areas)
-    reading = read(cells, bed.points[at], bed.normals[at])
+    reading = read(cells, bed.patch.vertices_mm[at], bed.normals[at])
     if reading is None:
         raise SolveError(
             "no cell of the net could be laid about the start", where=place_text(start.point),
@@ -165,10 +178,10 @@ def _check_nodes(reach: Ints, h: float, start: Start) -> None:
 def _needed(bed: Bed, coarse: Net, far: float) -> tuple[Floats, Bools | None]:
     """How far the threads must run to the four sides, mm, and which coarse nodes are needed; None: all of them."""
     pick, _ = bed.sample
-    found = read(Cells(coarse), bed.points[pick], bed.normals[pick])
+    found = read(Cells(coarse), bed.patch.vertices_mm[pick], bed.normals[pick])
     if found is None:
         return np.full(4, RUN * far), None
-    if not found.covered.all():
+    if found.covered.mean() < SURE:
         on_edge = _touches_end(coarse, bed)
         return np.full(4, (RUN_MORE if on_edge else RUN) * far), None
     cell: Ints = np.floor(found.uv_mm / coarse.spacing_mm).astype(np.int64) + np.array(coarse.origin)

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from ..surface.mesh import Bools, Floats, Ints
-from ._net import ON, SKIRT, Net
+from ._net import BEYOND, ON, SKIRT, Net
 from ._net_ground import Ground, dot, unit
 
 #: A vertex is under the net when its foot on it is off to the side by less than this share of a bar.
@@ -17,6 +17,8 @@ ASIDE = 0.03
 LAYER, FACING = 0.6, 0.2
 #: Nodes among which the one on a point's own side of a crease is sought, and the weight of being in one plane with it.
 NEAR, OWN_SIDE = 9, 30.0
+#: Rings of cells beside the firm ones that take over their shear.
+CARRIED = 2
 #: Cells whose corners lean more than this against each other are measured along the surface at creases.
 MEASURED_DEG = 4.0
 
@@ -94,12 +96,22 @@ class Cells:
 
     @cached_property
     def node_shear(self) -> Floats:
-        """(a, b) shear at the nodes, degrees: the mean of the cells about, carried on straight where there are none."""
-        value, have = self.shear, self.whole
+        """(a, b) shear at the nodes, degrees: the mean of the cells about.
+
+        Cells that reach beyond a free edge, where there is no surface to follow, and places beside the net take
+        what the cells further in say, carried on straight.
+        """
+        off = self.net.state == BEYOND
+        firm = self.whole & ~(off[1:, 1:] | off[:-1, 1:] | off[1:, :-1] | off[:-1, :-1])
         a, b = self.net.state.shape
         big, seen = np.zeros((a + 1, b + 1)), np.zeros((a + 1, b + 1), dtype=bool)
-        big[1:-1, 1:-1], seen[1:-1, 1:-1] = np.where(have, value, 0.0), have
-        big, seen = _carried(big, seen)
+        big[1:-1, 1:-1], seen[1:-1, 1:-1] = np.where(firm, self.shear, 0.0), firm
+        for _ in range(CARRIED):
+            big, seen = _carried(big, seen)
+        rest = np.zeros_like(seen)
+        rest[1:-1, 1:-1] = self.whole
+        rest &= ~seen
+        big[rest], seen = self.shear[rest[1:-1, 1:-1]], seen | rest
         total = sum(np.where(seen, big, 0.0)[i : a + i, j : b + j] for i in (0, 1) for j in (0, 1))
         count = sum(seen.astype(np.int64)[i : a + i, j : b + j] for i in (0, 1) for j in (0, 1))
         return np.asarray(total / np.maximum(count, 1))
