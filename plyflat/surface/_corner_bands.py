@@ -82,6 +82,7 @@ class _Field:
     values: Floats
     side: Ints
     line: Ints
+    closed: bool
 
 
 def _field(surface: Surface, corner: Corner, reach: tuple[float, float], least: float, smooth_mm: float) -> _Field:
@@ -105,7 +106,7 @@ def _field(surface: Surface, corner: Corner, reach: tuple[float, float], least: 
         now, way, beyond = _squared(now, way, tree, far)
     near = ~beyond & (tree.query(now.vertices_mm[now.faces].mean(axis=1))[0] < 1.1 * far + 2 * now.mean_edge_mm + 5.0)
     side = _sides(now, way, corner, near)
-    return _Field(now, _measured(now, way, side, corner.closed, reach, smooth_mm), side, way)
+    return _Field(now, _measured(now, way, side, corner.closed, reach, smooth_mm), side, way, corner.closed)
 
 
 def _dense(p: Floats, closed: bool) -> Floats:
@@ -244,7 +245,7 @@ def _band(field: _Field, laps: tuple[float, float], name: str, smooth_mm: float)
     on[field.line] = True
     touching = wanted & on[cut.surface.faces].any(axis=1)
     keep = np.isin(label, label[touching]) & wanted
-    short, where = _short(cut.surface, cut.values, keep, side, laps, field.line)
+    short, where = _short(cut.surface, cut.values, keep, side, laps, field)
     made = region_of(cut.surface, keep, name=name, short_mm=short, short_at_mm=where)
     return made if _sharpest_deg(made) > SLIVER_DEG else _tidied(made, smooth_mm)
 
@@ -256,23 +257,27 @@ def _parts(s: Surface, chosen: Bools) -> Ints:
 
 
 def _short(
-    s: Surface, share: Floats, keep: Bools, side: Ints, laps: tuple[float, float], line: Ints
+    s: Surface, share: Floats, keep: Bools, side: Ints, laps: tuple[float, float], field: _Field
 ) -> tuple[float, tuple[float, float, float] | None]:
     """How much of a lap is missing where the surface ends early, and where."""
     edges = surface_edges(s)
-    bare = (edges.faces[:, 1] < 0) & keep[edges.faces[:, 0]]
-    worst, where = 0.0, None
-    for a, b, f in zip(*edges.ends[bare].T, edges.faces[bare, 0]):
-        if share[a] <= 0 and share[b] <= 0:
-            continue
-        # A rim that runs out from the line is an end of the band; one that runs along it cuts a lap short.
-        p, q = s.vertices_mm[a], s.vertices_mm[b]
-        lap = laps[int(side[f])]
-        rise = abs(share[b] - share[a]) * lap
-        if rise > 0.7 * np.linalg.norm(q - p):
-            continue
-        missing = (1 - min(share[a], share[b])) * lap
-        if missing > worst + 1e-6:
-            x, y, z = (0.5 * (p + q)).tolist()
-            worst, where = float(missing), (x, y, z)
-    return worst, where
+    k = np.flatnonzero((edges.faces[:, 1] < 0) & keep[edges.faces[:, 0]] & (share[edges.ends].max(axis=1) > 0))
+    if not field.closed:
+        k = k[~_at_ends(s, edges.ends[k], field)]
+    if not len(k):
+        return 0.0, None
+    missing = (1 - share[edges.ends[k]].min(axis=1)) * np.asarray(laps)[side[edges.faces[k, 0]]]
+    i = int(np.argmax(missing))
+    if missing[i] <= 1e-6:
+        return 0.0, None
+    x, y, z = s.vertices_mm[edges.ends[k[i]]].mean(axis=0).tolist()
+    return float(missing[i]), (x, y, z)
+
+
+def _at_ends(s: Surface, ends: Ints, field: _Field) -> Bools:
+    """Which edges lie across the ends of an open line: the nearest point of the line is about its first or last."""
+    line = field.surface.vertices_mm[field.line]
+    along = np.r_[0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
+    foot = along[cKDTree(line).query(s.vertices_mm[ends].mean(axis=1))[1]]
+    margin = 3.0 + 2.0 * s.mean_edge_mm
+    return np.asarray((foot < margin) | (foot > along[-1] - margin))

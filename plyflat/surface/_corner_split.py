@@ -6,7 +6,6 @@ goes right round a post where the corner itself is too blunt or too noisy to be 
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,8 +28,8 @@ TOLERANCE, LEAST_MM, MOST_MM = 4.0, 0.3, 4.0
 GROWTHS, EVEN = 80, 2
 # The sheet of a growing side has so many pieces each way; growth has settled when it adds less than this share.
 PIECES, SETTLED = 5, 0.005
-# No more than the first counts as a turn; with the second, a corner is plain enough to seek no further.
-TURN_DEG, PLAIN_DEG = 60.0, 25.0
+# No more than this counts as a turn.
+TURN_DEG = 60.0
 # Vertices are put together over the first of these, and normals averaged over the second, in scales.
 GROUP, NORMALS = 0.4, 0.8
 
@@ -109,17 +108,16 @@ def split_at(calm: Surface, line_mm: Floats, starts_mm: Floats, *, scale_mm: flo
     g = _ground(calm, scale_mm)
     best: Split | None = None
     worth = -1.0
-    for groups in (2, 3):
-        for near in starts_mm:
-            seeds = _seeds(g, line_mm, near, groups)
-            for own, other in itertools.permutations(seeds, 2):
-                split = _grown(g, own, other, near)
-                # A patch of a post's wall ends where it bends away, no corner; a hull is large and ends at the corner.
-                rank = split.turn_deg * float(g.cloud.area_mm2[split.side == 0].sum())
-                if rank > worth:
-                    best, worth = split, rank
-        if best is not None and best.turn_deg > PLAIN_DEG:
-            break
+    # Where the corner is at its clearest three groups are tried too: a thin post's flanks and the hull.
+    tries = [(starts_mm[0], 3), *((near, 2) for near in starts_mm)]
+    for near, groups in tries:
+        seeds = _seeds(g, line_mm, near, groups)
+        for k, own in enumerate(seeds):
+            split = _grown(g, own, np.concatenate([q for i, q in enumerate(seeds) if i != k]), near)
+            # A patch of a post's wall ends where it bends away, which is no corner; a hull is large and ends at one.
+            rank = split.turn_deg * float(g.cloud.area_mm2[split.side == 0].sum())
+            if rank > worth:
+                best, worth = split, rank
     if best is None or not len(best.contact):
         raise OutlineError(
             "the two sides of the corner cannot be told apart", where=at(tuple(starts_mm[0])),

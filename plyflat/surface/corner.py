@@ -14,7 +14,6 @@ from ._corner_edge import EdgeLine, edge_line, faces_beside, nearest_side, space
 from ._corner_fit import Fitted, Misfit, fit_corner, misfit
 from ._corner_split import REACH, Split, split_at
 from ._smooth import SMOOTH_MM, work_copy
-from ._topology import surface_edges
 from ._trace import at
 from .crease import Crease, find_creases
 from .cut import path_edges
@@ -29,6 +28,8 @@ SECTIONS = ("auto", "plane", "round", "smooth", "foil")
 MISFIT_MM, MISFIT_TIMES = 1.0, 4.0
 # The line is believed where fitted points lie within this distance on both sides, scales.
 GAP = 2.0
+# A line ends where it has run this far past the surface.
+PAST_MM = 1.5
 
 Place = tuple[float, float, float]
 
@@ -272,7 +273,7 @@ def _starts(crease: Crease, seed: Floats, scale_mm: float) -> Floats:
 def _fitted_corner(
     surface: Surface, calm: Surface, fit: Fitted, hint: Floats | None, angle_deg: float, scale_mm: float
 ) -> Corner:
-    keep = np.ones(len(fit.points_mm), dtype=bool) if fit.closed else _on_surface(calm, fit, scale_mm)
+    keep = np.ones(len(fit.points_mm), dtype=bool) if fit.closed else _on_surface(surface, fit, scale_mm)
     points, normals = fit.points_mm[keep], [n[keep] for n in fit.normals]
     _check_length(points, fit.closed, scale_mm)
     concave = _is_concave(fit, points, scale_mm)
@@ -307,28 +308,28 @@ def _is_concave(fit: Fitted, points: Floats, scale_mm: float) -> bool:
     return bool(np.median(fit.first.value(p[k])) > 0) if len(k) else True
 
 
-def _on_surface(calm: Surface, fit: Fitted, scale_mm: float) -> Bools:
+def _on_surface(surface: Surface, fit: Fitted, scale_mm: float) -> Bools:
     """Which points of an open line, in one stretch, have the surface beside them on both sides."""
     p = fit.points_mm
-    spot = calm.locate(p)
-    edges = surface_edges(calm)
-    bare = (edges.faces[:, 1] < 0)[edges.of_face[spot.face]]
-    # A foot on edge i of a face (corner i to i + 1) has no weight on corner i + 2.
-    on_rim = (bare & (spot.weights[:, [2, 0, 1]] < 1e-3)).any(axis=1)
-    good = ~(on_rim & (spot.distance_mm > 0.2))
+    spot = surface.locate(p)
+    # Smoothing rounds the rim where it turns into the corner, so the surface itself is asked. Beside the line the
+    # foot lies square to it; beyond the surface's end the line runs away from its foot.
+    along = np.gradient(p, axis=0)
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-300)
+    good = np.abs(((p - spot.points_mm) * along).sum(axis=1)) < PAST_MM
     for k in (0, 1):
-        own = calm.vertices_mm[fit.side == k]
+        own = surface.vertices_mm[fit.side == k]
         good &= cKDTree(own).query(p)[0] < GAP * scale_mm
     good &= spot.distance_mm < GAP * scale_mm
     return _longest_run(good)
 
 
 def _longest_run(good: Bools) -> Bools:
-    """Of the runs of true values the longest, gaps of up to five bridged."""
+    """Of the runs of true values the longest, gaps of up to twenty (mm, about) bridged."""
     k = np.flatnonzero(good)
     if not len(k):
         return good
-    runs = np.split(k, np.flatnonzero(np.diff(k) > 6) + 1)
+    runs = np.split(k, np.flatnonzero(np.diff(k) > 21) + 1)
     best = max(runs, key=len)
     out = np.zeros(len(good), dtype=bool)
     out[best[0] : best[-1] + 1] = True

@@ -131,3 +131,13 @@ def test_laps_that_cannot_be(laps):
     corner = find_corner(BOX, [95.0, 10.0, 58.0])
     with pytest.raises(OutlineError, match="laps"):
         corner_regions(BOX, corner, laps)
+
+
+def test_rough_foil_through_a_curved_hull_keeps_its_tail():
+    surface, line = rough_post(shapes.foil_section(), 75.0, rms=0.5, hull=shapes.curved_hull)
+    corner = find_corner(surface, line[len(line) // 3])
+    assert corner.closed
+    assert corner.section == "foil"
+    off = off_line(corner, line)
+    assert np.sqrt((off**2).mean()) < 0.5
+    assert off.max() < 2.0  # the tail; a smooth section loses six
