@@ -19,7 +19,7 @@ _NEAR = 1e-2  # a gain below which the shape is near enough for the whole Hessia
 _FAR = 3e-3  # a start with more distortion than this above 1 has its Hessian eased
 _EASE = 0.25
 _MEMORY = 5  # steps that correct the kept Hessian
-_PATIENCE = 12.0  # steps that cost as much as a factorisation and the steps after it
+_PATIENCE = 30.0  # steps that cost as much as a factorisation and the steps after it
 _TO_FOLD = 0.9  # how much of the way to the first fold a step may go
 
 
