@@ -29,6 +29,7 @@ from .shop.stock import offcut_g, roll_need, tape_rolls
 from .shop.tally import BREATHER_WARN, ResinJob, bin_list, breather_share, resin_list, usual_mix
 from .surface.combine import Plane, mirror_surface
 from .surface.fillet import putty_mass_g
+from .surface.frame import frame_of
 from .surface.load import check_distance, load_surface
 from .surface.mesh import Floats, Repair, Surface
 from .surface.region import Region
@@ -311,9 +312,13 @@ def _warp_points(job: Job, spec: RegionSpec, base: Region) -> Floats:
     """Two points of the base region's surface along its warp line, for pictures and for marking the hull."""
     way = warp_way(job, spec)
     points = base.surface.vertices_mm
-    middle = points.mean(axis=0)
-    start = base.surface.locate(middle).points_mm[0]
     reach = 0.15 * float(np.ptp(points @ way))
+    if base.is_disc:
+        # Refuses a warp that stands square to the surface, with the place.
+        frame = frame_of(base, warp=way if isinstance(spec.warp, str) else np.array(spec.warp))
+        start, way = frame.origin_mm, frame.warp
+    else:
+        start = base.surface.locate(points.mean(axis=0)).points_mm[0]
     return base.surface.locate([start - reach * way, start + reach * way]).points_mm
 
 

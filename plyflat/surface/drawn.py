@@ -340,7 +340,9 @@ def _scale(doc: Any, unit: str | None, path: str | Path) -> float:
 
 def _curves(doc: Any, layer: str | None, scale: float, where: str) -> list[Floats]:
     """All curves as (k, 2) polylines in mm; a closed one repeats its first point."""
-    names = {q.dxf.name.lower(): q.dxf.name for q in doc.layers}
+    # A file may use layers that its table does not list.
+    used = [e.dxf.layer for e in doc.entitydb.values() if e.is_alive and e.dxf.hasattr("layer")]
+    names = {name.lower(): name for name in (*used, *(q.dxf.name for q in doc.layers))}
     if layer is not None and layer.lower() not in names:
         raise OutlineError(
             f"the drawing has no layer {layer!r}", where=where, do=f"Its layers are {', '.join(sorted(names.values()))}."

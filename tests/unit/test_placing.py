@@ -1,5 +1,6 @@
 """Where the cloth goes: every way a job can say it, on shapes whose areas are known."""
 
+import ezdxf
 import numpy as np
 import pytest
 import shapes
@@ -136,6 +137,20 @@ def test_a_drawing_is_laid_on_the_hull(sheet):
     found = placed(text, sheet)
     assert found.way == "drawn"
     assert found.base.area_mm2 == pytest.approx(0.5 * 200 * 100, rel=1e-5)
+
+
+def test_a_drawing_from_a_file_is_laid_on_the_hull(sheet, tmp_path):
+    made = ezdxf.new(units=4)  # $INSUNITS 4: millimetres (DXF reference)
+    page = made.modelspace()
+    page.add_lwpolyline([(0, 0), (200, 0), (200, 150), (0, 150)], close=True, dxfattribs={"layer": "cut"})
+    page.add_circle((100, 75), 30, dxfattribs={"layer": "cut"})
+    page.add_circle((500, 75), 30, dxfattribs={"layer": "notes"})
+    made.saveas(tmp_path / "plan.dxf")
+    file = (tmp_path / "plan.dxf").as_posix()
+    text = f'drawn = {{ file = "{file}", layer = "cut", origin = "100 100 0 mm", x = [1, 0, 0], y = [0, 1, 0] }}\n'
+    found = placed(text, sheet)
+    assert found.base.area_mm2 == pytest.approx(200 * 150 - np.pi * 30**2, rel=1e-4)
+    assert len(found.base.loops) == 2
 
 
 def test_a_mirror_image_has_the_others_plies_turned_the_other_way(sheet):

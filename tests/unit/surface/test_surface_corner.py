@@ -140,4 +140,6 @@ def test_rough_foil_through_a_curved_hull_keeps_its_tail():
     assert corner.section == "foil"
     off = off_line(corner, line)
     assert np.sqrt((off**2).mean()) < 0.5
-    assert off.max() < 2.0  # the tail; a smooth section loses six
+    # Points 4 mm apart miss a tail as narrow as a mm by half of that; a smooth section would lose six mm of it.
+    assert off.max() < 3.0
+    assert off[line[:, 0] > line[:, 0].min() + 8.0].max() < 1.0
