@@ -236,8 +236,11 @@ class _Growth:
         has_a, has_b = self.usable[a], self.usable[b]
         ends = np.maximum(np.maximum(self.ended[a], self.ended[b]), self.ended[d])
         open_ended = ends < AT_FOLD
-        joined = has_a & has_b & open_ended
-        led_a, led_b = has_a & ~has_b & open_ended, has_b & ~has_a & open_ended
+        # Far beyond an edge the net is only carried on to close its cells; what is on the surface does not hang on that.
+        firm_a, firm_b = has_a & (self.depth[a] < 2), has_b & (self.depth[b] < 2)
+        joined = has_a & has_b & (firm_a == firm_b) & open_ended
+        led_a, led_b = has_a & ~joined & (firm_a | ~has_b), has_b & ~joined & (firm_b | ~has_a)
+        led_a, led_b = led_a & open_ended, led_b & open_ended
         # Along the warp from a, along the weft from b, if the thread has come at least one bar already.
         led_a &= self.usable[np.clip(2 * a - self.node[at], 0, len(self.usable) - 1)]
         led_b &= self.usable[np.clip(2 * b - self.node[at], 0, len(self.usable) - 1)]
@@ -317,14 +320,43 @@ class _Growth:
         """Measure bars over creases along the surface and lay their nodes again."""
         if self.crease is None or not len(bars.a):
             return landed
+        landed, placed = self._round_edges(landed, bars, k)
         face, n = landed.face[k:], landed.normals[k:]
         good = (landed.state[k:] != LOST) & self.crease[face]
         least = np.cos(np.radians(MEASURED_DEG))
         lean = np.minimum(dot(n, self.n[bars.a]), dot(n, self.n[bars.b])) < least
-        at = np.flatnonzero(good & lean)
+        at = np.union1d(np.flatnonzero(good & lean), placed)
         if len(at):
             landed = _with(landed, k + at, self._measured(landed, bars, at, k))
         return landed
+
+    def _round_edges(self, landed: Landed, bars: _Bars, k: int) -> tuple[Landed, Ints]:
+        """Give nodes that fell off a sharp edge a place on its other side: the cell's near side carried over it.
+
+        Returns
+        -------
+        Landed
+        (p,) int array
+            Which nodes those are.
+        """
+        if self.crease is None:
+            return landed, np.empty(0, dtype=np.int64)
+        off = (landed.state[k:] == LOST) | (landed.state[k:] == OPENED)
+        at = np.flatnonzero(off & (self.crease[self.face[bars.a]] | self.crease[self.face[bars.b]]))
+        at = at[self.usable[bars.d[at]]]
+        if not len(at):
+            return landed, at
+        landed = _taken(landed, np.arange(len(landed.face)))
+        for i in at.tolist():
+            a, b, d = int(bars.a[i]), int(bars.b[i]), int(bars.d[i])
+            # From the neighbour whose bar runs beside the other's on one face.
+            if float(self.n[a] @ self.n[d]) < float(self.n[b] @ self.n[d]):
+                a, b = b, a
+            x, face, way, beyond = self.ground.trace(self.x[a], int(self.face[a]), self.x[b] - self.x[d], self.h)
+            found = self.ground.settle(_upright(x, way, self.n[a], self.h), np.array([face]), x[None])
+            landed.points[k + i], landed.face[k + i], landed.normals[k + i] = x, face, found.normals[0]
+            landed.state[k + i] = BEYOND if beyond else ON
+        return landed, at
 
     def _measured(self, landed: Landed, bars: _Bars, at: Ints, k: int) -> Landed:
         """Lay nodes again from their neighbours unfolded into their own faces, until the bars' lengths are right."""
@@ -391,7 +423,8 @@ class _Growth:
         area = dot(cross(x - self.x[bars.a], x - self.x[bars.b]), up) * bars.turn
         folded = area < np.sin(np.radians(LEAST_CROSSING_DEG)) * self.h**2
         state[folded & (state == ON)] = FOLDED
-        state[folded & (state == BEYOND)] = NONE
+        beyond = (self.depth[bars.a] > 0) | (self.depth[bars.b] > 0)
+        state[folded & (state == BEYOND) | beyond & (state != BEYOND) & (state != ON)] = NONE
         if self.crease is not None:
             # Beyond a free edge a crease has no course that could be followed.
             state[(state == BEYOND) & self.crease[landed.face[k:]]] = NONE
@@ -401,6 +434,9 @@ class _Growth:
         self.shaded[node] |= self.shaded[bars.a] | self.shaded[bars.b] | self.shaded[bars.d]
 
     def _put(self, at: Ints, x: Floats, n: Floats, face: Ints, state: Ints, before: Ints) -> None:
+        # From beyond an edge there is no way back, and no fold that would mean anything.
+        state = np.where((self.depth[before] > 0) & (state != BEYOND) & (state != ON), NONE, state)
+        state = np.where((self.depth[before] > 1) & (state == ON), NONE, state)
         self.x[at], self.n[at], self.face[at], self.state[at] = x, n, face, state
         off = state == BEYOND
         self.depth[at] = np.where(off, self.depth[before] + 1, 0)

@@ -211,7 +211,7 @@ class MeshGround:
         maybe = np.flatnonzero(((self.points > low) & (self.points < high)).all(axis=1))
         close = np.zeros(len(self.points), dtype=bool)
         close[maybe] = self._tree.query(self.points[maybe], distance_upper_bound=reach)[0] < np.inf
-        out: Bools = close[self.faces].any(axis=1)
+        out = np.asarray(close[self.faces].any(axis=1))
         # A long face of a model can have all its corners far away.
         out[f] = True
         rest = np.flatnonzero(~out)
