@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
 from ..errors import OutlineError
-from ._smooth import SMOOTH_MM, share_copy, work_copy
+from ._edges import directed_edges, edge_keys, rim_edges, side_lengths
+from ._patch import NeedsWiderCrop
+from ._smooth import SMOOTH_MM, carry_copy, share_copy, work_copy
 from ._trace import at
 from .cut import (
     Inserted,
     LevelCut,
     Refined,
+    _whole_stars,
     cut_at_level,
     faces_near,
     insert_paths,
@@ -42,6 +46,9 @@ CORNER_SHARE, CORNER_EDGE_MM, CORNER_ROUNDS = 5.0, 0.1, 4
 CORNER_TURN, ROUGH_TURN = 0.3, 0.7
 # Slivers sharper than this are cleared away along a moved outline.
 SLIVER_DEG = 1.5
+# From this many faces on, an outline is moved on the part of the surface near it only, with some edges and rings of faces
+# to spare, unless that is most of the surface.
+BAND_FACES, BAND_EDGES, BAND_RINGS, BAND_SHARE = 50_000, 4.0, 3, 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -349,6 +356,8 @@ def _openings(region: Region) -> Bools:
     """Which of the parent's faces lie in openings: beyond some loop, but not beyond the longest."""
     parent = region.parent
     n = len(parent.vertices_mm)
+    if len(region.loops) < 2:
+        return np.zeros(len(parent.faces), dtype=bool)
     edges = surface_edges(parent)
     rim = (edges.faces[:, 1] >= 0) & (region.inside[edges.faces[:, 0]] != region.inside[edges.faces[:, 1]])
     label = label_faces(parent, edges.ends[rim])
@@ -414,8 +423,119 @@ def grow_regions(
         raise OutlineError(f"the distances to grow by are not all finite: {ask}")
     if not any(ask):
         return [region] * len(ask)
-    field = _outline_field(region, ask, openings, smooth_mm)
-    return [_at_distance(region, field, d, smooth_mm) if d else region for d in ask]
+    try:
+        return _moved(region, _band(region, ask, openings, smooth_mm), ask, openings, smooth_mm)
+    except NeedsWiderCrop:
+        whole = np.ones(len(region.inside), dtype=bool)
+        return _moved(region, _band_of(region, whole, openings, smooth_mm), ask, openings, smooth_mm)
+
+
+def _moved(region: Region, band: _Band, ask: list[float], openings: bool, smooth_mm: float) -> list[Region]:
+    """Move a region's outline on a band of its parent; `NeedsWiderCrop` if that proves too narrow."""
+    field = _outline_field(region, band, ask, openings, smooth_mm)
+    return [_at_distance(region, band, field, d, smooth_mm) if d else region for d in ask]
+
+
+@dataclass(frozen=True, eq=False)
+class _Band:
+    """The part of a region's parent that a moved outline has to do with; it may be all of it.
+
+    Its seam, the edges where it was taken out of the parent, must come through all that is done to it.
+
+    `surface` the part; `chosen` (m,) which faces of the parent; `vertices` (n,) the parent's vertex of each vertex;
+    `inside`, `shut`, `opening` as in `_Field`; `seam` (k, 2) edges; `rest_edges_mm` sides of the faces left out, in all.
+    """
+
+    surface: Surface
+    chosen: Bools
+    vertices: Ints
+    inside: Bools
+    shut: Bools
+    opening: Ints
+    seam: Ints
+    rest_edges_mm: float
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is all of the parent."""
+        return len(self.chosen) == len(self.inside)
+
+    def take(self, made: Surface) -> Surface:
+        """Check that a surface made from this one still has its seam, and let it have the whole parent's mean edge."""
+        if self.whole:
+            return made
+        _check_seam(made, self.seam)
+        rest = len(self.chosen) - len(self.inside)
+        total = self.rest_edges_mm + side_lengths(made.vertices_mm, made.faces).sum()
+        vars(made)["mean_edge_mm"] = float(total / (3 * (rest + len(made.faces))))
+        return made
+
+
+def _check_seam(made: Surface, seam: Ints) -> None:
+    n = len(made.vertices_mm)
+    bare = directed_edges(made.faces)[rim_edges(n, made.faces)]
+    if not np.isin(edge_keys(n, seam), edge_keys(n, bare)).all():
+        raise NeedsWiderCrop
+
+
+def _band(region: Region, ask: list[float], openings: bool, smooth_mm: float) -> _Band:
+    """Return the part of a region's parent near its outline; with all the region where the outline moves inward."""
+    faces, m = region.parent.faces, len(region.inside)
+    keep = np.ones(m, dtype=bool)
+    if m >= BAND_FACES and region.loops:
+        keep = _near_loops(region, max(abs(d) for d in ask), smooth_mm)
+        if min(ask) < 0:
+            keep |= region.inside
+        near = np.zeros(len(region.parent.vertices_mm), dtype=bool)
+        for _ in range(BAND_RINGS):
+            near[faces[keep]] = True
+            keep = near[faces[:, 0]] | near[faces[:, 1]] | near[faces[:, 2]]
+        if keep.sum() < BAND_SHARE * m:
+            keep = _whole_stars(faces, keep, len(near))
+        if keep.sum() >= BAND_SHARE * m:
+            keep[:] = True
+    return _band_of(region, keep, openings, smooth_mm)
+
+
+def _near_loops(region: Region, reach_mm: float, smooth_mm: float) -> Bools:
+    """Which faces of the parent the outline may come to, moved by so much, with some to spare."""
+    h = region.parent.mean_edge_mm
+    walk = work_copy(region.parent, scale_mm=smooth_mm)
+    loops = [walk[region.vertex_of[q]] for q in region.loops]
+    longest = max(float(np.linalg.norm(p - np.roll(p, 1, axis=0), axis=1).max()) for p in loops)
+    step = max(h, 1.0)
+    reach = 1.05 * (reach_mm + 3 * min(h, _stray_edge_mm(reach_mm))) + longest / 2 + BAND_EDGES * h + step
+    return faces_near(walk, region.parent.faces, np.vstack([_dense(p, step) for p in loops]), reach)
+
+
+def _band_of(region: Region, keep: Bools, openings: bool, smooth_mm: float) -> _Band:
+    """Take some faces of a region's parent."""
+    parent = region.parent
+    work_copy(parent, scale_mm=smooth_mm)
+    within = _openings(region)
+    shut = within & (not openings)
+    opening = np.where(within, _parts(parent, within), -1) if within.any() else np.full(len(within), -1)
+    if keep.all():
+        used = np.arange(len(parent.vertices_mm))
+        return _Band(parent, keep, used, region.inside, shut, opening, np.empty((0, 2), dtype=np.int64), 0.0)
+    surface, used = parent.sub(keep)
+    share_copy(parent, surface, used, scale_mm=smooth_mm)
+    seam = _seam(parent, surface, used, keep)
+    rest = 3 * len(keep) * parent.mean_edge_mm - float(side_lengths(surface.vertices_mm, surface.faces).sum())
+    band = _Band(surface, keep, used, region.inside[keep], shut[keep], opening[keep], seam, rest)
+    band.take(surface)
+    return band
+
+
+def _seam(parent: Surface, part: Surface, used: Ints, keep: Bools) -> Ints:
+    """Return the (k, 2) edges of a part of a surface beyond which the surface goes on."""
+    n = len(parent.vertices_mm)
+    bare = directed_edges(part.faces)[rim_edges(len(used), part.faces)]
+    on = np.zeros(n, dtype=bool)
+    on[used[bare]] = True
+    left = parent.faces[~keep]
+    left = left[on[left[:, 0]].astype(np.int8) + on[left[:, 1]] + on[left[:, 2]] > 1]
+    return bare[np.isin(edge_keys(n, used[bare]), edge_keys(n, directed_edges(left)))]
 
 
 @dataclass(frozen=True, eq=False)
@@ -433,26 +553,21 @@ class _Field:
     opening: Ints
 
 
-def _outline_field(region: Region, ask: list[float], openings: bool, smooth_mm: float) -> _Field:
+def _outline_field(region: Region, band: _Band, ask: list[float], openings: bool, smooth_mm: float) -> _Field:
     """Measure the distance from a region's outline as far as the distances asked for."""
     low, high = -min(*ask, 0.0), max(*ask, 0.0)
-    work_copy(region.parent, scale_mm=smooth_mm)
-    within = _openings(region)
-    shut = np.zeros(len(region.inside), dtype=bool) if openings else within
-    opening = np.where(within, _parts(region.parent, within), -1)
-    outside = ~region.inside & ~shut
-    fine = refine(region.parent, _longest(region, ask), between=_between(region, outside, low, high))
-    surface, inside, shut = fine.surface, region.inside[fine.parent_face], shut[fine.parent_face]
-    rim = _rim(region, fine, inside, shut, openings)
+    fine = refine(band.surface, _longest(region, ask), between=_between(band, low, high))
+    surface, inside, shut = band.take(fine.surface), band.inside[fine.parent_face], band.shut[fine.parent_face]
+    rim = _rim(region, band, fine, inside, shut, openings)
     spare = 3 * min(region.parent.mean_edge_mm, _stray_edge_mm(max(low, high)))
     values = np.full(len(surface.vertices_mm), -low - spare)
     for side, sign, reach in ((inside, -1.0, low), (~inside & ~shut, 1.0, high)):
         if side.any():
             _measure(surface, side, rim, sign, reach + spare if reach > 0 else 0.0, values, smooth_mm, spare)
     values[np.unique(rim)] = 0.0
-    field = _Field(surface, values, inside, shut, opening[fine.parent_face])
+    field = _Field(surface, values, inside, shut, band.opening[fine.parent_face])
     for _ in range(CORNER_ROUNDS):
-        finer = _sharpened(region, field, fine, ask, openings, smooth_mm)
+        finer = _sharpened(region, band, field, fine, ask, openings, smooth_mm)
         if finer is None:
             break
         fine, field = finer
@@ -460,7 +575,7 @@ def _outline_field(region: Region, ask: list[float], openings: bool, smooth_mm: 
 
 
 def _sharpened(
-    region: Region, field: _Field, fine: Refined, ask: list[float], openings: bool, smooth_mm: float
+    region: Region, band: _Band, field: _Field, fine: Refined, ask: list[float], openings: bool, smooth_mm: float
 ) -> tuple[Refined, _Field] | None:
     """Divide triangles where a moved outline has a corner, and measure there again; None where there is none left.
 
@@ -483,9 +598,10 @@ def _sharpened(
         return np.asarray(np.where(off <= size[k], wanted[k], np.inf))
 
     step = refine(field.surface, longest, between=near)
+    band.take(step.surface)
     fine = Refined(step.surface, fine.parent_face[step.parent_face], step.weights @ fine.weights)
     inside, shut = field.inside[step.parent_face], field.shut[step.parent_face]
-    rim = _rim(region, fine, inside, shut, openings)
+    rim = _rim(region, band, fine, inside, shut, openings)
     values = step.weights @ field.values
     new = np.arange(len(v), len(values))
     walk = work_copy(step.surface, scale_mm=smooth_mm)
@@ -564,25 +680,27 @@ def _measure(
         values[used] = sign * distance_along(part, here, max_mm=reach_mm, smooth_mm=smooth_mm)
 
 
-def _rim(region: Region, fine: Refined, inside: Bools, shut: Bools, openings: bool) -> Ints:
-    """Return the (k, 2) edges of the refined parent along the loops that move."""
+def _rim(region: Region, band: _Band, fine: Refined, inside: Bools, shut: Bools, openings: bool) -> Ints:
+    """Return the (k, 2) edges of the refined band along the loops that move."""
     edges = surface_edges(fine.surface)
     one, two = edges.faces.T
     bare = two < 0
     rim = np.where(bare, inside[one], inside[one] != inside[two])
+    n = len(fine.surface.vertices_mm)
+    rim[np.flatnonzero(bare)[np.isin(edge_keys(n, edges.ends[bare]), edge_keys(n, band.seam))]] = False
     if not openings:
         loop = np.zeros(len(region.parent.vertices_mm))
         loop[region.vertex_of[region.loops[0]]] = 1.0
-        rim &= ~(shut[one] | (shut[two] & ~bare)) & ((fine.weights @ loop) > 1 - 1e-9)[edges.ends].all(axis=1)
+        rim &= ~(shut[one] | (shut[two] & ~bare)) & ((fine.weights @ loop[band.vertices]) > 1 - 1e-9)[edges.ends].all(axis=1)
     return edges.ends[rim]
 
 
-def _between(region: Region, outside: Bools, low_mm: float, high_mm: float) -> Bools:
-    """Which vertices of the parent belong to a side that is to be cut."""
-    on = np.zeros(len(region.parent.vertices_mm), dtype=bool)
-    for side, reach in ((region.inside, low_mm), (outside, high_mm)):
+def _between(band: _Band, low_mm: float, high_mm: float) -> Bools:
+    """Which vertices of the band belong to a side that is to be cut."""
+    on = np.zeros(len(band.vertices), dtype=bool)
+    for side, reach in ((band.inside, low_mm), (~band.inside & ~band.shut, high_mm)):
         if reach > 0:
-            on[region.parent.faces[side]] = True
+            on[band.surface.faces[side]] = True
     return on
 
 
@@ -618,9 +736,10 @@ def _dense(loop_mm: Floats, step_mm: float) -> Floats:
     return np.vstack(out)
 
 
-def _at_distance(region: Region, field: _Field, distance_mm: float, smooth_mm: float) -> Region:
+def _at_distance(region: Region, band: _Band, field: _Field, distance_mm: float, smooth_mm: float) -> Region:
     """Cut a region at one level of its distance field."""
     cut = cut_at_level(field.surface, field.values, distance_mm)
+    band.take(cut.surface)
     shut = field.shut[cut.parent_face]
     below = cut.below & ~shut
     if not below.any():
@@ -637,7 +756,74 @@ def _at_distance(region: Region, field: _Field, distance_mm: float, smooth_mm: f
         keep = _only(label, _main_part(cut, label, below, area, region.name, distance_mm))
     filled = _specks(cut, label, ~below & ~shut, area)
     lost = _lost(cut, keep, keep | filled, field, distance_mm, label, below)
-    return _cut_out(cut, keep | filled, distance_mm, region.name, lost, smooth_mm)
+    if band.whole:
+        return _cut_out(cut, keep | filled, distance_mm, region.name, lost, smooth_mm)
+    short_mm, where = _short(cut, keep | filled, distance_mm)
+    parent, inside = _put_back(region, band, cut, keep | filled, field.inside[cut.parent_face], smooth_mm)
+    return region_of(parent, inside, name=region.name, short_mm=short_mm, short_at_mm=where, lost_at_mm=lost)
+
+
+def _put_back(
+    region: Region, band: _Band, cut: LevelCut, keep: Bools, was: Bools, smooth_mm: float
+) -> tuple[Surface, Bools]:
+    """Clear slivers along a line cut into a band, and return the whole parent with it, and which faces are kept."""
+    surface = cut.surface
+    seam = np.zeros(len(surface.vertices_mm), dtype=bool)
+    seam[band.seam] = True
+    # At the seam nothing may have changed.
+    if (keep != was)[seam[surface.faces].any(axis=1)].any():
+        raise NeedsWiderCrop
+    loops = _loops_off(surface, keep, seam)
+    back = np.arange(len(seam))
+    if loops and _sharpest_along(surface, np.concatenate(loops)) <= SLIVER_DEG:
+        tidy = tidy_paths(surface, loops, smooth_mm=smooth_mm)
+        surface, keep, back = tidy.surface, keep[tidy.parent_face], tidy.parent_vertex
+    parent = _in_parent(region.parent, band, surface, np.where(back < len(band.vertices), back, -1), smooth_mm)
+    return parent, np.r_[region.inside[~band.chosen], keep]
+
+
+def _loops_off(surface: Surface, keep: Bools, seam: Bools) -> list[Ints]:
+    """Return the boundary loops of the faces kept, without those along the seam."""
+    patch, vertex_of = surface.sub(keep)
+    loops = [vertex_of[q] for q in patch.boundary_loops]
+    if any(seam[q].any() and not seam[q].all() for q in loops):
+        raise NeedsWiderCrop
+    return [q for q in loops if not seam[q].any()]
+
+
+def _in_parent(parent: Surface, band: _Band, made: Surface, back: Ints, smooth_mm: float) -> Surface:
+    """Return a whole parent with a band of it exchanged for what was made from it.
+
+    `back` (n,) is the band's vertex that each vertex of `made` is, -1 for a new one.
+    """
+    n, old = len(parent.vertices_mm), back >= 0
+    here = np.full(len(band.vertices), -1, dtype=np.int64)
+    here[back[old]] = np.flatnonzero(old)
+    seam = here[band.seam]
+    if (seam < 0).any() or (made.vertices_mm[seam] != band.surface.vertices_mm[band.seam]).any():
+        raise NeedsWiderCrop
+    _check_seam(made, seam)
+    to = np.empty(len(back), dtype=np.int64)
+    to[old] = band.vertices[back[old]]
+    to[~old] = n + np.arange(np.count_nonzero(~old))
+    stays = np.ones(n + np.count_nonzero(~old), dtype=bool)
+    stays[band.vertices[here < 0]] = False
+    walk, made_walk = (work_copy(s, scale_mm=smooth_mm) for s in (parent, made))
+    colors = None
+    if parent.colors is not None and made.colors is not None:
+        colors = _exchanged(parent.colors, made.colors, to, stays)
+    faces = (np.cumsum(stays) - 1)[np.vstack([parent.faces[~band.chosen], to[made.faces]])]
+    new = Surface(_exchanged(parent.vertices_mm, made.vertices_mm, to, stays), faces, colors, parent.repairs)
+    carry_copy(parent, new, _exchanged(walk, made_walk, to, stays), scale_mm=smooth_mm)
+    return new
+
+
+def _exchanged(rows: NDArray[Any], made: NDArray[Any], to: Ints, stays: Bools) -> NDArray[Any]:
+    """Put new rows in their places among old ones and behind them, and leave out those that do not stay."""
+    out = np.empty((len(stays), 3), dtype=rows.dtype)
+    out[: len(rows)] = rows
+    out[to] = made
+    return out if stays.all() else out[stays]
 
 
 def _cut_out(
@@ -702,9 +888,14 @@ def region_within(
 
 def _sharpest_deg(region: Region) -> float:
     """Smallest angle of the parent's triangles along a region's outline, degrees."""
-    on = np.zeros(len(region.parent.vertices_mm), dtype=bool)
-    on[region.vertex_of[np.concatenate(region.loops)]] = True
-    p = region.parent.vertices_mm[region.parent.faces[on[region.parent.faces].any(axis=1)]]
+    return _sharpest_along(region.parent, region.vertex_of[np.concatenate(region.loops)])
+
+
+def _sharpest_along(surface: Surface, vertices: Ints) -> float:
+    """Smallest angle of the triangles about some vertices, degrees."""
+    on = np.zeros(len(surface.vertices_mm), dtype=bool)
+    on[vertices] = True
+    p = surface.vertices_mm[surface.faces[on[surface.faces].any(axis=1)]]
     side = np.sort(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2), axis=1)
     area2 = np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
     sine = area2 / np.maximum(side[:, 1] * side[:, 2], 1e-300)
