@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,6 +18,7 @@ from ._trace import at
 from .crease import Crease, find_creases
 from .cut import path_edges
 from .mesh import Bools, Floats, Ints, Surface
+from .noise import EVENED
 
 __all__ = ["Corner", "corner_regions", "corner_way", "find_corner"]
 
@@ -127,7 +128,7 @@ def find_corner(
     """Find the corner line that a seed lies on, its whole length.
 
     On a clean model with a sharp edge at the seed the line runs along the edges, to where it ends, closes, or where
-    three meet. Anywhere else both sides are fitted as a whole, within eight scales of the line, and the line is where
+    three meet; not on a scan that was evened out, whose edges may be sharp and still wave. Anywhere else both sides are fitted as a whole, within eight scales of the line, and the line is where
     the fits meet: a sheet for one side; for the other another sheet, or, where the corner goes round, the plainest of
     a circular, a smooth and a foil section (in that order) that no richer one betters by Schwarz's criterion, counted
     in cells of one scale, over which noise averages out.
@@ -165,15 +166,31 @@ def find_corner(
         raise OutlineError(f"the corner's section is {section!r}", do=f"Give one of {', '.join(SECTIONS)}.")
     walk = work_copy(surface, scale_mm=smooth_mm)
     hint = None if first_mm is None else _point(first_mm, "point on the first side")
+    edge = None
     if walk is surface.vertices_mm:
         edge = edge_line(surface, seed, angle_deg=angle_deg, reach_mm=SEED_REACH * scale_mm)
-        if edge is not None:
+        if edge is not None and not any(r.kind == EVENED for r in surface.repairs):
             return _along_edges(surface, edge, hint, scale_mm)
     calm = Surface(walk, surface.faces)
     creases = find_creases(surface, angle_deg=angle_deg, scale_mm=scale_mm)
-    split = _split(calm, creases, seed, angle_deg, scale_mm)
-    fit = fit_corner(surface, calm, split, section=section, scale_mm=scale_mm)
-    return _fitted_corner(surface, calm, fit, hint, angle_deg, scale_mm)
+    try:
+        split = _split(calm, creases, seed, angle_deg, scale_mm)
+        fit = fit_corner(surface, calm, split, section=section, scale_mm=scale_mm)
+        return _fitted_corner(surface, calm, fit, hint, angle_deg, scale_mm)
+    except OutlineError as err:
+        if edge is None:
+            raise
+        return _unfitted(_along_edges(surface, edge, hint, scale_mm), err)
+
+
+def _unfitted(corner: Corner, err: OutlineError) -> Corner:
+    """A line along an evened scan's sharpest edges, where no fit of its sides was found."""
+    x, y, z = corner.points_mm[len(corner.points_mm) // 2].tolist()
+    text = (
+        f"the sides could not be fitted ({err.what}); the line follows the sharpest edges of the evened scan, whose waves it "
+        "has, a millimetre or two"
+    )
+    return replace(corner, uncertain=(*corner.uncertain, ((x, y, z), text)))
 
 
 def _point(point_mm: ArrayLike, what: str) -> Floats:
@@ -232,7 +249,7 @@ def _split(calm: Surface, creases: tuple[Crease, ...], seed: Floats, angle_deg: 
         if spot.distance_mm[0] > SEED_REACH * scale_mm:
             raise
         try:
-            split = split_at(calm, spot.points_mm, spot.points_mm, scale_mm=scale_mm)
+            split = split_at(calm, spot.points_mm, _about(calm, spot.points_mm[0], scale_mm), scale_mm=scale_mm, groups=3)
         except OutlineError:
             raise none from None
         near = cKDTree(calm.vertices_mm[split.contact]).query(seed)[0]
@@ -240,6 +257,16 @@ def _split(calm: Surface, creases: tuple[Crease, ...], seed: Floats, angle_deg: 
             raise none from None
         return split
     return split_at(calm, crease.points_mm, _starts(crease, seed, scale_mm), scale_mm=scale_mm)
+
+
+def _about(calm: Surface, spot: Floats, scale_mm: float) -> Floats:
+    """A point of the surface and six about it."""
+    near = np.flatnonzero(np.linalg.norm(calm.vertices_mm - spot, axis=1) < 3 * scale_mm)
+    d = calm.vertices_mm[near] - spot
+    _, frame = np.linalg.eigh(d.T @ d)
+    turn = np.pi / 3 * np.arange(6)
+    ring = spot + 2.5 * scale_mm * (np.cos(turn)[:, None] * frame[:, 2] + np.sin(turn)[:, None] * frame[:, 1])
+    return np.vstack([spot, calm.locate(ring).points_mm])
 
 
 def _crease_at(creases: tuple[Crease, ...], seed: Floats, angle_deg: float, scale_mm: float) -> Crease:

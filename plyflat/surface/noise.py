@@ -22,6 +22,8 @@ from .mesh import Floats, Ints, Repair, Surface
 SHRINK, GROW, SHRINK_MOST = 0.5, -0.53, 200
 #: Width of the weight on the difference of two unit normals (0.2 is 11 degrees).
 LEAN = 0.2
+#: Kind of the repair that smoothing notes.
+EVENED = "smoothing"
 NORMAL_MOST, FIT_PASSES = 60, 20
 
 
@@ -73,7 +75,7 @@ def _smoothed(surface: Surface, move: Floats, passes: int, capped: int, cap_mm: 
     rms = float(np.sqrt((far**2).mean()))
     x, y, z = (float(q) for q in surface.vertices_mm[worst])
     what = f"points moved by smoothing ({passes} passes, rms {rms:.2g} mm, {capped} held at {cap_mm:g} mm)"
-    done = Repair(what, int((far > 0).sum()), float(far[worst]), (x, y, z))
+    done = Repair(what, int((far > 0).sum()), float(far[worst]), (x, y, z), kind=EVENED)
     return Surface(surface.vertices_mm + move, surface.faces, surface.colors, (*surface.repairs, done))
 
 
