@@ -92,7 +92,7 @@ def even_normals(s: Surface, spread_mm: float) -> Floats:
     return np.asarray(n / np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-300))
 
 
-def split_at(calm: Surface, line_mm: Floats, starts_mm: Floats, *, scale_mm: float) -> Split:
+def split_at(calm: Surface, line_mm: Floats, starts_mm: Floats, *, scale_mm: float, groups: int = 2) -> Split:
     """Tell the two sides of a corner apart.
 
     Parameters
@@ -104,14 +104,16 @@ def split_at(calm: Surface, line_mm: Floats, starts_mm: Floats, *, scale_mm: flo
     starts_mm : (j, 3) float array, mm
         Points of it to begin at; the one that tells most is used.
     scale_mm : float
+    groups : int
+        How many ways the surface faces about the starts, 2 or 3; at the first start both are tried.
     """
     g = _ground(calm, scale_mm)
     best: Split | None = None
     worth = -1.0
-    # Where the corner is at its clearest three groups are tried too: a thin post's flanks and the hull.
-    tries = [(starts_mm[0], 3), *((near, 2) for near in starts_mm)]
-    for near, groups in tries:
-        seeds = _seeds(g, line_mm, near, groups)
+    # At the first start both counts are tried: two sides, or a thin post's two flanks and the hull.
+    tries = [(starts_mm[0], 5 - groups), *((near, groups) for near in starts_mm)]
+    for near, ways in tries:
+        seeds = _seeds(g, line_mm, near, ways)
         for k, own in enumerate(seeds):
             split = _grown(g, own, np.concatenate([q for i, q in enumerate(seeds) if i != k]), near)
             # A patch of a post's wall ends where it bends away, which is no corner; a hull is large and ends at one.
