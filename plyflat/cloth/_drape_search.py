@@ -18,10 +18,10 @@ from ..surface.mesh import Floats, Ints, Surface
 from ..surface.region import Region
 from ._generators import POWER, Steering, added, relief, straight
 from ._net import Start
-from ._net_bed import Bed, make_bed, turned
+from ._net_bed import Bed, make_bed, turned, vector_of
 from ._net_check import bound_shear
 from ._net_lay import Laid, lay, lay_coarse
-from .drape import LEAST_COVER, Drape, drape_of
+from .drape import LEAST_COVER, Drape, check_angles, drape_of
 from .locking import Locking
 
 __all__ = ["DrapeSearch", "Trial", "search_drape", "steer_drape"]
@@ -175,42 +175,37 @@ def search_drape(
         No start covers as much as asked for.
     """
     _check_numbers(starts, directions, refine, processes, within_deg, power)
+    check_angles(turn_deg, crossing_deg)
     tell = progress or quiet
     bed = make_bed(surface, smooth_mm=smooth_mm)
-    way = np.asarray(warp, dtype=np.float64)
+    way = vector_of(warp, "the warp direction")
+    plain = straight(crossing_deg)
     given = None if start_mm is None else bed.start(start_mm, way, turn_deg=turn_deg, crossing_deg=crossing_deg)
-    middle = _spread(bed, 1)[0]
-    far = 2.0 * _far_from(bed, middle)
+    far = 2.0 * _far_from(bed, _spread(bed, 1)[0])
     question = _Question(bed, way, crossing_deg, far / TRIED, power)
     turns = _turns(turn_deg, within_deg, directions)
-    points = bed.points[_spread(bed, starts)]
-    trials = _all_trials(question, points, turns, processes, tell)
-    given_trial = None
-    if given is not None:
-        given_trial = _try_one(question, np.asarray(start_mm, dtype=np.float64), turn_deg)
-        if given_trial is not None:
-            trials.append(given_trial)
+    trials = _all_trials(question, bed.points[_spread(bed, starts)], turns, processes, tell)
+    asked = None if given is None else _try_one(question, given.point, turn_deg)
+    trials += [asked] if asked is not None else []
     if not trials:
         raise SolveError("no net could be laid from any start", do="Give a finer mesh, or cut the ply.")
-    best = min(trials, key=lambda t: t.score)
-    trials += _refined(question, best, turn_deg, within_deg, refine, tell)
+    trials += _refined(question, min(trials, key=lambda t: t.score), turn_deg, within_deg, refine, tell)
     best = min(trials, key=lambda t: t.score)
     tell("laying the best net", 0.9)
     start = bed.start(best.start_mm, way, turn_deg=best.turn_deg, crossing_deg=crossing_deg, tolerance_mm=np.inf)
-    laid = lay(bed, start, straight(crossing_deg), spacing_mm=spacing_mm)
+    laid = lay(bed, start, plain, spacing_mm=spacing_mm)
     if steer:
-        steered = steer_net(bed, start, straight(crossing_deg), question.spacing_mm, power)
-        laid = _better(laid, lay(bed, steered.start, steered.steering, spacing_mm=spacing_mm), power)
+        bent = steer_net(bed, start, plain, question.spacing_mm, power)
+        laid = _better(laid, lay(bed, bent.start, bent.steering, spacing_mm=spacing_mm), power)
     drape = drape_of(laid, locking=locking, least_cover=least_cover)
-    asked = None
+    compared = None
     if given is not None:
-        asked = drape_of(lay(bed, given, straight(crossing_deg), spacing_mm=spacing_mm), locking=locking, least_cover=0)
+        compared = drape_of(lay(bed, given, plain, spacing_mm=spacing_mm), locking=locking, least_cover=0)
     bound = _least_bound(question, start)
-    full = [t for t in trials if t.cover >= best.cover - 0.01]
-    worst = max(full, key=lambda t: t.score)
+    worst = max((t for t in trials if t.cover >= best.cover - 0.01), key=lambda t: t.score)
     past = locking is not None and bound > 0.5 * (locking.lock_deg + locking.lock_back_deg)
     tell("laying the best net", 1.0)
-    return DrapeSearch(drape, asked, best, worst, given_trial, tuple(trials), bound, past)
+    return DrapeSearch(drape, compared, best, worst, asked, tuple(trials), bound, past)
 
 
 def _check_numbers(
@@ -242,10 +237,9 @@ def _spread(bed: Bed, count: int) -> Ints:
 
     at, _ = bed.sample
     p = bed.points[at]
-    loops = bed.patch.boundary_loops
     inward = np.ones(len(at))
-    if loops:
-        inward = cKDTree(bed.points[np.concatenate(loops)]).query(p)[0]
+    if len(bed.rim):
+        inward = cKDTree(bed.points[bed.rim]).query(p)[0]
     good = np.flatnonzero(inward >= KEEP_IN * inward.max())
     chosen = [int(good[inward[good].argmax()])]
     apart = np.linalg.norm(p[good] - p[chosen[0]], axis=1)
@@ -415,6 +409,7 @@ def steer_drape(
     OutlineError, ShapeError, SolveError
         As `drape`.
     """
+    check_angles(turn_deg, crossing_deg)
     bed = make_bed(surface, smooth_mm=smooth_mm)
     start = bed.start(
         start_mm, warp, turn_deg=turn_deg, crossing_deg=crossing_deg, tolerance_mm=tolerance_mm

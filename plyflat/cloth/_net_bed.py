@@ -79,13 +79,15 @@ class Bed:
         from scipy.spatial import cKDTree
 
         pick = np.unique(np.linspace(0, n - 1, SAMPLED).astype(np.int64))
-        rim = self.patch.faces.ravel()[:0]
-        loops = _simple_loops(self.patch.faces)
-        if loops:
-            rim = np.concatenate(loops)
-        pick = np.union1d(pick, rim[:: max(2 * len(rim) // SAMPLED, 1)])
+        pick = np.union1d(pick, self.rim[:: max(2 * len(self.rim) // SAMPLED, 1)])
         owner = cKDTree(self.points[pick]).query(self.points)[1]
         return pick, np.bincount(owner, self.vertex_areas, minlength=len(pick)).astype(np.float64)
+
+    @cached_property
+    def rim(self) -> Ints:
+        """(k,) the patch's vertices on its boundary, in order along it."""
+        loops = _simple_loops(self.patch.faces)
+        return np.concatenate(loops) if loops else np.empty(0, dtype=np.int64)
 
     @cached_property
     def inside(self) -> Bools:
@@ -156,8 +158,8 @@ class Bed:
         OutlineError
             A point off the patch; a warp direction that stands on the surface.
         """
-        point = _vector(start_mm, "the start point")
-        way = _vector(warp, "the warp direction")
+        point = vector_of(start_mm, "the start point")
+        way = vector_of(warp, "the warp direction")
         found = self.patch.locate(point[None])
         if found.distance_mm[0] > tolerance_mm:
             raise OutlineError(
@@ -190,7 +192,8 @@ def _framed(x: Floats, face: int, n: Floats, way: Floats, turn_deg: float, cross
     return Start(x, face, n, np.cos(a) * t + np.sin(a) * side, np.cos(b) * t + np.sin(b) * side)
 
 
-def _vector(given: ArrayLike, what: str) -> Floats:
+def vector_of(given: ArrayLike, what: str) -> Floats:
+    """Return three finite numbers, or raise OutlineError saying what they are not."""
     try:
         v = np.asarray(given, dtype=np.float64)
     except (TypeError, ValueError):

@@ -151,13 +151,13 @@ def _carried(big: Floats, seen: Bools) -> tuple[Floats, Bools]:
     return np.where(fill, total / np.where(fill, weight, 1.0), big), seen | fill
 
 
-def node_tangents(net: Net, axis: int) -> Floats:
-    """(a, b, 3) unit tangents of the threads at the nodes, along warp (axis 0) or weft (axis 1).
+def node_tangents(net: Net, axis: int) -> tuple[Floats, Bools]:
+    """(a, b, 3) unit tangents of the threads at the nodes, along warp (axis 0) or weft (axis 1), and which are sure.
 
     From the bars before and after; a bar that leads over a crease counts only where there is no other.
     """
     x, n, there = net.points, net.normals, net.there
-    total = np.zeros_like(x)
+    total, sure = np.zeros_like(x), np.zeros(there.shape, dtype=bool)
     for way in (1, -1):
         other, at = np.roll(x, -way, axis), np.roll(there, -way, axis)
         edge = [slice(None)] * 2
@@ -167,10 +167,11 @@ def node_tangents(net: Net, axis: int) -> Floats:
         bar = bar - (bar * n).sum(axis=2, keepdims=True) * n
         size = np.sqrt((bar * bar).sum(axis=2, keepdims=True))
         alike = (np.roll(n, -way, axis) * n).sum(axis=2) > np.cos(np.radians(8 * MEASURED_DEG))
+        sure |= at & there & alike
         weight = np.where(at & there, np.where(alike, 1.0, 1e-6), 0.0)[..., None]
         total += weight * bar / np.maximum(size, 1e-300)
     size = np.sqrt((total * total).sum(axis=2, keepdims=True))
-    return np.asarray(total / np.where(size > 0, size, 1.0))
+    return total / np.where(size > 0, size, 1.0), sure
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,13 +254,15 @@ def _over_creases(cells: Cells, points: Floats, uv: Floats, covered: Bools, cell
     on = np.argwhere(net.state == ON)
     at = tuple(on.T)
     node, n = net.points[at], net.normals[at]
+    (warp, sure), (weft, sure_too) = node_tangents(net, 0), node_tangents(net, 1)
+    vague = ~(sure & sure_too)[at]
     near = cKDTree(node).query(points[redo], k=min(NEAR, len(node)))[1].reshape(len(redo), -1)
     d = points[redo][:, None] - node[near]
     aloft = (d * n[near]).sum(axis=2)
-    best = ((d * d).sum(axis=2) + (OWN_SIDE * aloft) ** 2).argmin(axis=1)
+    best = ((d * d).sum(axis=2) + (OWN_SIDE * aloft) ** 2 + (3 * h * vague[near]) ** 2).argmin(axis=1)
     own = near[np.arange(len(redo)), best]
     d = d[np.arange(len(redo)), best]
-    along = (node_tangents(net, 0)[at][own], node_tangents(net, 1)[at][own])
+    along = (warp[at][own], weft[at][own])
     a, b, c = dot(d, along[0]), dot(d, along[1]), dot(along[0], along[1])
     sine = np.maximum(1 - c * c, 1e-6)
     step = np.stack([(a - c * b) / sine, (b - c * a) / sine], axis=1)

@@ -21,14 +21,42 @@ from ._net_ground import unit
 from ._net_lay import Laid, lay
 from ._net_read import node_tangents
 from ._patch import place_text
-from .locking import Locked, Locking, locked_part
+from .locking import Locked, Locking, Spot, locked_part
 
-__all__ = ["Bound", "CornerCheck", "Drape", "Locking", "Net", "Steering", "drape"]
+__all__ = ["Bound", "CornerCheck", "DartAdvice", "Drape", "Locking", "Net", "Steering", "drape"]
 
 #: A drape that covers less of the ply than this is refused unless another share is asked for.
 LEAST_COVER = 0.5
+#: A cut's tip stands at this share of the way from the start to the spot; spots under this share of the ply get none.
+TIP, WORTH = 0.3, 0.002
 #: Corner sums may differ from the curvature by this much, and by this share of it, before a drape is called doubtful.
 DOUBT_DEG, DOUBT_SHARE = 0.5, 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class DartAdvice:
+    """Where a cut would take most shear out of a locked spot.
+
+    On a dome the cut is a dart that closes; on a saddle (`opens` is true) a slit that opens and takes a gusset.
+
+    Attributes
+    ----------
+    line_mm : (k, 3) float array, mm
+        On the surface, from the cut's tip to the worst place of the spot; it goes on to the ply's edge.
+    uv_mm : (k, 2) float array, mm
+        The same on the flat cloth.
+    angle_deg : float
+        By how much the cut closes or opens at its tip.
+    shear_deg : float
+        What the worst place shears without the cut; about half of that is left with it.
+    opens : bool
+    """
+
+    line_mm: Floats
+    uv_mm: Floats
+    angle_deg: float
+    shear_deg: float
+    opens: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +154,26 @@ class Drape:
             return False
         # One corner pair of a rectangle shears one way, the other pair the other way.
         return bool(self.bound.least_deg > 0.5 * (self.locking.lock_deg + self.locking.lock_back_deg))
+
+    @cached_property
+    def advice(self) -> tuple[DartAdvice, ...]:
+        """Where to cut, for each locked spot that is worth it, the largest first.
+
+        A dart of angle d is a point of curvature -d: it takes d off the shear of all that lies beyond its tip along
+        warp and weft, and nothing else. With its tip near the start it reaches all of the spot; half the spot's
+        shear then leaves as much on both sides of the cut.
+        """
+        if self.locked is None:
+            return ()
+        worth = [q for q in self.locked.spots if q.area_mm2 > WORTH * self.surface.area_mm2]
+        return tuple(self._cut_to(q) for q in worth)
+
+    def _cut_to(self, spot: Spot) -> DartAdvice:
+        worst = int(np.linalg.norm(self.surface.vertices_mm - spot.place_mm, axis=1).argmin())
+        uv = np.linspace(TIP, 1.0, 30)[:, None] * self.uv_mm[worst]
+        line = self.surface.locate(_on_net(self.net, uv)).points_mm
+        opens = spot.shear_deg * uv[-1, 0] * uv[-1, 1] < 0
+        return DartAdvice(line, uv, 0.5 * abs(spot.shear_deg), spot.shear_deg, bool(opens))
 
     @cached_property
     def face_fibres(self) -> tuple[Floats, Floats]:
@@ -242,7 +290,7 @@ def drape(
     >>> bool(laid.covered.all()), laid.most_deg < 0.01
     (True, True)
     """
-    _check_angles(turn_deg, crossing_deg)
+    check_angles(turn_deg, crossing_deg)
     bed = make_bed(surface, curved=faces == "curved", smooth_mm=smooth_mm)
     steering = straight(crossing_deg) if steering is None else steering
     start = bed.start(
@@ -252,7 +300,8 @@ def drape(
     return drape_of(laid, locking=locking, least_cover=least_cover)
 
 
-def _check_angles(turn_deg: float, crossing_deg: float) -> None:
+def check_angles(turn_deg: float, crossing_deg: float) -> None:
+    """Raise OutlineError for a turn that is not finite or threads that hardly cross."""
     if not np.isfinite(turn_deg):
         raise OutlineError(f"the warp is turned by {turn_deg:g} degrees", do="Give a finite angle.")
     if not (np.isfinite(crossing_deg) and 5.0 <= crossing_deg <= 175.0):
@@ -315,7 +364,7 @@ def _uncovered(laid: Laid) -> tuple[Floats | None, float]:
 def _fibres(laid: Laid) -> tuple[Floats, Floats]:
     """(n, 3) unit vectors of warp and weft at the ply's vertices, at the angle that the shear says."""
     reading, n = laid.reading, laid.bed.patch.vertex_normals
-    a, b = (reading.blend(node_tangents(laid.net, axis)) for axis in (0, 1))
+    a, b = (reading.blend(node_tangents(laid.net, axis)[0]) for axis in (0, 1))
     a, b = (unit(q - (q * n).sum(axis=1, keepdims=True) * n) for q in (a, b))
     # The threads' own bisector, and half their angle to each side of it.
     middle = a + b
@@ -324,6 +373,19 @@ def _fibres(laid: Laid) -> tuple[Floats, Floats]:
     side = np.cross(n, middle)
     half = np.radians(45.0 - 0.5 * reading.shear_deg)[:, None]
     return np.cos(half) * middle - np.sin(half) * side, np.cos(half) * middle + np.sin(half) * side
+
+
+def _on_net(net: Net, uv_mm: Floats) -> Floats:
+    """(k, 3) places of flat places on the net, between its nodes straight."""
+    at = uv_mm / net.spacing_mm + np.array(net.origin)
+    i, j = np.clip(np.floor(at).astype(np.int64), 0, np.array(net.state.shape) - 2).T
+    s, t = (at - np.stack([i, j], axis=1)).T
+    total, weight = np.zeros((len(at), 3)), np.zeros(len(at))
+    for a, b in ((0, 0), (1, 0), (0, 1), (1, 1)):
+        w = np.abs(1 - a - s) * np.abs(1 - b - t) * net.there[i + a, j + b] + 1e-12
+        total += w[:, None] * net.points[i + a, j + b]
+        weight += w
+    return total / weight[:, None]
 
 
 def _first(net: Net, axis: int) -> Floats:

@@ -14,6 +14,7 @@ from plyflat.cloth._net_ground import FOLDED, ON, OPENED, Landed, cross, dot
 from plyflat.cloth._net_lay import lay
 from plyflat.cloth._net_read import Cells
 from plyflat.cloth.drape import drape
+from plyflat.cloth.locking import Locking
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import region_of
 
@@ -96,6 +97,27 @@ def test_largest_shear_of_caps_from_the_pole(cap_deg, shear, within):
     d = drape(Surface(v, f), [0, 0, 1000], [1, 0.4, 0])
     assert d.covered.all()
     assert rim_shear(d) == pytest.approx(shear, abs=within)
+
+
+@pytest.mark.reference(source="w_uv = -K sin w with a point of curvature -d, by finite differences", kind="derived")
+def test_a_dart_as_advised_halves_the_shear_of_a_cap(exact):
+    v, f = shapes.cap(60, 1000.0, triangles=6000)
+    d = drape(Surface(v, f), [0, 0, 1000], [1, 0, 0], locking=Locking(20, 20, 15, 15))
+    cut = max(d.advice, key=lambda c: c.uv_mm[-1].min())
+    arms = exact_outline(exact, 60, 30)
+    edge = shapely.Polygon([[0, 0], [np.radians(60), 0], *arms, [0, np.radians(60)]])
+    h = 0.0125
+    n = int(np.radians(60) / h) + 2
+    tip = np.round(cut.uv_mm[0] / 1000 / h).astype(int)
+    w = np.full((n + 1, n + 1), np.pi / 2)
+    for i in range(n):
+        for j in range(n):
+            four = w[i + 1, j] + w[i, j + 1]
+            w[i + 1, j + 1] = four - w[i, j] - h * h * np.sin(four / 2)
+            w[i + 1, j + 1] += np.radians(cut.angle_deg) * ((i, j) == tuple(tip))
+    at = h * np.stack(np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij"), axis=-1)
+    inside = shapely.contains_xy(edge, at[..., 0], at[..., 1])
+    assert np.abs(90 - np.degrees(w))[inside].max() < 0.55 * abs(cut.shear_deg)
 
 
 class Ball:

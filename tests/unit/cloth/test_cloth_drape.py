@@ -98,6 +98,28 @@ def test_locked_area_is_part_of_the_drape(on_dome, dome):
     assert not on_dome.must_cut
 
 
+def test_advice_is_a_dart_on_the_bias_of_each_locked_corner(dome):
+    d = drape(dome, [0, 0, 500], [1, 0, 0], spacing_mm=20, locking=Locking(18, 18, 12, 12))
+    assert len(d.advice) == 4
+    for cut in d.advice:
+        assert not cut.opens
+        assert cut.angle_deg == pytest.approx(abs(cut.shear_deg) / 2)
+        assert abs(cut.shear_deg) == pytest.approx(26.9, abs=0.5)
+        u, v = np.abs(cut.uv_mm).T
+        assert u == pytest.approx(v, rel=0.2)
+        assert u[0] == pytest.approx(0.3 * u[-1])
+        assert np.degrees(np.arccos(cut.line_mm[-1, 2] / 500)) == pytest.approx(60, abs=1)
+        assert np.degrees(np.arccos(cut.line_mm[0, 2] / 500)) == pytest.approx(17, abs=3)
+    assert drape(dome, [0, 0, 500], [1, 0, 0], spacing_mm=20).advice == ()
+
+
+def test_a_saddle_is_slit_open():
+    v, f = shapes.saddle(1000, 250, triangles=4000)
+    d = drape(Surface(v, f), [0, 0, 0], [1, 0, 0], locking=Locking(15, 15, 10, 10))
+    assert d.advice
+    assert all(cut.opens for cut in d.advice)
+
+
 def test_bound_is_no_more_than_the_shear(on_dome):
     assert 15 < on_dome.bound.least_deg < on_dome.most_deg
     assert on_dome.bound.corners_mm.shape == (4, 3)
@@ -300,6 +322,12 @@ def test_search_gives_the_same_answer_over_processes():
 def test_search_refuses_numbers_that_cannot_be(wrong):
     with pytest.raises(OutlineError):
         search_drape(sheet(), [1, 0, 0], **wrong)
+
+
+@pytest.mark.parametrize("warp", [[0, 0, 0], [1, 0], [np.nan, 0, 0]])
+def test_search_refuses_directions_that_are_none(warp):
+    with pytest.raises((OutlineError, SolveError)):
+        search_drape(sheet(), warp, starts=2, refine=0)
 
 
 def test_progress_ends_at_one():
