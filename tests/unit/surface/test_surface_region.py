@@ -11,6 +11,9 @@ from plyflat.surface import (
     grow_regions,
     signed_distance,
 )
+from plyflat.surface import region as region_module
+from plyflat.surface._patch import NeedsWiderCrop
+from plyflat.surface._smooth import work_copy
 from plyflat.surface.region import outline_stray_mm
 
 BOX = Surface(*shapes.box(size=(100.0, 100.0, 100.0)))
@@ -270,3 +273,54 @@ def test_a_fault_on_a_rough_surface_without_a_smooth_copy_says_that_too():
         with pytest.raises(OutlineError) as caught:
             cut_region(surface, crossed, smooth_mm=smooth)
         assert "rough" not in str(caught.value)
+
+
+def rows_of(surface):
+    """Vertices with their smooth twins and colours, in an order of their own."""
+    used = np.unique(surface.faces)
+    rows = np.c_[surface.vertices_mm, work_copy(surface), surface.colors][used]
+    return rows[np.lexsort(rows.T)]
+
+
+@pytest.mark.parametrize(("rms", "distances"), [(0.0, (15.0, -6.0, 4.0)), (0.3, (15.0, 5.0))])
+def test_a_band_of_a_large_surface_gives_what_the_whole_gives(monkeypatch, rms, distances):
+    """Near the surface's own edge, with an opening, colours and, if rough, a smooth copy."""
+    flat = plate(60_000)
+    v = shapes.rough(flat.vertices_mm, flat.faces, rms=rms, length=5.0, seed=3) if rms else flat.vertices_mm
+    colors = np.random.default_rng(0).integers(0, 255, (len(v), 3))
+    outlines = [ring(50.0, (60.0, 150.0)), ring(20.0, (60.0, 150.0))]
+    region = cut_region(Surface(v, flat.faces, colors), outlines, seed_mm=[95.0, 150.0, 0.0])
+    both = []
+    for least in (10**9, 50_000):
+        monkeypatch.setattr("plyflat.surface.region.BAND_FACES", least)
+        both.append(grow_regions(region, distances))
+    assert not region_module._band(region, list(distances), True, 4.0).whole
+    for whole, band in zip(*both):
+        check_region(band)
+        assert band.area_mm2 == pytest.approx(whole.area_mm2, rel=1e-9)
+        assert band.perimeter_mm == pytest.approx(whole.perimeter_mm, rel=1e-9)
+        assert band.short_mm == pytest.approx(whole.short_mm, abs=1e-9)
+        assert len(band.parent.boundary_loops) == 1
+        np.testing.assert_allclose(rows_of(band.parent), rows_of(whole.parent), atol=1e-9)
+        # Nothing far off was touched.
+        far, now = v[v[:, 0] > 300], band.parent.vertices_mm
+        now = now[now[:, 0] > 300]
+        np.testing.assert_array_equal(now[np.lexsort(now.T)], far[np.lexsort(far.T)])
+
+
+def test_only_a_band_is_worked_on_and_all_of_it_where_that_proves_too_narrow(monkeypatch):
+    region = cut_region(plate(60_000), ring(60.0))
+    shares = []
+
+    def moved(region, band, *options):
+        shares.append(band.chosen.mean())
+        if len(shares) == 1:
+            raise NeedsWiderCrop
+        return run(region, band, *options)
+
+    run = region_module._moved
+    monkeypatch.setattr(region_module, "_moved", moved)
+    grown = grow_region(region, 10.0)
+    assert shares[0] < 0.3
+    assert shares[1] == 1.0
+    assert grown.area_mm2 == pytest.approx(np.pi * 70.0**2, rel=1e-3)
