@@ -184,8 +184,9 @@ class Surface:
     @cached_property
     def mean_edge_mm(self) -> float:
         """Mean length of the triangles' sides, mm."""
-        p = self.vertices_mm[self.faces]
-        return float(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).mean())
+        from ._edges import side_lengths
+
+        return float(side_lengths(self.vertices_mm, self.faces).mean())
 
     @cached_property
     def boundary_loops(self) -> tuple[Ints, ...]:

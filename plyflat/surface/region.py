@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from ..errors import OutlineError
-from ._edges import directed_edges, edge_keys, rim_edges, side_lengths
+from ..errors import MeshError, OutlineError
+from ._edges import directed_edges, edge_keys, rim_edges, row_lengths, side_lengths
 from ._patch import NeedsWiderCrop
 from ._smooth import SMOOTH_MM, carry_copy, share_copy, work_copy
 from ._trace import at
@@ -622,7 +622,8 @@ def _sharpened(
 
 def _size(p: Floats) -> Floats:
     """Longest sides of (m, 3, 3) triangles."""
-    return np.asarray(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).max(axis=1))
+    a, b, c = (row_lengths(p[:, i] - p[:, i - 1]) for i in range(3))
+    return np.asarray(np.maximum(np.maximum(a, b), c))
 
 
 def _coarse(field: _Field, level: float, rough: bool) -> tuple[Ints, Floats]:
@@ -785,7 +786,10 @@ def _put_back(
 def _loops_off(surface: Surface, keep: Bools, seam: Bools) -> list[Ints]:
     """Return the boundary loops of the faces kept, without those along the seam."""
     patch, vertex_of = surface.sub(keep)
-    loops = [vertex_of[q] for q in patch.boundary_loops]
+    try:
+        loops = [vertex_of[q] for q in patch.boundary_loops]
+    except MeshError as err:
+        raise NeedsWiderCrop from err
     if any(seam[q].any() and not seam[q].all() for q in loops):
         raise NeedsWiderCrop
     return [q for q in loops if not seam[q].any()]
