@@ -31,6 +31,8 @@ LEAST_CROSSING_DEG = 1.0
 MEASURED_DEG = 4.0
 #: How often a bar over a crease is measured and its sphere corrected, and the error at which that ends.
 CORRECTIONS, CORRECTED = 6, 1e-6
+#: A bar that is off by more than this share in the end has found no place.
+MISSED = 0.02
 #: How many bars a net is carried on beyond a free edge, so that the cells at the edge are whole.
 SKIRT = 3
 #: The turn along a bar, as a chord of the unit sphere, is trusted up to here when its arc is reckoned.
@@ -365,22 +367,27 @@ class _Growth:
         now = _taken(landed, k + at)
         for _ in range(CORRECTIONS):
             to_a, to_b = self._unfolded(now, a), self._unfolded(now, b)
-            if max(self._off(now, to_a), self._off(now, to_b)) < CORRECTED * self.h:
+            if max(self._off(now, to_a).max(), self._off(now, to_b).max()) < CORRECTED * self.h:
                 break
             circles = _between(to_a, to_b, to_a, h2, h2)
             way = now.points - circles.centre
             circles = Circles(circles.centre, circles.axis, circles.square, way)
-            now = self.ground.settle(circles, now.face, now.points)
+            new = self.ground.settle(circles, now.face, now.points)
+            good = np.flatnonzero((new.state == ON) | (new.state == BEYOND))
+            now = _with(now, good, _taken(new, good))
+        else:
+            wrong = np.maximum(self._off(now, self._unfolded(now, a)), self._off(now, self._unfolded(now, b)))
+            now.state[wrong > MISSED * self.h] = LOST
         return now
 
     def _unfolded(self, now: Landed, other: Ints) -> Floats:
         n = unit(now.normals + self.n[other])
         return self.ground.unfold(self.x[other], self.face[other], now.points, now.face, n)
 
-    def _off(self, now: Landed, other: Floats) -> float:
-        """Largest error of bars, mm."""
+    def _off(self, now: Landed, other: Floats) -> Floats:
+        """(k,) errors of bars, mm."""
         d = now.points - other
-        return float(np.abs(np.sqrt(dot(d, d)) - self.h).max())
+        return np.abs(np.sqrt(dot(d, d)) - self.h)
 
     def _keep_arms(self, front: int, live: Ints, way: Floats, landed: Landed) -> None:
         old = self.arm_at[live]
@@ -404,7 +411,7 @@ class _Growth:
         if self.crease is None or not m:
             return landed, onward, bent
         lean = dot(landed.normals, self.n[old]) < np.cos(np.radians(MEASURED_DEG))
-        lean |= landed.state == OPENED
+        lean |= (landed.state == OPENED) | (landed.state == LOST)
         bent = lean & (self.crease[landed.face] | self.crease[self.face[old]])
         for k in np.flatnonzero(bent).tolist():
             x, face, arrive, off = self.ground.trace(self.x[old[k]], int(self.face[old[k]]), way[k], self.h)

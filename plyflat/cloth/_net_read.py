@@ -249,6 +249,8 @@ def _over_creases(cells: Cells, points: Floats, uv: Floats, covered: Bools, cell
     if not cells.over_creases.any():
         return
     redo = np.flatnonzero(cells.over_creases[cell[:, 0], cell[:, 1]] | ~covered)
+    if not len(redo):
+        return
     from scipy.spatial import cKDTree
 
     on = np.argwhere(net.state == ON)

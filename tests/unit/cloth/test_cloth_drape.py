@@ -194,6 +194,18 @@ def test_corner_of_a_box_is_measured_along_its_faces():
     assert np.abs(d.shear_deg[d.covered]).max() < 0.01
 
 
+@pytest.mark.parametrize("angle", [150, 110, 75])
+@pytest.mark.parametrize("turn", [0, 30])
+def test_inner_corner_is_measured_along_its_walls(angle, turn):
+    v, f = shapes.wedge(angle)[:2]
+    s = Surface(v, f)
+    at = s.locate(np.array([[70.0, 20, 0]])).points_mm[0]
+    d = drape(s, at, [1, 0, 0], turn_deg=turn, spacing_mm=6)
+    assert d.cover > 0.99
+    assert np.abs(d.shear_deg[d.covered]).max() < 0.01
+    assert not len(d.folds_mm)
+
+
 def test_the_same_cloth_on_either_kind_of_face(dome):
     curved = drape(dome, [0, 0, 500], [1, 0, 0], spacing_mm=20)
     flat = drape(dome, [0, 0, 500], [1, 0, 0], spacing_mm=20, faces="flat")
