@@ -29,6 +29,8 @@ from .units import say_percent
 LAYER_LIMIT = 0.05
 #: The length over which strain is averaged before it is reported, mm: about that at which cloth feels the surface.
 CLOTH_MM = 10.0
+#: A ring opened into more pieces than this must gain that share of its area, brought within the limit, for each more.
+FEW, WORTH_A_PIECE = 2, 0.01
 
 
 @dataclass(frozen=True)
@@ -312,16 +314,33 @@ def _where_stated(
 ) -> Opened:
     """Open at the places stated, or at the seams to take again; without either, where strain wants it."""
     wanted = spec.seams_mm or [seam[len(seam) // 2] for seam in below]
-    return open_patch(
-        surface,
-        seams_mm=np.array(wanted, dtype=float).reshape(-1, 3),
-        most=job.limits.pieces,
-        limit=cut.limit,
-        over_share=job.limits.over_share,
-        lap_mm=cut.lap_mm,
-        shift_mm=shift_mm,
-        fits=_fits_roll(job, spec, cut),
-    )
+
+    def opened(most: int) -> Opened:
+        return open_patch(
+            surface,
+            seams_mm=np.array(wanted, dtype=float).reshape(-1, 3),
+            most=most,
+            limit=cut.limit,
+            over_share=job.limits.over_share,
+            lap_mm=cut.lap_mm,
+            shift_mm=shift_mm,
+            fits=_fits_roll(job, spec, cut),
+        )
+
+    many = opened(job.limits.pieces)
+    if len(wanted) or len(many.pieces) <= FEW:
+        return many
+    # Seams are chosen on a draft; see on the patch itself whether more than the fewest pieces are worth their laps.
+    few = opened(FEW)
+    gained = _over_share(few, cut.limit) - _over_share(many, cut.limit)
+    return many if gained > WORTH_A_PIECE * (len(many.pieces) - len(few.pieces)) else few
+
+
+def _over_share(opened: Opened, limit: float) -> float:
+    """Share of the area of an opened patch above the strain limit, at the cloth's scale."""
+    flats = [flatten(piece) for piece in opened.pieces]
+    stretch = [cloth_stretch(p, f, length_mm=CLOTH_MM) for p, f in zip(opened.pieces, flats)]
+    return _strain_over(opened, flats, stretch, limit).over_share
 
 
 def _equal(job: Job, spec: RegionSpec, surface: Surface, cut: Cut, index: int, plies: int) -> Opened:
