@@ -187,9 +187,11 @@ class _Solver:
 
     def _drawn(self) -> Floats | None:
         """Return the patch's own projection, the cheapest start, where it folds nothing and is not far off."""
-        uv = _rescaled(self.mesh, _projection(self.surface, self._points[: self.mesh.count]) / self.mesh.scale)
+        uv = _projection(self.surface, self._points[: self.mesh.count]) / self.mesh.scale
+        # A wall square to the projection has no area in it at all.
         if not (self.mesh.stretch(uv)[1] > 0).all():
             return None
+        uv = _rescaled(self.mesh, uv)
         return uv if Distortion(self.mesh, self.pattern).value(uv) < _NEAR_ENOUGH else None
 
     def _proper(self, uv: Floats) -> bool:

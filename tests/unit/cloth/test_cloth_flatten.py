@@ -553,3 +553,12 @@ def test_a_rough_mesh_has_an_estimate_beside_its_proof():
     assert rough.scale_mm > 0
     assert rough.estimate > rough.proven
     assert rough.estimate == pytest.approx(clean.proven, rel=0.15)
+
+
+def test_a_wall_square_to_the_patchs_projection_is_laid_flat():
+    """Symmetric about x = 0, a trough's end wall stands upright: it has no area in the projection, and no division by it."""
+    v = np.array([[0, 0, 0], [100, 0, 0], [100, 100, 0], [0, 100, 0], [0, 0, 40.0], [0, 100, 40], [100, 0, 40], [100, 100, 40]])
+    f = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 5], [0, 5, 4], [1, 6, 7], [1, 7, 2]])
+    flat = flatten(Surface(v, f))
+    assert flat.energy == pytest.approx(1.0, abs=1e-9)
+    assert np.ptp(flat.uv_mm, axis=0) == pytest.approx([180.0, 100.0], abs=1e-6)
