@@ -36,7 +36,7 @@ def wheel_alone(python: str) -> None:
         shutil.copytree(ROOT / "meshes_demo", there / "meshes_demo")
         shutil.copytree(ROOT / "scripts", there / "scripts")
         shutil.copy(ROOT / "pyproject.toml", there / "pyproject.toml")
-        run(other, "-m", "pytest", "-q", "tests/end_to_end", "tests/unit/test_public_names.py", cwd=there)
+        run(other, "-m", "pytest", "-q", "-n", "auto", "--dist", "loadfile", "tests/end_to_end", "tests/unit/test_public_names.py", cwd=there)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,11 @@
-"""Set up and run the tests: ``python scripts/test.py [pytest arguments]``."""
+"""Set up and run the tests: ``python scripts/test.py [pytest arguments]``.
+
+Without arguments all tests run, file by file, on as many cores as there are.
+"""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -9,4 +13,7 @@ from _setup import ROOT, ready
 
 if __name__ == "__main__":
     python = ready("test")
-    raise SystemExit(subprocess.call([str(python), "-m", "pytest", *sys.argv[1:]], cwd=ROOT))
+    words = sys.argv[1:] or ["-n", "auto", "--dist", "loadfile"]
+    # One thread of linear algebra for each: more only get in each other's way.
+    one = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    raise SystemExit(subprocess.call([str(python), "-m", "pytest", *words], cwd=ROOT, env={**os.environ, **one}))
