@@ -10,7 +10,7 @@ from pathlib import Path
 from _setup import ROOT, ready
 
 TILE = (520, 430)
-COLUMNS = 4
+COLUMNS = 3
 
 
 def main() -> int:

@@ -34,6 +34,8 @@ def run(options: argparse.Namespace) -> None:
     """Print one line for each shape, angle and noise."""
     print(f"{'shape':9} {'angle':>5} {'seed':>4} {'faces':>7} {'section':8} {'rms':>6} {'worst':>6} {'misfit':>6} {'s':>6}")
     for name in options.shapes.split(","):
+        if name not in (*SECTIONS, "bulkhead"):
+            raise SystemExit(f"no shape {name!r}; there is {', '.join(SECTIONS)}, bulkhead")
         for angle in (float(q) for q in options.angles.split(",")):
             v, f, line = made(name, angle, options.step)
             for seed in range(options.seeds):

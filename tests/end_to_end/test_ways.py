@@ -31,7 +31,7 @@ def placed(job):
 
 
 def test_every_way_is_there(placed):
-    assert {p.way for p in placed.values()} == {"corner", "face", "spot", "outline", "mirror_of", "drawn"}
+    assert {p.way for p in placed.values()} == {"corner", "tape", "face", "spot", "outline", "mirror_of", "drawn"}
 
 
 def test_round_the_rudder_tube_the_plies_grow_and_the_fillet_is_weighed(placed):
@@ -76,6 +76,14 @@ def test_the_skegs_corner_goes_all_round_without_tape(placed):
     assert skeg.corner.closed
     assert len(skeg.base.loops) == 2
     assert 1200 < skeg.corner.length_mm < 1400
+
+
+def test_the_taped_ring_lies_between_its_two_lines_of_tape(placed):
+    ring = placed["taped ring"]
+    assert len(ring.base.loops) == 2
+    # The same ring as in the demo's main job: 0.40 m2 between the near edges of the tape.
+    assert ring.base.area_mm2 == pytest.approx(0.398e6, rel=0.01)
+    assert any("the tape is missing" in text for text, _ in ring.cautions)
 
 
 def test_the_other_bow_is_the_mirror_image(placed, job):
