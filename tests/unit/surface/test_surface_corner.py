@@ -143,3 +143,6 @@ def test_rough_foil_through_a_curved_hull_keeps_its_tail():
     # Points 4 mm apart miss a tail as narrow as a mm by half of that; a smooth section would lose six mm of it.
     assert off.max() < 3.0
     assert off[line[:, 0] > line[:, 0].min() + 8.0].max() < 1.0
+    # That is said, and at the tail.
+    place, _ = next(q for q in corner.uncertain if "tail" in q[1])
+    assert np.linalg.norm(np.array(place) - line[np.argmin(line[:, 0])]) < 8.0
