@@ -14,9 +14,10 @@ from ..surface.mesh import Floats, Ints, Surface
 from .marks import parts_of, whole
 from .template import GRID_MM
 
-# The two sides of a dart stay this far apart when one of them is widened by its lap: a scissor cut.
+# The two sides of a dart stay this far apart when one of them is widened by its lap: a scissor cut,
+# a figure of ours.
 SLIT_MM = 1.0
-# A round hole of this radius at a dart's tip keeps the cut from running on.
+# A round hole of this radius at a dart's tip keeps the cut from running on; a figure of ours.
 STOP_MM = 2.0
 # A lap may lie on its own piece by this share: the corners of a seam that does not meet the edge quite square.
 ON_ITSELF = 0.05

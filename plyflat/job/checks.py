@@ -113,10 +113,22 @@ def _regions(data: dict[str, Any]) -> Iterator[Fault]:
             yield (*where, "warp"), "the warp runs along the corner, and the region is no corner"
         yield from _steps(row, where)
         yield from _mirror(row, _rows(data, "region"), where)
+        yield from _unused(row, where)
         for n, ply in _rows(row, "ply"):
             yield from _known(ply.get("cloth"), _table(data, "cloth"), "cloth", (*where, "ply", n, "cloth"))
             if "laps" in ply and "corner" not in row and "mirror_of" not in row:
                 yield (*where, "ply", n, "laps"), "laps belong to a corner; use grow to move an outline"
+
+
+def _unused(row: dict[str, Any], where: tuple[str | int, ...]) -> Iterator[Fault]:
+    """What a region states and nothing would come of is a fault, not silence."""
+    other = next((key for key in ("corner", "mirror_of") if key in row), None)
+    stated = [key for key in ("plus", "split") if row.get(key)]
+    stated += ["round"] if _value(row, "round", units.length_mm) else []
+    for key in stated if other else ():
+        yield (*where, key), f"it changes an outline, and the region is said by {other}"
+    if row.get("pieces") and row.get("seams"):
+        yield (*where, "pieces"), "seams are placed by hand too; state either"
 
 
 def _one_of(row: dict[str, Any], keys: Sequence[str], where: tuple[str | int, ...]) -> Iterator[Fault]:

@@ -53,6 +53,14 @@ outline = {{ unit = "mm", points = [
 {points}
 ] }}
 {tape}
+# Other ways to say where the cloth goes, one instead of the outline (points are in the mesh's own axes):
+#corner = {{ seed = "1.2 0 -0.4 m", laps = ["60 mm", "40 mm"] }}  # near where two surfaces meet; laps up both sides
+#face = {{ seed = "1.2 0 -0.4 m" }}                               # all of a face, up to its creases
+#spot = {{ point = "1.2 0 -0.4 m", radius = "40 mm" }}            # a round patch
+#drawn = {{ file = "plan.dxf", origin = "0 0 0 m" }}              # a drawing laid on the hull
+# To take something out of it, such as a hose fitting that all plies keep clear of:
+#minus = [{{ spot = {{ point = "1.3 0 -0.4 m", radius = "25 mm" }}, margin = "20 mm" }}]
+#darts = 4                            # most cuts a ply may get so that it lies flat
 
 # Plies, the first laid first.
 [[region.ply]]

@@ -8,6 +8,7 @@ import shapes
 from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
 from plyflat.placing import place, reaches_mm, way_of
+from plyflat.plan import _putty_g
 from plyflat.surface.mesh import Surface
 
 HEAD = """
@@ -188,6 +189,21 @@ def test_a_fillet_takes_the_corners_place(post):
     # The laps count from the fillet's middle, an eighth of a turn of the ball from either wall.
     bare = placed(text.replace(', fillet = { radius = "15 mm" }', ""), post)
     assert found.base.area_mm2 > bare.base.area_mm2
+
+
+def test_putty_to_mix_is_what_stays_and_what_the_tools_keep(post):
+    text = (
+        'corner = { seed = "100 0 0 mm", laps = ["60 mm", "60 mm"], '
+        'fillet = { radius = "15 mm", density = "0.8 g/cm^3", loss = "25 %" } }\n'
+    )
+    found = placed(text, post)
+    mix, stays = _putty_g(found.spec, found)
+    # Pappus, as above: 31.3 cm³ of putty at 0.8 g/cm³, and a quarter more for the tools.
+    exact = 0.8e-3 * 2 * np.pi * (100 + 0.223368 * 15) * 0.214602 * 15**2
+    assert stays == pytest.approx(exact, rel=0.01)
+    assert mix == pytest.approx(1.25 * stays)
+    bare = placed('spot = { point = "200 0 0 mm", radius = "20 mm" }\n', post)
+    assert _putty_g(bare.spec, bare) == (0.0, 0.0)
 
 
 def test_which_way_an_area_is_said_in():

@@ -133,6 +133,9 @@ def test_a_missing_key_names_the_line_of_its_table():
         (('mesh = "hull"', 'mesh = "hull"\nsteps = { order = "smallest first" }'), r"steps .* exactly one of step and taper"),
         (('mesh = "hull"', 'mesh = "hull"\nsteps = { taper = "1:5" }'), r"taper .* not between 1:1 and 500:1"),
         (('angle = "0 deg"', 'angle = "0 deg"\nlaps = ["1 mm", "2 mm"]'), r"laps .* belong to a corner"),
+        (("outline = {", 'round = "9 mm"\ncorner = { seed = "0 0 0 m", laps = ["6 mm", "6 mm"] }\n#'), r"round .* said by corner"),
+        (("outline = {", 'split = { line = ["0 0 0 m"], keep = "0 0 0 m" }\nmirror_of = "x"\n#'), r"split .* said by mirror_of"),
+        (('mesh = "hull"', 'mesh = "hull"\npieces = 2\nseams = ["0 0 0 m"]'), r"pieces .* placed by hand too"),
         (('mesh = "hull"', 'mesh = "hull"\nminus = [{ margin = "5 mm" }]'), r"minus\[1\] .* none is stated"),
         # meshes
         (('unit = "mm"\n', 'unit = "mm"\nsmooth = 3\n'), r"mesh\.hull\.smooth \(line 6\): 3 has no unit"),

@@ -63,13 +63,17 @@ def test_tape_is_offered_where_it_can_be_seen():
     assert not re.search(r"^#tape = ", starter(has_colours=False), re.MULTILINE)
 
 
-def test_keys_behind_a_remark_sign_are_sound_too():
-    """Taking the # away must give a job that reads."""
+@pytest.mark.parametrize("way", ["tape", "corner", "face", "spot", "drawn"])
+def test_keys_behind_a_remark_sign_are_sound_too(way):
+    """Taking the # away must give a job that reads; of the ways to say the area one at a time."""
     text = starter(has_colours=True)
-    opened = re.sub(r"^#(?=\w+ = )", "", text, flags=re.MULTILINE)
+    others = "|".join({"tape", "corner", "face", "spot", "drawn"} - {way})
+    opened = re.sub(rf"^#(?!(?:{others}) = )(?=\w+ = )", "", text, flags=re.MULTILINE)
     opened = re.sub(r"^outline = .*?^\] }\n", "", opened, flags=re.MULTILINE | re.DOTALL)
     job = job_from_text(opened)
-    assert job.regions[0].tape is not None
+    assert getattr(job.regions[0], way) is not None
+    assert job.regions[0].minus[0].spot is not None
+    assert job.regions[0].darts == 4
     assert job.meshes["hull"].check_distance is not None
     assert (job.currency, job.resin.price_per_kg, job.meshes["hull"].smooth_mm) == ("EUR", 22.0, 8.0)
 
