@@ -106,8 +106,11 @@ def test_a_taper_goes_by_the_plies_thickness(sheet):
 
 def test_an_opening_stays_clear_of_every_ply_by_its_own_margin(sheet):
     text = SQUARE + 'minus = [{ spot = { point = "300 300 0 mm", radius = "20 mm" }, margin = "10 mm" }]\n'
-    found = placed(text, sheet, plies=PLY + PLY + 'grow = "15 mm"\n')
+    found = placed('bag = "plain"\n' + text, sheet, plies=PLY + PLY + 'grow = "15 mm"\n')
     hole = np.pi * 30**2
+    for reach, layer in found.beyond.items():
+        side, out = 200.0, 15.0 + reach
+        assert layer.area_mm2 == pytest.approx(side**2 + 4 * side * out + np.pi * out**2 - hole, rel=2e-3)
     assert found.base.area_mm2 == pytest.approx(200**2 - hole, rel=2e-3)
     full = 200**2 + 4 * 200 * 15 + np.pi * 15**2
     assert found.plies[1].area_mm2 == pytest.approx(full - hole, rel=2e-3)
@@ -138,6 +141,22 @@ def test_a_drawing_is_laid_on_the_hull(sheet):
     found = placed(text, sheet)
     assert found.way == "drawn"
     assert found.base.area_mm2 == pytest.approx(0.5 * 200 * 100, rel=1e-5)
+
+
+def test_a_drawing_without_axes_is_seen_from_starboard():
+    """Its x runs forward and its y up, so who looks at it face on stands to starboard: on the side of -y."""
+    port_wall, starboard_wall = 300.0, 100.0
+    x, z = np.meshgrid(np.linspace(0, 400, 9), np.linspace(0, 200, 5), indexing="ij")
+    k = np.arange(8)[:, None] * 5 + np.arange(4)
+    f = np.concatenate([np.stack([k, k + 5, k + 6], -1).reshape(-1, 3), np.stack([k, k + 6, k + 1], -1).reshape(-1, 3)])
+    walls = [np.stack([x, np.full_like(x, y), z], -1).reshape(-1, 3) for y in (starboard_wall, port_wall)]
+    both = Surface(np.concatenate(walls), np.concatenate([f, f[:, ::-1] + 45]))
+    drawing = 'drawn = { origin = "0 0 0 mm", side = "%s", outline = { unit = "mm", points = [[50, 50], [150, 50], [150, 100]] } }\n'
+    for side, wall in (("near", starboard_wall), ("far", port_wall)):
+        found = placed(drawing % side, both)
+        assert found.base.area_mm2 == pytest.approx(0.5 * 100 * 50, rel=1e-6)
+        assert found.base.surface.vertices_mm[:, 1] == pytest.approx(wall)
+        assert found.base.surface.vertices_mm[:, 0].max() == pytest.approx(150.0, abs=1e-6)
 
 
 def test_a_drawing_from_a_file_is_laid_on_the_hull(sheet, tmp_path):

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 import shapes
-from shapely import Point, union_all
+from shapely import LineString, Point, union_all
 
-from plyflat.cloth._outline import STOP_MM
+from plyflat.cloth._outline import SLIT_MM, STOP_MM
 from plyflat.cloth.darts import place_darts
 from plyflat.cloth.pieces import make_templates, warp_frame
 from plyflat.errors import OutlineError
@@ -135,6 +135,12 @@ def test_a_template_of_a_dart_can_be_cut_and_laps_over(darted, face_up):
         assert len({n.mark for n in marks}) == len(marks) // 2  # the same marks on both sides
         lap = max(template.laps, key=lambda q: q.area)
         assert lap.area < 25.5 * cut.length_mm * 1.5
+    # The slit stays open for the scissors: no lap comes nearer to the dart's other side.
+    frame, _ = warp_frame(darted.opened.pieces[0], darted.flats[0], [1, 0, 0], face_up=face_up)
+    uv = frame.apply(darted.flats[0].uv_mm)
+    for side in darted.opened.sides:
+        other = LineString(uv[side.right_vertices])
+        assert min(lap.distance(other) for lap in template.laps) >= SLIT_MM - 0.02
     # Cloth does not lie over itself on the table: net and laps together are the cut line but for the margin.
     inner = sum(q.area for q in template.laps) + template.net.area
     assert inner < template.cut.area

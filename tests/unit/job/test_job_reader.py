@@ -544,3 +544,11 @@ def test_sides_of_the_boat_make_a_right_handed_set():
     assert boat.port == pytest.approx((0.0, 1.0, 0.0))
     assert boat.direction("starboard") == pytest.approx((0.0, -1.0, 0.0))
     assert boat.direction("astern") == pytest.approx((-1.0, 0.0, 0.0))
+
+
+def test_a_warp_line_of_two_points_is_mirrored_too():
+    text = WAYS.replace('warp = "corner"', 'warp = ["1 0.2 0 m", "1.5 0.4 0.1 m"]')
+    text = jobs.FULL.replace("[boat]", '[boat]\ncentre = "0 10 0 mm"') + text
+    *_, other = job_from_text(text).regions
+    assert other.warp[0] == pytest.approx((1000.0, -180.0, 0.0))
+    assert other.warp[1] == pytest.approx((1500.0, -380.0, 100.0))
