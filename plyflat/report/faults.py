@@ -97,7 +97,7 @@ def _draw(ax: Any, shot: Shot, places: Sequence[Floats], *, slack_mm: float) -> 
 
 def _words(k: int, repair: Repair, marks: int) -> list[str]:
     many = f", {marks} marked" if marks < repair.count else ""
-    look = " - look at these" if repair.severity == "left" else ""
+    look = " - look there" if repair.severity == "left" else ""
     return textwrap.wrap(f"{repair.what}: {repair.count}{many}{look}", 66)
 
 
