@@ -129,8 +129,6 @@ def shape(
     cut: Cut,
     *,
     below: Sequence[Floats] = (),
-    splits_below: Sequence[Floats] = (),
-    turn_laps: bool = False,
     earlier: Sequence[Shaped] = (),
     plies: int = 1,
     seam_shift_mm: float = 0.0,
@@ -150,10 +148,6 @@ def shape(
     cut : Cut
     below : sequence of (k, 3) float arrays
         Seams to take again, of a ply that the caller knows; not needed with `earlier`.
-    splits_below : sequence of (k, 3) float arrays
-        Lines along which the pieces of the ply below were split for the roll; not needed with `earlier`.
-    turn_laps : bool
-        With `below`: whether laps go to the other side of those seams.
     earlier : sequence of Shaped
         The plies below, the first ply first.
     plies : int
@@ -172,8 +166,8 @@ def shape(
         If flattening fails, or a template fails its check.
     """
     laid = _laid(job, spec, region, cut, below, earlier, max(plies, len(earlier) + 1), seam_shift_mm)
-    opened = _turned(laid.opened) if turn_laps and not earlier else laid.opened
-    splits_below = earlier[-1].splits_mm if earlier else splits_below
+    opened = laid.opened
+    splits_below = earlier[-1].splits_mm if earlier else ()
     whole = _templates(job, spec, opened, laid, cut)
     templates: list[Template] = []
     splits: list[Floats] = []

@@ -7,7 +7,7 @@ cover most of the strain.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,7 +19,6 @@ from shapely import LineString, Polygon
 from ..errors import MeshError, ShapeError
 from ..surface._smooth import work_copy
 from ..surface.cut import label_faces, mesh_edges, refine
-from ..surface.geodesic import distance_along
 from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import Opened, along_rim, corner_angles, cut_along, edge_path, on_rim, split_rim
 from .flatten import Flat, flatten
@@ -86,8 +85,8 @@ class _Ring:
         The draft's vertices from the opening outward.
     at_mm : (c,) float array
         Where along the opening each starts.
-    length_mm, free_mm : (c,) float array
-        Of the path; its distance from the seams to avoid.
+    length_mm : (c,) float array
+        Of the path.
     round_mm : float
         Length of the opening's rim.
     """
@@ -95,7 +94,6 @@ class _Ring:
     path: list[Ints]
     at_mm: Floats
     length_mm: Floats
-    free_mm: Floats
     round_mm: float
 
     def apart(self, at_mm: Floats) -> Floats:
@@ -153,23 +151,19 @@ def choose_seams(
     limit: float,
     over_share: float,
     lap_mm: float,
-    avoid_mm: Sequence[Floats],
-    stagger_mm: float,
     shift_mm: float = 0.0,
     fits: Fits | None = None,
 ) -> list[Start]:
     """Return where the seams that open a patch start; for parameters see `open_patch`."""
-    draft = draft_of(surface, holes, limit, lap_mm, fits=fits, wanted=wanted, avoid_mm=avoid_mm, shift_mm=shift_mm)
-    fixed = _wanted_places(draft, wanted, stagger_mm, shift_mm)
-    picks = tuple(
-        f or _pick(r, d, 1, stagger_mm) for r, d, f in zip(draft.rings, _first_demand(draft), fixed)
-    )
+    draft = draft_of(surface, holes, limit, lap_mm, fits=fits, wanted=wanted, shift_mm=shift_mm)
+    fixed = _wanted_places(draft, wanted, shift_mm)
+    picks = tuple(f or _pick(r, d, 1) for r, d, f in zip(draft.rings, _first_demand(draft), fixed))
     free = [k for k, f in enumerate(fixed) if not f]
     first = _try(draft, picks)
     good = [first]
     if not _done(first, over_share, most, bool(free)):
         draft.demand = _strain_demand(draft, first, free)
-        good = _add_seams(draft, first, fixed, free, most, over_share, stagger_mm)
+        good = _add_seams(draft, first, fixed, free, most, over_share)
     best = _best(good, over_share)
     v = draft.surface.vertices_mm
     return [
@@ -205,14 +199,13 @@ def _add_seams(
     free: list[int],
     most: int,
     over_share: float,
-    stagger_mm: float,
 ) -> list[_Trial]:
     """Add a seam at a time where the strain is, laid out afresh each time, until all is well."""
     trials, now = [first], first
     while not _done(now, over_share, most, bool(free)) and _pieces(now.picks) < max(most, 2) + EXTRA:
         grow = free or list(range(len(fixed)))
         k = max(grow, key=lambda j: float(draft.demand[j].sum()) / (1 + len(now.picks[j])))
-        more = _pick(draft.rings[k], draft.demand[k], len(now.picks[k]) + 1, stagger_mm, fixed[k])
+        more = _pick(draft.rings[k], draft.demand[k], len(now.picks[k]) + 1, fixed[k])
         if len(more) <= len(now.picks[k]):
             break
         picks = tuple(more if j == k else p for j, p in enumerate(now.picks))
@@ -231,7 +224,6 @@ def draft_of(
     fits: Fits | None = None,
     wanted: Floats = NOWHERE,
     starts_mm: Floats = NOWHERE,
-    avoid_mm: Sequence[Floats] = (),
     shift_mm: float = 0.0,
     places: int = PLACES,
 ) -> _Draft:
@@ -248,8 +240,7 @@ def draft_of(
         coarse, _ = split_rim(coarse, loop, np.r_[np.arange(places) * total / places, asked[k]], smooth=False)
     loops = [rim_through(coarse, int(q[0])) for q in loops]
     hole_of, at_mm = _ring_coordinate(coarse, loops)
-    near = _near_avoid(coarse, avoid_mm)
-    rings = [_ring(coarse, loops, k, near, asked[k], places) for k in range(len(loops))]
+    rings = [_ring(coarse, loops, k, asked[k], places) for k in range(len(loops))]
     rim_of = np.full(len(coarse.vertices_mm), -1, dtype=np.int64)
     for k, q in enumerate(loops):
         rim_of[q] = k
@@ -350,31 +341,7 @@ def _ring_coordinate(surface: Surface, loops: list[Ints]) -> tuple[Ints, Floats]
     return hole[source], at[source]
 
 
-def _near_avoid(surface: Surface, avoid_mm: Sequence[Floats]) -> Floats:
-    """Distance of each vertex from the seams to avoid, from below."""
-    lines = [np.asarray(a, dtype=np.float64).reshape(-1, 3) for a in avoid_mm]
-    points = [_dense(a, 0.5 * surface.mean_edge_mm) for a in lines if len(a)]
-    if not points:
-        return np.full(len(surface.vertices_mm), np.inf)
-    p = np.concatenate(points)
-    spot = surface.locate(p)
-    # A coarse copy lies off the seam by its sagitta; seams beyond this patch's edge are farther away than that.
-    p = spot.points_mm[spot.distance_mm < surface.mean_edge_mm]
-    if len(p) == 0:
-        return np.full(len(surface.vertices_mm), np.inf)
-    off, at = cKDTree(surface.vertices_mm).query(p)
-    return np.asarray(distance_along(surface, np.unique(at), smooth_mm=0.0) - off.max())
-
-
-def _dense(line: Floats, step: float) -> Floats:
-    s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
-    t = np.linspace(0.0, s[-1], max(2, math.ceil(s[-1] / step) + 1))
-    return np.stack([np.interp(t, s, line[:, k]) for k in range(3)], axis=1)
-
-
-def _ring(
-    surface: Surface, loops: list[Ints], k: int, near: Floats, also_mm: Floats, count: int = PLACES
-) -> _Ring:
+def _ring(surface: Surface, loops: list[Ints], k: int, also_mm: Floats, count: int = PLACES) -> _Ring:
     """Find the ways from places round an opening to the outer edge (or to another opening that is opened).
 
     The places are spread evenly; those asked for come on top.
@@ -401,9 +368,8 @@ def _ring(
             where=f"({p[0]:.1f}, {p[1]:.1f}, {p[2]:.1f}) mm",
             do="Use a finer mesh there.",
         )
-    free = np.array([near[way].min() for _, way, _ in rows])
     length = np.array([d for *_, d in rows])
-    return _Ring([w for _, w, _ in rows], np.array([a for a, *_ in rows]), length, free, total)
+    return _Ring([w for _, w, _ in rows], np.array([a for a, *_ in rows]), length, total)
 
 
 def _way(start: int, step: sp.csr_array, far: Floats, came: Ints, inner: np.ndarray) -> tuple[Ints, float]:
@@ -474,16 +440,13 @@ def _strain_demand(draft: _Draft, first: _Trial, free: list[int]) -> list[Floats
     return out
 
 
-def _pick(
-    ring: _Ring, demand: Floats, count: int, stagger_mm: float, fixed: tuple[int, ...] = ()
-) -> tuple[int, ...]:
+def _pick(ring: _Ring, demand: Floats, count: int, fixed: tuple[int, ...] = ()) -> tuple[int, ...]:
     """Choose places that together cover the demand best, keeping some of them fixed."""
     reach = np.exp(-((ring.apart(_bins(ring)) / _reach(ring)) ** 2))
     even = np.full(len(demand), 1 / len(demand))
     # Some of the weight is spread evenly, so that a round post is shared out in equal pieces.
     weight = (1 - EVEN) * demand / demand.sum() + EVEN * even if demand.sum() > 0 else even
     cost = LENGTH_COST * 10 * (ring.length_mm / ring.length_mm.min() - 1)
-    allowed = ring.free_mm >= min(stagger_mm, float(ring.free_mm.max()))
     apart = ring.apart(ring.at_mm)
 
     def value(picks: list[int]) -> float:
@@ -492,7 +455,7 @@ def _pick(
     def open_to(picks: list[int]) -> list[int]:
         room = ring.round_mm / (2.5 * count)
         far = apart[:, picks].min(axis=1) >= room if picks else np.ones(len(apart), dtype=bool)
-        return [int(c) for c in np.flatnonzero(allowed & far)]
+        return [int(c) for c in np.flatnonzero(far)]
 
     picks = list(fixed)
     while len(picks) < count and (options := open_to(picks)):
@@ -525,8 +488,6 @@ def _centred(draft: _Draft, k: int, c: int) -> int:
     """
     s, ring = draft.surface, draft.rings[k]
     start = int(ring.path[c][0])
-    if np.isfinite(ring.free_mm[c]):
-        return start
     bend = 2 * np.pi - corner_angles(s)
     bend[np.concatenate(s.boundary_loops)] = 0.0
     here = draft.hole_of == k
@@ -545,18 +506,14 @@ def _centred(draft: _Draft, k: int, c: int) -> int:
     return int(rim[np.argmin(np.minimum(off, ring.round_mm - off))])
 
 
-def _wanted_places(
-    draft: _Draft, wanted: Floats, stagger_mm: float, shift_mm: float
-) -> list[tuple[int, ...]]:
-    """Find the places nearest to where seams are asked for, shifted as far as the stagger needs."""
+def _wanted_places(draft: _Draft, wanted: Floats, shift_mm: float) -> list[tuple[int, ...]]:
+    """Find the places nearest to where seams are asked for, moved along the rim by the shift."""
     picks: list[list[int]] = [[] for _ in draft.rings]
     for p in wanted:
         v = int(cKDTree(draft.surface.vertices_mm).query(p)[1])
         k = int(draft.hole_of[v])
         ring = draft.rings[k]
         off = ring.apart((draft.rim_at[[v]] + shift_mm) % ring.round_mm)[:, 0]
-        allowed = ring.free_mm >= min(stagger_mm, float(ring.free_mm.max()))
-        off[~allowed] = np.inf
         off[picks[k]] = np.inf
         if np.isfinite(off.min()):
             picks[k].append(int(np.argmin(off)))

@@ -101,8 +101,6 @@ def open_patch(
     limit: float = 0.03,
     over_share: float = 0.05,
     lap_mm: float = 0.0,
-    avoid_mm: Sequence[Floats] = (),
-    stagger_mm: float = 0.0,
     harmless_deg: float = 15.0,
     pieces: int = 0,
     turn: float = 0.0,
@@ -130,10 +128,6 @@ def open_patch(
         Share of the area that may be above it.
     lap_mm : float
         Width of the laps to come: more seams are made where a lap would lie on its own piece.
-    avoid_mm : sequence of (k, 3) float arrays
-        Seams of the neighbouring ply.
-    stagger_mm : float
-        Least distance from those along the surface; where the ring is too short for it, as far as it goes.
     harmless_deg : float
         See `holes_to_open`.
     pieces : int
@@ -170,7 +164,7 @@ def open_patch(
     else:
         starts = choose_seams(
             surface, holes, wanted=wanted, most=most, limit=limit, over_share=over_share, lap_mm=lap_mm,
-            avoid_mm=avoid_mm, stagger_mm=stagger_mm, shift_mm=shift_mm, fits=fits,
+            shift_mm=shift_mm, fits=fits,
         )
     return open_at(surface, holes, starts, lap_mm=lap_mm)
 

@@ -50,31 +50,6 @@ def foil():
     return region_of(surface, np.ones(len(surface.faces), dtype=bool), name="foil")
 
 
-def lap_ends(shaped):
-    """For each piece, whether its lap lies at its forward end (+1) or its after end (-1)."""
-    ends = []
-    for t in shaped.templates:
-        middle = np.mean([np.array(lap.centroid.coords[0]) for lap in t.laps], axis=0)
-        ends.append(np.sign((middle - np.array(t.centre.coords[0])) @ t.forward))
-    return ends
-
-
-def test_laps_of_the_next_ply_lie_on_the_other_side_of_the_same_seams(foil):
-    job = job_from_text(JOB + "\n[limits]\npieces = 2\n")
-    cut = Cut("P1", "glass", 0.0, "out", 1, 0.03, 2000.0, 1e4, 0.0, lap_mm=15.0, trim_mm=5.0)
-    first = shape(job, job.regions[0], foil, cut)
-    second = shape(job, job.regions[0], foil, cut, below=first.seams_mm, turn_laps=True)
-    ends = [s[np.argmin(s[:, 2])][:2] for s in first.seams_mm]
-    again = [s[np.argmin(s[:, 2])][:2] for s in second.seams_mm]
-    assert len(first.templates) == len(second.templates) == 2
-    for p in ends:
-        assert min(np.linalg.norm(p - q) for q in again) < 5.0
-    # A left and a right half: one lap at each end of the foil, changed about in the second ply.
-    assert sorted(lap_ends(first)) == sorted(lap_ends(second)) == [-1, 1]
-    sides = [[np.sign(p.surface.vertices_mm[:, 1].mean()) for p in s.pieces] for s in (first, second)]
-    assert dict(zip(sides[0], lap_ends(first))) == {k: -v for k, v in zip(sides[1], lap_ends(second))}
-
-
 # -- laps from ply to ply ------------------------------------------------------------------------------------------
 CUT = Cut("P1", "glass", 0.0, "out", 1, 0.03, 2000.0, 1e4, 0.0, lap_mm=15.0, trim_mm=5.0, stagger_mm=60.0)
 

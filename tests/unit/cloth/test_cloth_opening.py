@@ -10,7 +10,6 @@ from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import cut_along, enclosed_deg, holes_to_open, open_patch
 from plyflat.errors import ShapeError
 from plyflat.surface.cut import mesh_edges
-from plyflat.surface.geodesic import distance_along
 from plyflat.surface.mesh import Surface
 
 
@@ -99,30 +98,6 @@ def test_foil_section_is_opened_at_nose_and_tail(foil_opened):
     goals = np.array(sorted((s[-1] for s in opened.seams), key=lambda p: p[0]))
     # The outer edge fans out round the tail; the seam goes down the middle of the fan.
     assert np.abs(goals[:, 1]).max() < 12
-
-
-def test_seams_keep_off_those_of_the_ply_below(foil, foil_opened):
-    first = foil_opened
-    second = open_patch(foil, most=2, lap_mm=25, avoid_mm=first.seams, stagger_mm=75)
-    assert len(second.seams) >= 1
-    near = [np.unique(np.argmin(np.linalg.norm(foil.vertices_mm[:, None] - q[None], axis=2), axis=0))
-            for q in first.seams]
-    far = distance_along(foil, np.concatenate(near))
-    for seam in second.seams:
-        spot = foil.locate(seam)
-        d = (far[foil.faces[spot.face]] * spot.weights).sum(1)
-        # The old seams are measured from the nearest vertices, up to half an edge off.
-        assert d.min() > 75 - 0.5 * foil.mean_edge_mm
-
-
-def test_stagger_that_the_ring_is_too_short_for_is_kept_as_far_as_it_goes(post):
-    first = open_patch(post, most=2, limit=0.01)
-    second = open_patch(post, most=1, avoid_mm=first.seams, stagger_mm=500)
-    assert len(second.pieces) == 1
-    old = [np.arctan2(s[0, 1], s[0, 0]) for s in first.seams]
-    new = np.arctan2(second.seams[0][0, 1], second.seams[0][0, 0])
-    off = np.abs((np.array(old) - new + np.pi) % (2 * np.pi) - np.pi)
-    assert np.degrees(off.min()) > 60
 
 
 def test_seams_go_where_they_are_asked_for(post):
