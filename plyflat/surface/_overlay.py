@@ -250,7 +250,8 @@ def cleared(
     edges = [(a, b) for a, b in np.searchsorted(crop.vertices, net).tolist()]
     tidy = _Net(patch, edges, set(np.searchsorted(crop.vertices, about).tolist()), path_mm, cap_mm)
     tidy.run()
-    return _assemble(surface, walk, crop, patch, [], _How(True, path_mm, False, smooth_mm))
+    how = _How(True, path_mm, False, smooth_mm)
+    return _assemble(surface, walk, crop, patch, [], how, area_mm2=tidy.area_mm2)
 
 
 def border_edges(surface: Surface, inside: Bools) -> Ints:

@@ -24,6 +24,9 @@ from .mesh import Floats, Ints
 STEP_LIMIT = 400
 # Where no change helps, one that leaves faces this little sharper may still lead on to one that does.
 EVEN = 0.8
+# Where along an edge it is measured how far a collapse moves the surface.
+ALONG = (0.25, 0.5, 0.75)
+Face = tuple[int, int, int]
 
 
 def at(p: Vec) -> str:
@@ -277,6 +280,12 @@ class NoWayError(Exception):
         self.where = where
 
 
+def _drawn(t: Face, v: int, u: int) -> Face:
+    """Return a face with its corner v drawn to u."""
+    a, b, c = (u if x == v else x for x in t)
+    return a, b, c
+
+
 @dataclass
 class Tidy:
     """Clear away slivers along paths without moving a path or the surface by more than stated.
@@ -291,6 +300,8 @@ class Tidy:
         How far a path may move.
     surface_mm : float
         How far the surface may move.
+    area_mm2 : float
+        By how much the area may have changed: how far the surface was moved, times the sides of the faces moved.
     """
 
     patch: Patch
@@ -299,6 +310,7 @@ class Tidy:
     path_mm: float
     surface_mm: float
     goal: float = 0.26
+    area_mm2: float = 0.0
 
     def __post_init__(self) -> None:
         self.cover: dict[tuple[int, int], list[Vec]] = {}
@@ -367,6 +379,7 @@ class Tidy:
         p = self.patch
         c, d = p.third(p.side[u, v], u, v), p.third(p.side[v, u], u, v)
         gap = self._gap(u, v, c, d)
+        self.area_mm2 += gap * self._around([(u, v, c), (v, u, d), (c, u, d), (d, v, c)])
         p.flip(u, v)
         for x in (u, v, c, d):
             p.spent[x] = p.spent.get(x, 0.0) + gap
@@ -405,21 +418,37 @@ class Tidy:
         shared = p.neighbours(v) & p.neighbours(u)
         if len(shared) != len(p.faces_at(u, v)):
             return -1.0
-        gap, quality = float("inf"), 1.0
+        new, quality = [], 1.0
         for f in p.star[v]:
             t = p.tri[f]
             if u in t:
                 continue
-            s = tuple(u if x == v else x for x in t)
-            quality = min(quality, self._quality(s))  # type: ignore[arg-type]
+            s = _drawn(t, v, u)
+            quality = min(quality, self._quality(s))
             if quality <= at_least or self._turned(t, s):
                 return -1.0
-            gap = min(gap, self._off(v, s))
-        if gap == float("inf"):
+            new.append(s)
+        if not new:
             return -1.0
-        if gap + max(p.spent.get(v, 0.0), p.spent.get(u, 0.0)) > self.surface_mm and not self._free(v, u):
-            return -1.0
-        return quality
+        spent = 0.0 if self._free(v, u) else max(p.spent.get(v, 0.0), p.spent.get(u, 0.0))
+        return quality if self._moved(v, u, new, self.surface_mm - spent) <= self.surface_mm - spent else -1.0
+
+    def _moved(self, v: int, u: int, new: list[Face], most_mm: float) -> float:
+        """Distance between the surface before and after v is drawn to u; infinite once it is more than `most_mm`.
+
+        The distance of v alone would not do: beside a corner of a large face the surface passes near v before and
+        after, and what lies at the far end of the crease still goes with it.
+        """
+        p, r = self.patch, self.patch.raw
+        old = [p.tri[f] for f in p.star[v]]
+        far = self._off(r[v], new)
+        ring = {x for t in old for x in t} - {u, v}
+        tries = [(r[v], x, new) for x in ring] + [(r[u], x, old) for x in ring if not p.adjacent(u, x)]
+        for start, x, faces in tries:
+            if far > most_mm:
+                return float("inf")
+            far = max(far, *(self._off(mix((start, r[x]), (1 - t, t)), faces) for t in ALONG))
+        return far if far <= most_mm else float("inf")
 
     def _free(self, v: int, u: int) -> bool:
         """Whether v only halves an edge that u ends, so that taking it out restores the surface."""
@@ -429,15 +458,20 @@ class Tidy:
         gone = [p.raw[x] for x in p.neighbours(v)]
         return any(from_segment(p.raw[v], p.raw[u], q) < 1e-9 for q in gone if q != p.raw[u])
 
+    def _around(self, faces: list[Face]) -> float:
+        """Sum of the sides of some faces."""
+        r = self.patch.raw
+        return sum(norm(sub(r[x], r[y])) for a, b, c in faces for x, y in ((a, b), (b, c), (c, a)))
+
     def _turned(self, t: tuple[int, ...], s: tuple[int, ...]) -> bool:
         w = self.patch.walk
         n = cross(sub(w[t[1]], w[t[0]]), sub(w[t[2]], w[t[0]]))
         m = cross(sub(w[s[1]], w[s[0]]), sub(w[s[2]], w[s[0]]))
         return dot(n, m) <= 0.5 * norm(n) * norm(m)
 
-    def _off(self, v: int, s: tuple[int, ...]) -> float:
+    def _off(self, point: Vec, faces: list[Face]) -> float:
         r = self.patch.raw
-        return from_triangle(r[v], r[s[0]], r[s[1]], r[s[2]])
+        return min(from_triangle(point, r[a], r[b], r[c]) for a, b, c in faces)
 
     def _may_go(self, v: int, u: int, path_mm: float) -> bool:
         """Whether path and boundary let v be drawn to u."""
@@ -465,10 +499,10 @@ class Tidy:
 
     def _collapse(self, v: int, u: int) -> None:
         p = self.patch
-        gap = min(
-            self._off(v, tuple(u if x == v else x for x in p.tri[f]))
-            for f in p.star[v] if u not in p.tri[f]
-        )
+        old = [p.tri[f] for f in p.star[v]]
+        new = [_drawn(t, v, u) for t in old if u not in t]
+        gap = self._moved(v, u, new, float("inf"))
+        self.area_mm2 += gap * (self._around(old) + self._around(new))
         if v in self.along:
             w = next(x for x in self.along[v] if x != u)
             pts = self._covered(v, u, w)

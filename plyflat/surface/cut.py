@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from ..errors import MeshError, OutlineError
+from ..errors import CheckError, MeshError, OutlineError
 from ._patch import NeedsWiderCrop, Patch
 from ._smooth import SMOOTH_MM, carry_copy, pass_copy, work_copy
 from ._topology import Edges, mesh_edges, surface_edges
@@ -258,7 +258,9 @@ def tidy_paths(surface: Surface, paths: Sequence[Ints], *, smooth_mm: float = SM
     patch = Patch(walk[crop.vertices], surface.vertices_mm[crop.vertices], crop.local, crop.rim)
     local = [np.searchsorted(crop.vertices, q).tolist() for q in paths]
     how = _How(True, _deviation(surface, walk), False, smooth_mm)
-    return _assemble(surface, walk, crop, patch, Tidy(patch, local, True, how.deviation_mm, SURFACE_CAP_MM).run(), how)
+    tidy = Tidy(patch, local, True, how.deviation_mm, SURFACE_CAP_MM)
+    local = tidy.run()
+    return _assemble(surface, walk, crop, patch, local, how, area_mm2=tidy.area_mm2)
 
 
 def _deviation(surface: Surface, walk: Floats) -> float:
@@ -413,8 +415,9 @@ def _insert(surface: Surface, walk: Floats, crop: _Crop, spots: list[Located], h
                 do="Give points that go round an area.",
             )
         paths.append(path)
-    paths = Tidy(patch, paths, how.closed, how.deviation_mm, SURFACE_CAP_MM).run()
-    return _assemble(surface, walk, crop, patch, paths, how)
+    tidy = Tidy(patch, paths, how.closed, how.deviation_mm, SURFACE_CAP_MM)
+    paths = tidy.run()
+    return _assemble(surface, walk, crop, patch, paths, how, area_mm2=tidy.area_mm2)
 
 
 def _snap_mm(surface: Surface, how: _How) -> float:
@@ -539,9 +542,9 @@ def _thin(line: Located, *, closed: bool, within_mm: float, longest_mm: float) -
 
 
 def _assemble(
-    surface: Surface, walk: Floats, crop: _Crop, patch: Patch, paths: list[list[int]], how: _How
+    surface: Surface, walk: Floats, crop: _Crop, patch: Patch, paths: list[list[int]], how: _How, *, area_mm2: float = 0.0
 ) -> Inserted:
-    """Put the cut patch back into the surface."""
+    """Put the cut patch back into the surface; `area_mm2` is by how much clearing slivers may have changed its area."""
     n_old, old = len(walk), len(crop.vertices)
     lookup = np.r_[crop.vertices, n_old + np.arange(len(patch.star) - old)]
     ids = list(patch.tri)
@@ -555,9 +558,20 @@ def _assemble(
     parent_vertex = np.where(used < n_old, used, -1)
     v = weights @ surface.vertices_mm
     new = Surface(v, inverse.reshape(-1, 3), _mixed_colors(surface, weights), surface.repairs)
+    _check_area(surface, new, area_mm2, at(patch.raw[paths[0][0]]) if paths else "")
     carry_copy(surface, new, weights @ walk, scale_mm=how.smooth_mm)
     where = tuple(np.searchsorted(used, lookup[np.array(q, dtype=np.int64)]) for q in paths)
     return Inserted(new, where, how.closed, parent_face, parent_vertex, weights)
+
+
+def _check_area(surface: Surface, new: Surface, area_mm2: float, where: str) -> None:
+    """Raise where the area changed by more than clearing away slivers accounts for."""
+    change, most = new.area_mm2 - surface.area_mm2, area_mm2 + 1e-9 * surface.area_mm2
+    if abs(change) > most:
+        raise CheckError(
+            f"cutting the path in changed the surface's area by {change:.3f} mm², where {most:.3f} mm² are accounted for",
+            where=where, do="Repair the mesh about the path, or move the path off edges that it nearly touches.",
+        )
 
 
 def _mixing(crop: _Crop, patch: Patch, n_old: int, lookup: Ints) -> sp.csr_array:

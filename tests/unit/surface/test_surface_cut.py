@@ -4,7 +4,7 @@ import shapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from plyflat.errors import MeshError, OutlineError
+from plyflat.errors import CheckError, MeshError, OutlineError
 from plyflat.surface import Surface, cut_at_level, insert_path, insert_paths, label_faces, refine
 
 SQUARE = Surface([[0, 0, 0], [100, 0, 0], [100, 100, 0], [0, 100, 0]], [[0, 1, 2], [0, 2, 3]])
@@ -341,3 +341,51 @@ def test_refine_only_where_asked():
     assert long[p[:, :, 0].max(axis=1) < 20].max() <= 5.0
     assert long[p[:, :, 0].min(axis=1) > 60].min() > 10.0
     check_mesh(fine.surface)
+
+
+# -- models of few large triangles ---------------------------------------------------------------------------------
+def round_the_foot(off, rise=0.0):
+    """A rectangle about the foot of `shapes.box_on_plate`, so far outside it and so high up the wall."""
+    side = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (np.array([50.0, 30.0]) + off)
+    return np.column_stack([side, np.full(4, rise)])
+
+
+@pytest.mark.parametrize("off", [0.1, 0.3, 1.0, 3.0, 10.0])
+@pytest.mark.parametrize("where", ["plate", "wall"])
+def test_a_path_near_the_edges_of_large_triangles_keeps_the_area(off, where):
+    v, f, _ = shapes.box_on_plate()
+    surface = Surface(v, f)
+    made = insert_path(surface, round_the_foot(off) if where == "plate" else round_the_foot(0.0, off), closed=True)
+    check_mesh(made.surface)
+    check_path(made)
+    assert made.surface.area_mm2 == pytest.approx(surface.area_mm2, rel=1e-12)
+    label = label_faces(made.surface, made.path_edges)
+    inside = 100 * 60 + 2 * 160 * 80 + 4 * off * (off + 80) if where == "plate" else 100 * 60 + 2 * 160 * (80 - off)
+    assert np.bincount(label, made.surface.face_areas_mm2).min() == pytest.approx(inside, rel=1e-6)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10**6))
+def test_any_path_over_a_box_on_a_plate_moves_the_surface_by_no_more_than_allowed(seed):
+    rng = np.random.default_rng(seed)
+    v, f, _ = shapes.box_on_plate()
+    surface = Surface(v, f)
+    # Beside one side of the box and a little past its corners, from touching it to far off.
+    x = np.sort(rng.uniform(-60, 60, 6)) + 0.5 * np.arange(6)
+    path = np.column_stack([x, -30 - 10 ** rng.uniform(-1.5, 1.5, 6), np.zeros(6)])
+    made = insert_path(surface, path, closed=False)
+    check_mesh(made.surface)
+    new = made.surface.vertices_mm[made.surface.faces]
+    places = [new.mean(axis=1), *(0.5 * (new[:, k] + new[:, k - 1]) for k in range(3))]
+    assert surface.locate(np.vstack(places)).distance_mm.max() < 0.06
+    old = surface.vertices_mm[surface.faces]
+    places = [surface.vertices_mm, *(0.5 * (old[:, k] + old[:, k - 1]) for k in range(3))]
+    assert made.surface.locate(np.vstack(places)).distance_mm.max() < 0.06
+
+
+def test_an_area_that_changes_unaccounted_for_is_refused(monkeypatch):
+    v, f, _ = shapes.box_on_plate()
+    # The distance of the vertex alone passes a corner that drags a whole crease with it.
+    monkeypatch.setattr("plyflat.surface._trace.Tidy._moved", lambda self, v, u, new, most: self._off(self.patch.raw[v], new))
+    with pytest.raises(CheckError, match="changed the surface's area by"):
+        insert_path(Surface(v, f), round_the_foot(3.0), closed=True)
