@@ -85,6 +85,7 @@ def flatten(
     *,
     start_uv: ArrayLike | None = None,
     holes: Literal["open", "filled"] = "open",
+    tolerance: float = _SETTLED,
     progress: Tell | None = None,
 ) -> Flat:
     """Lay a patch flat with the least distortion and without folds.
@@ -104,6 +105,9 @@ def flatten(
     holes : {"open", "filled"}
         Whether the edge of a hole is free, or moves as though the cloth went on across it (as it does where a
         scan has a gap).
+    tolerance : float
+        It is settled when another step would gain less than this share of the energy; a draft needs less than the
+        default.
     progress : callable, optional
         Called with the stage's name and the share of it that is done, 0 to 1.
 
@@ -143,7 +147,7 @@ def flatten(
     began = time.perf_counter()
     solver = _Solver(surface, filled=holes == "filled")
     uv = solver.start(None if start_uv is None else np.asarray(start_uv, dtype=np.float64))
-    solution = solver.settle(uv, aim, progress)
+    solution = solver.settle(uv, aim, tolerance, progress)
     flat = solver.flat(solution)
     if progress is not None:
         progress("laying flat", 1.0)
@@ -202,9 +206,9 @@ class _Solver:
         turns = [_turns(uv[loop]) for loop in self.loops]
         return turns[0] == 1 and all(t == -1 for t in turns[1:])
 
-    def settle(self, uv: Floats, aim: str, progress: Tell | None) -> Solution:
+    def settle(self, uv: Floats, aim: str, tolerance: float, progress: Tell | None) -> Solution:
         """Lower the distortion from a shape without folds."""
-        fair = descend(Distortion(self.mesh, self.pattern), uv, tolerance=_SETTLED, progress=progress)
+        fair = descend(Distortion(self.mesh, self.pattern), uv, tolerance=tolerance, progress=progress)
         if aim == "fair":
             return fair
         return self._even_out(fair, progress)
