@@ -218,6 +218,39 @@ def time_s(text: object) -> float:
     return _read(text, unit="s", what="a time", examples='"20 s" or "5 min"')
 
 
+def volume_l(text: object) -> float:
+    """Return a volume in litres.
+
+    Raises
+    ------
+    QuantityError
+        If the unit is missing or not a volume, or the number is not finite or negative.
+    """
+    return _read(text, unit="liter", what="a volume", examples='"5 l" or "300 ml"')
+
+
+def flow_m3_h(text: object) -> float:
+    """Return a flow of air in m³/h.
+
+    Raises
+    ------
+    QuantityError
+        If the unit is missing or not a volume over time, or the number is not finite or negative.
+    """
+    return _read(text, unit="m^3/hour", what="a flow", examples='"6 m^3/h" or "100 l/min"')
+
+
+def area_rate_m2_min(text: object) -> float:
+    """Return an area worked in a time, in m² a minute.
+
+    Raises
+    ------
+    QuantityError
+        If the unit is missing or not an area over time, or the number is not finite or negative.
+    """
+    return _read(text, unit="m^2/minute", what="an area in a time", examples='"0.1 m^2/min" or "6 m^2/h"')
+
+
 def fraction(text: object, *, negative: bool = False) -> float:
     """Return a share as a fraction of one: "3 %" is 0.03.
 
@@ -302,6 +335,17 @@ def currency_of(text: object) -> str | None:
     return found[2] if found else None
 
 
+def price_per_m2(text: object) -> float:
+    """Return a price per square metre, in whatever currency it names.
+
+    Raises
+    ------
+    QuantityError
+        If currency or unit of area is missing, or the number is not finite or negative.
+    """
+    return _price(text, "m^2", '"60 EUR/m^2"')
+
+
 def point_mm(text: object) -> tuple[float, float, float]:
     """Return a point in mm: "1.2 0 -0.4 m" is (1200.0, 0.0, -400.0); commas may stand between the numbers.
 
@@ -357,6 +401,36 @@ def text_density(value_g_cm3: float) -> str:
 def text_s(value_s: float) -> str:
     """Write a time in seconds."""
     return f"{number_text(value_s)} s"
+
+
+def text_g(value_g: float) -> str:
+    """Write a mass in g."""
+    return f"{number_text(value_g)} g"
+
+
+def text_kpa(value_kpa: float) -> str:
+    """Write a pressure in kPa."""
+    return f"{number_text(value_kpa)} kPa"
+
+
+def text_c(value_c: float) -> str:
+    """Write a temperature in degrees Celsius."""
+    return f"{number_text(value_c)} degC"
+
+
+def text_l(value_l: float) -> str:
+    """Write a volume in litres."""
+    return f"{number_text(value_l)} l"
+
+
+def text_flow(value_m3_h: float) -> str:
+    """Write a flow of air in m^3/h."""
+    return f"{number_text(value_m3_h)} m^3/h"
+
+
+def text_area_rate(value_m2_min: float) -> str:
+    """Write an area worked in a time in m^2/min."""
+    return f"{number_text(value_m2_min)} m^2/min"
 
 
 def text_fraction(value: float) -> str:

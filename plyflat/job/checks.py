@@ -9,6 +9,7 @@ from typing import Any
 
 from .. import units
 from . import forms
+from .day import TIMES_AT
 
 Fault = tuple[tuple[str | int, ...], str]
 _LAYERS = {
@@ -31,7 +32,7 @@ def across(data: dict[str, Any]) -> list[Fault]:
     data : dict
         The job file as read, before its values are turned.
     """
-    checks = (_names, _regions, _cloths, _consumables, _bags, _resin, _boat, _distances, _prices, _notches)
+    checks = (_names, _regions, _cloths, _consumables, _bags, _resin, _times, _boat, _distances, _prices, _notches)
     return [fault for check in checks for fault in check(data)]
 
 
@@ -51,6 +52,9 @@ def currencies(data: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], str]]:
         found = units.currency_of(row.get("price"))
         if found:
             yield (*path, "price"), found
+    found = units.currency_of(_table(data, "waste").get("reusable_price"))
+    if found:
+        yield ("waste", "reusable_price"), found
 
 
 def _table(data: dict[str, Any], key: str) -> dict[str, Any]:
@@ -255,6 +259,18 @@ def _resin(data: dict[str, Any]) -> Iterator[Fault]:
             f"{units.text_fraction(wet)} fibre when wetted out is above the final {units.text_fraction(final)}; the bag "
             "presses resin out, not in"
         )
+
+
+def _times(data: dict[str, Any]) -> Iterator[Fault]:
+    """Warmer resin is quicker: a longer time at a higher temperature is a slip of the pen."""
+    for table, key in (("resin", "pot_life"), ("resin", "open_time"), ("cure", "full"), ("cure", "off")):
+        points = sorted(_value(_table(data, table), key, TIMES_AT.read) or (), key=lambda point: point[1])
+        for (long_s, cool_c), (short_s, warm_c) in zip(points, points[1:]):
+            if warm_c - cool_c < 1.0 or short_s >= long_s:
+                yield (table, key), (
+                    f"{units.text_s(short_s)} at {units.text_c(warm_c)} is not shorter than {units.text_s(long_s)} at "
+                    f"{units.text_c(cool_c)}; resin sets faster where it is warmer"
+                )
 
 
 def _boat(data: dict[str, Any]) -> Iterator[Fault]:

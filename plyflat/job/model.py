@@ -27,6 +27,7 @@ from ..errors import QuantityError
 from . import forms
 from .area import Area, Face, RegionSpec
 from .checks import across, currencies
+from .day import TIMES_AT, Clock, Cure, Place, Service, VacuumSpec, Waste
 from .forms import Mark, Point, amount, length, share
 from .table import (
     AREAL,
@@ -221,6 +222,11 @@ class Consumable(Table):
     thickness_mm: Annotated[float | None, length(0.001, 50, "0.05 mm")] = Field(
         default=None, alias="thickness", description="Thickness as it lies on the roll."
     )
+    holds_g_m2: Annotated[float | None, AREAL] = Field(
+        default=None,
+        alias="holds",
+        description="Resin it takes up when full, from weighing a wet square of your own; peel ply and breather only.",
+    )
     turns_deg: Annotated[tuple[float, ...] | None, forms.TURNS, OURS] = Field(
         default=None,
         alias="turns",
@@ -363,6 +369,28 @@ class Resin(Table):
     price_per_kg: Annotated[float | None, forms.PER_KG] = Field(
         default=None, alias="price", description="Price of a kilogram of resin and hardener mixed."
     )
+    ratio_by_volume: Annotated[tuple[float, float] | None, forms.RATIO] = Field(
+        default=None, description="Resin : hardener by volume, from the data sheet."
+    )
+    part_density_g_cm3: Annotated[
+        float | None, amount(units.density_g_cm3, units.text_density, 0.8, 2.5, "1.15 g/cm^3")
+    ] = Field(default=None, alias="part_density", description="Density of the liquid resin, for measuring by volume.")
+    hardener_density_g_cm3: Annotated[
+        float | None, amount(units.density_g_cm3, units.text_density, 0.7, 2.5, "0.98 g/cm^3")
+    ] = Field(default=None, alias="hardener_density", description="Density of the hardener, for measuring by volume.")
+    pot_life: Annotated[tuple[tuple[float, float], ...] | None, TIMES_AT] = Field(
+        default=None, description="Pot life from the data sheet, time at temperature; two tell how it shortens with warmth."
+    )
+    pot_mass_g: Annotated[float, amount(units.mass_g, units.text_g, 1, 1e5, "100 g"), PRACTICE] = Field(
+        default=100.0, alias="pot_mass", description="Mass in the pot that the pot life was measured with."
+    )
+    open_time: Annotated[tuple[tuple[float, float], ...] | None, TIMES_AT] = Field(
+        default=None,
+        description="How long a thin layer stays workable, time at temperature; left out: no longer than the pot life.",
+    )
+    in_shop_g: Annotated[float | None, amount(units.mass_g, units.text_g, 0, 1e7, "2 kg")] = Field(
+        default=None, alias="in_shop", description="Resin and hardener in the shop, together."
+    )
 
     @model_validator(mode="after")
     def _fill(self) -> Self:
@@ -445,6 +473,12 @@ class Job(Table):
     laps: Laps = Field(default_factory=Laps, description="Laps, margins and marks of the pieces.")
     limits: Limits = Field(default_factory=Limits, description="When to warn.")
     lay: LaySpec = Field(default_factory=LaySpec, description="How pieces are laid out on the rolls.")
+    place: Place = Field(default_factory=Place, description="Where the work is done and what the air is like there.")
+    vacuum: VacuumSpec = Field(default_factory=VacuumSpec, description="Pump, hoses and what the bag must hold.")
+    clock: Clock = Field(default_factory=Clock, description="Speeds of working.")
+    cure: Cure = Field(default_factory=Cure, description="How the resin hardens and is heated.")
+    service: Service = Field(default_factory=Service, description="What the finished laminate must stand.")
+    waste: Waste = Field(default_factory=Waste, description="Small things used up, and a bag to use again.")
 
     _path: Path | None = PrivateAttr(default=None)
 
@@ -503,6 +537,8 @@ class Job(Table):
         stated = {region.name: region for region in self.regions}
         regions = (_mirrored(region, stated, self.boat) for region in self.regions)
         self.__dict__["regions"] = tuple(self._region(region, base) for region in regions)
+        if self.cure.log is not None:
+            self.__dict__["cure"] = filled(self.cure, log=Path(os.path.abspath(base / self.cure.log)))
 
     def _cloth(self, cloth: Cloth) -> Cloth:
         taken = {"gap_mm": self.lay.gap_mm, "edge_mm": self.lay.edge_mm, "strain_limit": self.limits.strain}

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from . import forms
+from .day import PER_M2
 from .lines import BARE_KEY
 from .model import Consumable, Job
 from .table import OURS, Table, forms_of
@@ -117,8 +118,9 @@ def _is_tables(value: object) -> bool:
 def _written(job: Job, form: forms.Form | None, value: Any, folder: Path) -> Any:
     if form is forms.FILE:
         return _seen_from(value, folder)
-    if form in (forms.PER_M, forms.PER_KG):
-        return f"{form.write(value)} {job.currency}/{'m' if form is forms.PER_M else 'kg'}"
+    for price, unit in ((forms.PER_M, "m"), (forms.PER_KG, "kg"), (PER_M2, "m^2")):
+        if form is price:
+            return f"{price.write(value)} {job.currency}/{unit}"
     return form.write(value) if form else value
 
 
