@@ -13,11 +13,14 @@ from .forms import Mark, Point, amount, length, share
 from .table import LATER, MEMORY, OURS, PRACTICE, Table
 
 Face = Literal["out", "in"]
+Join = Literal["lap", "butt"]
+LoadWay = Literal["forward", "up"] | float | tuple[Point, Point]
 View = Literal["port", "starboard", "above", "below", "ahead", "astern"]
 
 _CREASE = amount(units.angle_deg, units.text_deg, 5, 150, "30 deg")
 _SCALE = length(0.5, 200, "10 mm")
 _LAP = length(1, 2000, "60 mm")
+_BUTT = amount(units.angle_deg, units.text_deg, 0, 60, "30 deg")
 _RADIUS = length(0.5, 2000, "12 mm")
 
 
@@ -219,6 +222,12 @@ class PlySpec(Table):
     copies: Annotated[int, OURS] = Field(
         default=1, ge=1, le=100, strict=True, description="How many of this ply are laid, one on the other."
     )
+    join: Annotated[Join | None, Mark("the region's")] = Field(
+        default=None, description="lap or butt, for this ply's own pieces."
+    )
+    load: Annotated[LoadWay | None, forms.LOAD, Mark("the region's")] = Field(
+        default=None, description="Direction in which this ply is loaded, said as for the region."
+    )
 
 
 class RegionSpec(Area):
@@ -269,6 +278,26 @@ class RegionSpec(Area):
     )
     clear_mm: Annotated[float, length(0, 1000, "50 mm"), OURS] = Field(
         default=50.0, alias="clear", description="How far cuts keep from those points."
+    )
+    panels: Annotated[int, OURS] = Field(
+        default=1,
+        ge=1,
+        le=50,
+        strict=True,
+        description="Strips along its warp that each piece is laid in at least; more where the roll is too narrow.",
+    )
+    join: Annotated[Join, OURS] = Field(
+        default="lap",
+        description="How pieces of a ply meet. butt: edge to edge, but only where the join runs along the load; every other "
+        "one is lapped.",
+    )
+    load: Annotated[LoadWay | None, forms.LOAD] = Field(
+        default=None,
+        description="Direction in which the plies are loaded: forward, up, an angle to the warp line (anticlockwise seen "
+        "from the air side) or two points.",
+    )
+    butt_within_deg: Annotated[float, _BUTT, OURS] = Field(
+        default=30.0, alias="butt_within", description="How far a join may run off the load and still be butted."
     )
     steps: StepSpec | None = Field(
         default=None, description="Steps from ply to ply, added to each ply's own grow or laps."

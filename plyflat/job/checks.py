@@ -118,10 +118,25 @@ def _regions(data: dict[str, Any]) -> Iterator[Fault]:
         yield from _steps(row, where)
         yield from _mirror(row, _rows(data, "region"), where)
         yield from _unused(row, where)
+        yield from _joins(row, where)
         for n, ply in _rows(row, "ply"):
             yield from _known(ply.get("cloth"), _table(data, "cloth"), "cloth", (*where, "ply", n, "cloth"))
             if "laps" in ply and "corner" not in row and "mirror_of" not in row:
                 yield (*where, "ply", n, "laps"), "laps belong to a corner; use grow to move an outline"
+
+
+def _joins(row: dict[str, Any], where: tuple[str | int, ...]) -> Iterator[Fault]:
+    """A butt must not lie across the load, so the load must be known."""
+    if "mirror_of" in row:
+        return
+    why = "a butt may not run across the load; state load, as \"forward\" or an angle to the warp line"
+    plies = [ply for _, ply in _rows(row, "ply")]
+    if row.get("join") == "butt" and "load" not in row and not (plies and all("load" in ply or ply.get("join") == "lap" for ply in plies)):
+        yield (*where, "join"), why
+        return
+    for n, ply in _rows(row, "ply"):
+        if ply.get("join") == "butt" and "load" not in ply and "load" not in row:
+            yield (*where, "ply", n, "join"), why
 
 
 def _unused(row: dict[str, Any], where: tuple[str | int, ...]) -> Iterator[Fault]:

@@ -178,6 +178,28 @@ def _write_warp(warp: str | tuple[Point, Point]) -> object:
     return warp if isinstance(warp, str) else [units.text_point(p) for p in warp]
 
 
+def _load(given: object) -> str | float | tuple[Point, ...]:
+    if given in ("forward", "up"):
+        return str(given)
+    if isinstance(given, str):
+        return _angle(given)
+    if not isinstance(given, list | tuple) or len(given) != 2:
+        raise QuantityError(
+            f"{given!r} is no direction of the load",
+            do='Write "forward", "up", an angle to the warp line as "45 deg", or two points as ["0 0 0 mm", "100 0 0 mm"]',
+        )
+    first, second = _points(given)
+    if math.dist(first, second) < 1.0:
+        raise QuantityError("the two points of the load are less than 1 mm apart", do="Set them further apart")
+    return first, second
+
+
+def _write_load(load: str | float | tuple[Point, Point]) -> object:
+    if isinstance(load, float):
+        return units.text_deg(load)
+    return load if isinstance(load, str) else [units.text_point(p) for p in load]
+
+
 def _vector(given: object) -> Point:
     """Three numbers -> a unit vector; one that is of unit length already is left as it is."""
     fits = isinstance(given, list | tuple) and len(given) == 3 and all(map(_is_number, given))
@@ -334,6 +356,10 @@ _WARP_SCHEMA = {
     "anyOf": [{"enum": ["forward", "up", "corner"]}, {"type": "array", "items": _POINT_SCHEMA, "minItems": 2, "maxItems": 2}],
     "examples": ["forward", ["0 0 0 mm", "100 0 0 mm"]],
 }
+_LOAD_SCHEMA = {
+    "anyOf": [{"type": "string"}, {"type": "array", "items": _POINT_SCHEMA, "minItems": 2, "maxItems": 2}],
+    "examples": ["forward", "45 deg", ["0 0 0 mm", "100 0 0 mm"]],
+}
 _NUMBERS3 = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
 VIEWS = ("port", "starboard", "above", "below", "ahead", "astern")
 _LAP = length(1, 2000, "60 mm")
@@ -378,6 +404,7 @@ POINTS = Form(
     {"type": "array", "items": _POINT_SCHEMA, "examples": [["1.2 0 -0.4 m"]]},
 )
 WARP = Form(_warp, _write_warp, _WARP_SCHEMA)
+LOAD = Form(_load, _write_load, _LOAD_SCHEMA)
 VECTOR = Form(_vector, list, {**_NUMBERS3, "examples": [[1, 0, 0]]})
 OUTLINE = Form(_outline, _write_outline, _OUTLINE_SCHEMA)
 OUTLINE2 = Form(_outline2, _write_outline, _OUTLINE2_SCHEMA)

@@ -25,7 +25,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 from .. import units
 from ..errors import QuantityError
 from . import forms
-from .area import Area, Face, RegionSpec
+from .area import Area, Face, LoadWay, RegionSpec
 from .checks import across, currencies
 from .day import TIMES_AT, Clock, Cure, Place, Service, VacuumSpec, Waste
 from .forms import Mark, Point, amount, length, share
@@ -545,7 +545,15 @@ class Job(Table):
         return filled(cloth, **{key: value for key, value in taken.items() if getattr(cloth, key) is None})
 
     def _region(self, region: RegionSpec, base: Path) -> RegionSpec:
-        plies = tuple(filled(p, face_up=p.face_up or self.cloths[p.cloth].face_up) for p in region.plies)
+        plies = tuple(
+            filled(
+                p,
+                face_up=p.face_up or self.cloths[p.cloth].face_up,
+                join=p.join or region.join,
+                load=region.load if p.load is None else p.load,
+            )
+            for p in region.plies
+        )
         plus = tuple(_with_file(area, base) for area in region.plus)
         minus = tuple(_with_file(area, base) for area in region.minus)
         return filled(_with_file(region, base), plies=plies, plus=plus, minus=minus)
@@ -566,11 +574,25 @@ def _mirrored(region: RegionSpec, stated: dict[str, RegionSpec], boat: Boat) -> 
     other = stated[region.mirror_of]
     values: dict[str, Any] = {}
     if region.plies is None:
-        values["plies"] = tuple(filled(ply, angle_deg=-ply.angle_deg) for ply in other.plies)
+        values["plies"] = tuple(
+            filled(ply, angle_deg=-ply.angle_deg, load=_across(ply.load, boat)) for ply in other.plies
+        )
     if "warp" not in region.model_fields_set:
         way = other.warp
         values["warp"] = way if isinstance(way, str) else (boat.across_centre(way[0]), boat.across_centre(way[1]))
+    for name in ("join", "butt_within_deg", "panels"):
+        if name not in region.model_fields_set:
+            values[name] = getattr(other, name)
+    if "load" not in region.model_fields_set:
+        values["load"] = _across(other.load, boat)
     return filled(region, **values)
+
+
+def _across(load: LoadWay | None, boat: Boat) -> LoadWay | None:
+    """Return a load's direction as the mirror image has it."""
+    if load is None or isinstance(load, str):
+        return load
+    return -load if isinstance(load, float) else (boat.across_centre(load[0]), boat.across_centre(load[1]))
 
 
 def _detail(error: Any) -> InitErrorDetails:
