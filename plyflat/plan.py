@@ -229,7 +229,7 @@ def _putty_g(spec: RegionSpec, placed: Placed) -> tuple[float, float]:
         return 0.0, 0.0
     stated = spec.corner.fillet
     stays = putty_mass_g(placed.fillet.volume_mm3, stated.density_g_cm3)
-    return stays * (1 + stated.loss), stays
+    return putty_mass_g(placed.fillet.volume_mm3, stated.density_g_cm3, stated.loss), stays
 
 
 def _note_short(work: _Work, name: str, what: str, region: Region) -> None:

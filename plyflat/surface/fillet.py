@@ -104,7 +104,8 @@ def putty_mass_g(volume_mm3: float, density_g_cm3: float, loss: float = 0.0) -> 
     density_g_cm3 : float, g/cm³
         Of the cured putty.
     loss : float
-        Share of the mix that stays in the pot, on the tool and is wiped off, 0 to below 1.
+        Putty that ends in the pot, on the tool and is wiped off, as a share of what stays in the corner, 0 to 5. All
+        losses count this way, those of the resin too.
 
     Returns
     -------
@@ -113,22 +114,22 @@ def putty_mass_g(volume_mm3: float, density_g_cm3: float, loss: float = 0.0) -> 
     Raises
     ------
     QuantityError
-        A negative volume, a density not above zero, or a loss outside 0 to 1.
+        A negative volume, a density not above zero, or a loss outside 0 to 5.
 
     Examples
     --------
     A metre of square corner with a radius of 20 mm takes 0.214602 x 20² mm² of section:
 
     >>> round(putty_mass_g(0.214602 * 400 * 1000, 0.8, loss=0.15), 1)
-    80.8
+    79.0
     """
     if not (np.isfinite(volume_mm3) and volume_mm3 >= 0):
         raise QuantityError(f"the volume of putty is {volume_mm3:g} mm3", do="It cannot be below zero.")
     if not (np.isfinite(density_g_cm3) and density_g_cm3 > 0):
         raise QuantityError(f"the density of putty is {density_g_cm3:g} g/cm3", do="Give one above zero.")
-    if not 0 <= loss < 1:
-        raise QuantityError(f"the loss of putty is {loss:g}", do="Give a share from 0 to below 1.")
-    return float(volume_mm3 * 1e-3 * density_g_cm3 / (1 - loss))
+    if not 0 <= loss <= 5:
+        raise QuantityError(f"the loss of putty is {loss:g}", do="Give a share of what stays, from 0 to 5.")
+    return float(volume_mm3 * 1e-3 * density_g_cm3 * (1 + loss))
 
 
 def run_fillet(

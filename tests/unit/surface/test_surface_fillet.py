@@ -156,7 +156,7 @@ def test_open_fillet_on_a_rough_scan_reaches_the_ragged_ends():
 
 def test_mass_of_putty():
     assert putty_mass_g(100_000.0, 0.9) == pytest.approx(90.0)
-    assert putty_mass_g(100_000.0, 0.9, loss=0.1) == pytest.approx(100.0)
-    for bad in ((-1.0, 0.9, 0.0), (1.0, 0.0, 0.0), (1.0, 0.9, 1.0), (1.0, np.nan, 0.0)):
+    assert putty_mass_g(100_000.0, 0.9, loss=0.1) == pytest.approx(99.0)
+    for bad in ((-1.0, 0.9, 0.0), (1.0, 0.0, 0.0), (1.0, 0.9, 5.1), (1.0, 0.9, -0.1), (1.0, np.nan, 0.0)):
         with pytest.raises(QuantityError):
             putty_mass_g(bad[0], bad[1], bad[2])

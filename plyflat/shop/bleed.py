@@ -1,0 +1,201 @@
+"""Where the resin goes that the bag presses out: into peel ply and breather, and perhaps along the lead to the port."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from ..errors import PlyflatError
+from .resin import breather_capacity_g_m2, resin_for
+from .spread import Range, carried
+
+#: Resin a peel ply keeps, g/m²: low, usual, high. Published informal weighing of a cut sample (2020).
+PEEL_PLY_RESIN_G_M2 = Range(30.0, 40.0, 50.0)
+#: Solid share of a non-woven breather under vacuum: open, usual, dense. Assumed, not measured.
+BREATHER_SOLID_SHARE = Range(0.15, 0.20, 0.25)
+
+
+class BleedError(PlyflatError, ValueError):
+    """A stack or a weighing that cannot be."""
+
+
+def holds_from_square_g_m2(dry_g: float, wet_g: float, area_m2: float) -> float:
+    """Resin that a peel ply or breather takes up, from a square weighed dry and wet, g/m².
+
+    Parameters
+    ----------
+    dry_g, wet_g : float
+        Before it is laid, and once it was full under vacuum.
+    area_m2 : float
+
+    Raises
+    ------
+    BleedError
+        Masses or an area that cannot be.
+    """
+    if not (0 < dry_g < wet_g < math.inf and 0 < area_m2 < math.inf):
+        raise BleedError(
+            f"a square of {area_m2:g} m2 that weighs {dry_g:g} g dry and {wet_g:g} g wet tells nothing",
+            do="Weigh both on a scale that shows tenths of a gram; wet is more than dry.",
+        )
+    return (wet_g - dry_g) / area_m2
+
+
+def breather_holds(areal_weight_g_m2: float, *, measured_g_m2: float | None = None) -> Range:
+    """Resin that a full breather holds, g/m²: yours if measured, else from its pores.
+
+    Parameters
+    ----------
+    areal_weight_g_m2 : float
+    measured_g_m2 : float, optional
+        From a weighed square; taken as sure to a tenth.
+    """
+    if measured_g_m2 is not None:
+        return Range.about(measured_g_m2, 0.1)
+    s = BREATHER_SOLID_SHARE
+    low, usual, high = (breather_capacity_g_m2(areal_weight_g_m2, solid_share=x) for x in (s.high, s.usual, s.low))
+    return Range(low, usual, high)
+
+
+@dataclass(frozen=True)
+class Stack:
+    """What one bag presses.
+
+    Attributes
+    ----------
+    fibre_g : float
+    psi_wet : Range
+        Fibre mass fraction when wetted out.
+    psi_final : float
+        The one aimed at under vacuum.
+    laminate_m2, perimeter_mm : float
+        Largest ply, and the length of its edge.
+    peel_m2 : float
+    peel_g_m2 : Range
+    breather_m2 : float
+    breather_g_m2 : Range
+        What it holds when full; zeros where there is none.
+    margin_mm : float
+        Of the breather beyond the largest ply.
+    lead_width_mm, lead_mm : float
+        Strip that leads on to the port.
+    use : float
+        Share of capacity beyond which it carries vacuum badly.
+    """
+
+    fibre_g: float
+    psi_wet: Range
+    psi_final: float
+    laminate_m2: float
+    perimeter_mm: float
+    peel_m2: float
+    peel_g_m2: Range
+    breather_m2: float
+    breather_g_m2: Range
+    margin_mm: float
+    lead_width_mm: float
+    lead_mm: float
+    use: float
+
+
+@dataclass(frozen=True)
+class Bleed:
+    """Where the resin of one bag goes.
+
+    Attributes
+    ----------
+    leaves_g : Range
+        Out of the laminate.
+    peel_g : Range
+        Kept by the peel ply.
+    breather_g : Range
+        On into the breather.
+    over_laminate, over_all : Range
+        Share of the capacity of the breather that lies on the laminate, and of all of it.
+    run_even_mm, run_narrow_mm : float
+        How far resin runs beyond the laminate's edge: evenly all round, and in a strip as wide as the lead.
+    to_port_mm : float
+        From the laminate's edge to the port.
+    reaches : str
+        "no", "may" (if it runs in a strip) or "will".
+    reached_fraction : float
+        Fibre mass fraction if the breather on the laminate takes no more than its usable share.
+    """
+
+    leaves_g: Range
+    peel_g: Range
+    breather_g: Range
+    over_laminate: Range
+    over_all: Range
+    run_even_mm: float
+    run_narrow_mm: float
+    to_port_mm: float
+    reaches: str
+    reached_fraction: float
+
+
+def bled_g(fibre_g: float, psi_wet: float, psi_final: float) -> float:
+    """Resin that leaves a laminate on its way from one fibre fraction to another, g: W [(1-a)/a - (1-b)/b].
+
+    Parameters
+    ----------
+    fibre_g : float
+    psi_wet, psi_final : float
+        Fibre mass fractions, the first not above the second.
+    """
+    return max(resin_for(fibre_g, psi_wet) - resin_for(fibre_g, psi_final), 0.0)
+
+
+def bleed_of(stack: Stack) -> Bleed:
+    """Work out where the resin of one bag goes.
+
+    Parameters
+    ----------
+    stack : Stack
+
+    Raises
+    ------
+    BleedError
+        An area, edge or share that cannot be.
+    FractionError
+        A fibre fraction outside 0 to 0.9.
+    """
+    if not (stack.laminate_m2 > 0 and stack.perimeter_mm > 0 and stack.lead_width_mm > 0 and 0 < stack.use <= 1):
+        raise BleedError("the laminate, its edge, the lead or the usable share is not above zero", do="Check them.")
+
+    def leaves(psi: float) -> float:
+        return bled_g(stack.fibre_g, psi, stack.psi_final)
+
+    def taken(psi: float, peel: float) -> float:
+        return max(leaves(psi) - stack.peel_m2 * peel, 0.0)
+
+    peel = {"psi": stack.psi_wet, "peel": stack.peel_g_m2}
+    goes = carried(taken, peel)
+    if stack.breather_m2 <= 0 or stack.breather_g_m2.usual <= 0:
+        none = Range(0.0, 0.0, 0.0)
+        return Bleed(
+            carried(leaves, {"psi": stack.psi_wet}), stack.peel_g_m2.times(stack.peel_m2), goes, none, none, 0.0, 0.0, 0.0, "no",
+            stack.psi_final,
+        )  # fmt: skip
+    on = min(stack.laminate_m2, stack.breather_m2)
+    shares = [
+        carried(lambda psi, peel, full, area=area: taken(psi, peel) / (area * full), {**peel, "full": stack.breather_g_m2})
+        for area in (on, stack.breather_m2)
+    ]
+    # The most resin into the least breather: what could come, not what will.
+    over = max(goes.high - stack.breather_g_m2.low * on, 0.0) / stack.breather_g_m2.low * 1e6
+    even, narrow = over / stack.perimeter_mm, over / stack.lead_width_mm
+    way = stack.margin_mm + stack.lead_mm
+    left = max(goes.usual - stack.use * stack.breather_g_m2.usual * on, 0.0)
+    return Bleed(
+        carried(leaves, {"psi": stack.psi_wet}),
+        stack.peel_g_m2.times(stack.peel_m2),
+        goes,
+        shares[0],
+        shares[1],
+        even,
+        narrow,
+        way,
+        "will" if even >= way else "may" if narrow >= way else "no",
+        stack.fibre_g / (stack.fibre_g + resin_for(stack.fibre_g, stack.psi_final) + left),
+    )
