@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import shapely
@@ -26,7 +26,9 @@ STEP_MM = 4.0
 INSIDE = 0.01
 
 
-def lap_lines(opened: Opened, flats: Sequence[Flat], lap_mm: float) -> tuple[Floats, ...]:
+def lap_lines(
+    opened: Opened, flats: Sequence[Flat], lap_mm: float, *, butts: Collection[int] = ()
+) -> tuple[Floats, ...]:
     """Return the centre line of the lap of every seam as it lies on the hull.
 
     A lap belongs to the piece on its seam's left and lies over the one on the right.
@@ -38,12 +40,16 @@ def lap_lines(opened: Opened, flats: Sequence[Flat], lap_mm: float) -> tuple[Flo
         One for each piece.
     lap_mm : float
         Width of the laps.
+    butts : collection of int
+        Seams, as indices into ``opened.seams``, that have none: their own line is returned.
 
     Returns
     -------
     tuple of (k, 3) float arrays, mm
     """
-    return tuple(_lap_line(opened, flats, side, lap_mm) for side in opened.sides)
+    return tuple(
+        _lap_line(opened, flats, side, 0.0 if j in butts else lap_mm) for j, side in enumerate(opened.sides)
+    )
 
 
 def _lap_line(opened: Opened, flats: Sequence[Flat], side: Sides, lap_mm: float) -> Floats:

@@ -41,6 +41,8 @@ class SeamSide:
         Arc length on the surface, the same for both sides.
     across : (k, 2) float array or None
         A dart's other side, mm; the last point of both is its tip. None for a seam between two edges.
+    butted : bool
+        Whether both pieces end at the seam, so that the side that would have the lap has none.
     """
 
     number: int
@@ -50,6 +52,7 @@ class SeamSide:
     uv: Floats
     at_mm: Floats
     across: Floats | None = None
+    butted: bool = False
 
     @property
     def sign(self) -> float:
@@ -160,14 +163,14 @@ def _on_grid(shape: Polygon) -> Polygon:
 def _beyond(s: SeamSide, body: Polygon, lap_mm: float, trim_mm: float) -> Polygon | MultiPolygon:
     """Return the strip outside a seam (or its lap) that gets no margin, carried on past both ends."""
     line = LineString(s.uv).simplify(0.01)
-    if s.lapped and lap_mm > 0:
+    if s.lapped and not s.butted and lap_mm > 0:
         line = shapely.offset_curve(line, s.sign * lap_mm, join_style="mitre")
     xy = shapely.get_coordinates(line)
     a, b = xy[0] - xy[min(1, len(xy) - 1)], xy[-1] - xy[-2]
     far = 3 * trim_mm
     xy = np.concatenate([[xy[0] + far * a / np.linalg.norm(a)], xy, [xy[-1] + far * b / np.linalg.norm(b)]])
     strip = LineString(xy).buffer(s.sign * 2.5 * trim_mm, single_sided=True, join_style="mitre")
-    if not (s.lapped and lap_mm > 0):
+    if not s.lapped or s.butted or lap_mm <= 0:
         # The strip follows a simplified line; what that leaves beside the true one is no margin either.
         strip = strip.union(LineString(s.uv).buffer(0.05, cap_style="flat"))
     return strip.difference(body)

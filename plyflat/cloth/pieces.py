@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -81,6 +81,8 @@ def warp_frame(
     piece: Surface, flat: Flat, warp: ArrayLike, *, angle_deg: float = 0.0, face_up: str = "out"
 ) -> tuple[Frame, float]:
     """Return the frame that lays the cloth's warp along +x, and how far the region's warp turns over the piece.
+
+    A flat shape that has the cloth's warp along +x already is not turned; the angle is then to the stated direction.
 
     Parameters
     ----------
@@ -200,6 +202,7 @@ def make_templates(
     copies: int = 1,
     crease_deg: float = 30.0,
     crease_mm: float = 10.0,
+    butts: Collection[int] = (),
 ) -> list[Template]:
     """Draw the templates of an opened patch's pieces.
 
@@ -230,6 +233,8 @@ def make_templates(
     copies : int
     crease_deg, crease_mm : float
         What counts as a corner, see `find_creases`.
+    butts : collection of int
+        Seams, as indices into ``opened.seams``, at which both pieces end: they meet edge to edge, without a lap.
 
     Returns
     -------
@@ -251,7 +256,7 @@ def make_templates(
     for k, (piece, flat) in enumerate(zip(opened.pieces, flats)):
         frame, turn_deg = warp_frame(piece, flat, warp, angle_deg=angle_deg, face_up=face_up)
         name = f"{region} / {ply} / {piece_name(k)}"
-        drafts.append(_draft(opened, k, flat, frame, turn_deg, lap_mm, trim_mm, name))
+        drafts.append(_draft(opened, k, flat, frame, turn_deg, lap_mm, trim_mm, name, butts))
     folds = [_folds(d, crease_deg, crease_mm) for d in drafts]
     corners = _corner_marks(drafts, folds, crease_mm)
     out = []
@@ -295,23 +300,24 @@ class _Draft:
 
 
 def _draft(
-    opened: Opened, k: int, flat: Flat, frame: Frame, turn_deg: float, lap_mm: float, trim_mm: float, name: str
+    opened: Opened, k: int, flat: Flat, frame: Frame, turn_deg: float, lap_mm: float, trim_mm: float, name: str,
+    butts: Collection[int],
 ) -> _Draft:
     piece = opened.pieces[k]
     uv = frame.apply(flat.uv_mm)
-    seams = tuple(_seams_of(opened, k, uv, frame.mirrored))
+    seams = tuple(_seams_of(opened, k, uv, frame.mirrored, butts))
     net = stop_holes(net_outline(piece, uv, name), seams)
     laps: list[Polygon] = []
     if lap_mm > 0:
         for s in seams:
-            if s.lapped:
+            if s.lapped and not s.butted:
                 lap = lap_of(s, net, laps, lap_mm, name)
                 laps += [] if lap.is_empty else [lap]
     cut = cut_outline(piece, uv, net, seams, laps, lap_mm, trim_mm)
     return _Draft(piece, uv, frame, turn_deg, seams, net, tuple(laps), cut, lap_mm)
 
 
-def _seams_of(opened: Opened, k: int, uv: Floats, mirrored: bool) -> list[SeamSide]:
+def _seams_of(opened: Opened, k: int, uv: Floats, mirrored: bool, butts: Collection[int]) -> list[SeamSide]:
     """Return this piece's sides of the seams; what lies left of a line lies right of its mirror image."""
     found = []
     for j, (side, line) in enumerate(zip(opened.sides, opened.seams)):
@@ -320,17 +326,20 @@ def _seams_of(opened: Opened, k: int, uv: Floats, mirrored: bool) -> list[SeamSi
         dart = side.left == side.right == k and left[-1] == right[-1]
         outs = ("left", "right") if mirrored else ("right", "left")
         if side.left == k:
-            found.append(SeamSide(j, True, outs[0], left, uv[left], at, uv[right] if dart else None))
+            found.append(SeamSide(j, True, outs[0], left, uv[left], at, uv[right] if dart else None, j in butts))
         if side.right == k:
-            found.append(SeamSide(j, False, outs[1], right, uv[right], at, uv[left] if dart else None))
+            found.append(SeamSide(j, False, outs[1], right, uv[right], at, uv[left] if dart else None, j in butts))
     return found
 
 
 def _joins(d: _Draft, lap_mm: float) -> tuple[LineString, ...]:
-    """Return where a partner's edge lies: along the seam under a lap, a lap's width inside on the other side."""
+    """Return where a partner's edge lies: along the seam under a lap, a lap's width inside on the other side.
+
+    At a butt it lies on the cut line itself, and nothing is drawn.
+    """
     out: list[LineString] = []
     for s in d.seams:
-        if lap_mm <= 0:
+        if lap_mm <= 0 or s.butted:
             continue
         if s.lapped:
             # At a dart's tip there is a hole, and no cloth to draw on.
@@ -359,7 +368,7 @@ def _seam_notch(d: _Draft, s: SeamSide, at: float, lap_mm: float, mark: str) -> 
     p, out = s.point(at), s.outward(at)
     if s.across is not None:
         return _dart_notch(d, s, p, out, mark)
-    if s.lapped and lap_mm > 0:
+    if s.lapped and not s.butted and lap_mm > 0:
         # In the corner of a seam the lap's edge lies farther off than the lap is wide.
         ray = LineString([p, p + 3 * lap_mm * out])
         far = (shapely.get_coordinates(ray.intersection(d.cut.boundary)) - p) @ out
@@ -372,7 +381,7 @@ def _dart_notch(d: _Draft, s: SeamSide, p: Floats, out: Floats, mark: str) -> No
     """Return the notch on a dart's side, or on the edge of its lap: never across the slit."""
     wide = LineString([p - 0.02 * out, p + max(3 * d.lap_mm, 1.0) * out])
     reach = 0.0
-    for lap in d.laps if s.lapped else ():
+    for lap in d.laps if s.lapped and not s.butted else ():
         hits = shapely.get_coordinates(wide.intersection(lap))
         # The dart's own lap begins on the seam; another one may lie farther on.
         if len(hits) and ((hits - p) @ out).min() < 0.1:

@@ -1,9 +1,9 @@
-"""Split a piece that is wider or longer than its roll into pieces that lap."""
+"""Split a piece that is wider or longer than its roll into pieces that lap, or meet edge to edge."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +21,50 @@ ALONG_DEG = 30.0
 # How many places are tried to either side of the even split.
 SHIFTS = 40
 
+#: Whether pieces may meet edge to edge along a line on the table.
+MayButt = Callable[[LineString], bool]
+
+
+@dataclass(frozen=True, eq=False)
+class SplitLine:
+    """A line along which a template was split.
+
+    Attributes
+    ----------
+    name : str
+        As the notches along it have it ("A-1").
+    line : LineString
+        On the table, mm: the middle of the lap, or the line of the butt; along the warp or across it.
+    lap_mm : float
+        Width of the lap; 0 for a butt.
+    clear_mm : float
+        Distance from the nearest of the lines to avoid that run along it; infinite where there is none.
+    """
+
+    name: str
+    line: LineString
+    lap_mm: float
+    clear_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Split:
+    """What a template is cut in.
+
+    Attributes
+    ----------
+    parts : tuple of Template
+        The template itself where it fits. Else "A" becomes "A1", "A2" and so on; their net outlines cover the old one
+        without overlap.
+    lines : tuple of SplitLine
+    sliver : bool
+        Whether no place was found that leaves no part narrower than 5 mm.
+    """
+
+    parts: tuple[Template, ...]
+    lines: tuple[SplitLine, ...] = ()
+    sliver: bool = False
+
 
 def split_for_roll(
     template: Template,
@@ -32,12 +76,14 @@ def split_for_roll(
     stagger_mm: float = 0.0,
     avoid: Sequence[LineString] = (),
     notch_every_mm: float = 150.0,
-) -> list[Template]:
-    """Return the pieces that a template is cut in so that each fits on the roll.
+    fewest: int = 1,
+    may_butt: MayButt | None = None,
+) -> Split:
+    """Cut a template so that each piece fits on the roll.
 
     A piece that fits is returned as it is. Otherwise it is split by lines along the warp into strips of equal cut
-    width, and strips longer than the roll by lines across it. Every split line is a lap: the piece below (left of)
-    it runs on by ``lap_mm``, the other ends at the line, and both carry match notches.
+    width, and strips longer than the roll by lines across it. At a lap the piece below (left of) the line runs on by
+    ``lap_mm`` and the other ends at the line; at a butt both end there. Both pieces carry match notches.
 
     Parameters
     ----------
@@ -51,13 +97,17 @@ def split_for_roll(
     stagger_mm : float
         Least distance of a split line from the lines to avoid.
     avoid : sequence of LineString
-        Seams of the neighbouring ply, in this template's frame. Those that cross the split are let be.
+        Middles of laps (lines of butts) of the neighbouring ply, in this template's frame. Those that cross the split
+        are let be.
     notch_every_mm : float
+    fewest : int
+        Strips along the warp to cut at least.
+    may_butt : callable, optional
+        Whether pieces may meet edge to edge along a line; every other line is a lap. Without it all are laps.
 
     Returns
     -------
-    list of Template
-        Piece "A" becomes "A1", "A2" and so on. The net outlines cover the old one without overlap.
+    Split
 
     Raises
     ------
@@ -66,20 +116,22 @@ def split_for_roll(
     CheckError
         If a piece fails `check_template`.
     """
-    how = _How(lap_mm, stagger_mm, tuple(avoid), notch_every_mm)
+    how = _How(lap_mm, stagger_mm, tuple(avoid), notch_every_mm, fewest, may_butt)
     room_y = math.inf if width_mm is None else width_mm - 2 * edge_mm
     room_x = math.inf if length_mm is None else length_mm
-    strips = _split(template, room_y, how, "width", width_mm)
-    turned = replace(how, avoid=tuple(shapely.transform(g, _swap_xy) for g in how.avoid))
+    strips, lines = _split(template, room_y, how, "width", width_mm)
+    turned = _turned(how)
     pieces = []
     for strip in strips:
-        pieces += [_swapped(p) for p in _split(_swapped(strip), room_x, turned, "length", length_mm)]
+        parts, across = _split(_swapped(strip), room_x, turned, "length", length_mm)
+        pieces += [_swapped(p) for p in parts]
+        lines += [replace(q, line=shapely.transform(q.line, _swap_xy)) for q in across]
     if len(pieces) == 1:
-        return [template]
-    done = [_finished(p, f"{template.piece}{i + 1}") for i, p in enumerate(pieces)]
+        return Split((template,))
+    done = tuple(_finished(p, f"{template.piece}{i + 1}") for i, p in enumerate(pieces))
     for p in done:
         check_template(p)
-    return done
+    return Split(done, tuple(lines), any(_is_sliver(p.net) for p in done))
 
 
 @dataclass(frozen=True)
@@ -88,6 +140,22 @@ class _How:
     stagger_mm: float
     avoid: tuple[LineString, ...]
     notch_every_mm: float
+    fewest: int
+    may_butt: MayButt | None
+
+    def lap_at(self, y: float, net: Polygon) -> float:
+        """Return the width of the lap at a level line: none where all of the line may be a butt."""
+        x0, _, x1, _ = net.bounds
+        seams = lines_of(net.intersection(_level(y, x0, x1)))
+        good = self.may_butt is not None and seams and all(map(self.may_butt, seams))
+        return 0.0 if good else self.lap_mm
+
+
+def _turned(how: _How) -> _How:
+    """What to keep to across the warp: mirrored on the diagonal, and no more strips than the roll's length asks for."""
+    asked = how.may_butt
+    may_butt = None if asked is None else lambda g: asked(shapely.transform(g, _swap_xy))
+    return replace(how, avoid=tuple(shapely.transform(g, _swap_xy) for g in how.avoid), fewest=1, may_butt=may_butt)
 
 
 def _swap_xy(xy: np.ndarray) -> np.ndarray:
@@ -113,27 +181,50 @@ def _finished(t: Template, piece: str) -> Template:
 
 
 # -- where to split ------------------------------------------------------------------------------------------------
-def _split(t: Template, room: float, how: _How, side: str, roll_mm: float | None) -> list[Template]:
+def _split(
+    t: Template, room: float, how: _How, side: str, roll_mm: float | None
+) -> tuple[list[Template], list[SplitLine]]:
     """Split by level lines into strips whose cut height is at most ``room``."""
     _, low, _, high = t.cut.bounds
-    if high - low <= room:
-        return [t]
+    if high - low <= room and how.fewest == 1:
+        return [t], []
     if room < 2 * how.lap_mm + SLIVER_MM:
         raise FitError(
             f"the piece needs {high - low:.0f} mm of {side}; the widest roll allowed has {roll_mm:g} mm, "
             f"{room:.0f} mm of it usable, too little to split the piece with laps of {how.lap_mm:g} mm",
             where=t.name, do=f"Take a roll of more {side} or a narrower lap.",
         )
-    return _parts(t, _lines(t, low, high, room, how), how)
+    lines = _all_butts(t, low, high, room, how) or _lines(t, low, high, room, how)
+    laps = [how.lap_at(y, t.net) for y in lines]
+    x0, _, x1, _ = t.cut.bounds
+    found = [
+        SplitLine(f"{t.piece}-{k + 1}", middle, lap, _clearance(y, lap, t.cut, how))
+        for k, (y, lap) in enumerate(zip(lines, laps))
+        for middle in lines_of(t.net.intersection(_level(y + 0.5 * lap, x0, x1)))
+    ]
+    return _parts(t, lines, laps, how), found
+
+
+def _all_butts(t: Template, low: float, high: float, room: float, how: _How) -> list[float]:
+    """Choose split lines as if none took a lap; none where one of them must not be a butt, or they come too near others.
+
+    Where the room for laps would ask for a strip more, this saves it.
+    """
+    if how.may_butt is None:
+        return []
+    lines = _lines(t, low, high, room, replace(how, lap_mm=0.0))
+    clear = min(_clearance(y, 0.0, t.cut, how) for y in lines) >= how.stagger_mm
+    return lines if clear and not any(how.lap_at(y, t.net) for y in lines) else []
 
 
 def _lines(t: Template, low: float, high: float, room: float, how: _How) -> list[float]:
     """Choose the split lines: as few and as even as can be, clear of the neighbour's seams, leaving no sliver."""
-    fewest = max(2, math.ceil((high - low - how.lap_mm) / (room - how.lap_mm) - 1e-9))
+    needed = 2 if math.isinf(room) else math.ceil((high - low - how.lap_mm) / (room - how.lap_mm) - 1e-9)
+    fewest = max(2, needed, how.fewest)
     best: tuple[float, list[float]] | None = None
     for n in range(fewest, fewest + 4):
         for lines in _shifted(low, high, n, room, how.lap_mm):
-            clear = min((_clearance(y, t.cut, how) for y in lines), default=math.inf)
+            clear = min(_clearance(y, how.lap_mm, t.cut, how) for y in lines)
             short = min(clear - how.stagger_mm, 0.0)
             if best is not None and short <= best[0]:
                 continue
@@ -154,6 +245,8 @@ def _lines(t: Template, low: float, high: float, room: float, how: _How) -> list
 def _shifted(low: float, high: float, n: int, room: float, lap: float) -> Iterator[list[float]]:
     """Yield even splits into n strips of equal cut height, shifted as far as the room allows, nearest first."""
     height = (high - low + (n - 1) * lap) / n
+    # A strip that is cut without need may be as much wider as it is wide; only the roll's limit is hard.
+    room = min(room, 2 * height)
     for k in range(SHIFTS + 1):
         for sign in (1, -1)[: 1 + (k > 0)]:
             shift = sign * (room - height) * k / SHIFTS
@@ -162,9 +255,9 @@ def _shifted(low: float, high: float, n: int, room: float, lap: float) -> Iterat
                 yield lines
 
 
-def _clearance(y: float, cut: Polygon, how: _How) -> float:
-    """Distance of a level line from the seams to avoid that run along it."""
-    least = math.inf
+def _clearance(y: float, lap_mm: float, cut: Polygon, how: _How) -> float:
+    """Distance of the middle of the lap on a level line from the lines to avoid that run along it."""
+    least, y = math.inf, y + 0.5 * lap_mm
     for line in how.avoid:
         for part in lines_of(line.intersection(cut)):
             xy = np.asarray(part.coords)
@@ -178,9 +271,13 @@ def _leaves_sliver(t: Template, lines: list[float], low: float, high: float) -> 
     for y0, y1 in zip([low, *lines], [*lines, high]):
         for part in _between(t.cut, y0, y1):
             net = parts_of(part.intersection(t.net))
-            if len(net) != 1 or net[0].buffer(-0.5 * SLIVER_MM).is_empty:
+            if len(net) != 1 or _is_sliver(net[0]):
                 return True
     return False
+
+
+def _is_sliver(net: Polygon) -> bool:
+    return bool(net.buffer(-0.5 * SLIVER_MM).is_empty)
 
 
 def _between(shape: Polygon, y0: float, y1: float) -> list[Polygon]:
@@ -199,28 +296,28 @@ class _Part:
     notches: list[Notch]
 
 
-def _parts(t: Template, lines: list[float], how: _How) -> list[Template]:
+def _parts(t: Template, lines: list[float], laps: list[float], how: _How) -> list[Template]:
     _, low, _, high = t.cut.bounds
     edges = [low - 1, *lines, high + 1]
-    rows = [_row(t, i, edges, how) for i in range(len(edges) - 1)]
+    rows = [_row(t, i, edges, lap) for i, lap in enumerate([*laps, 0.0])]
     for k, y in enumerate(lines):
         _join(t, rows[k], rows[k + 1], y, f"{t.piece}-{k + 1}", how)
     parts = [part for row in rows for part in row]
     return [_template(t, part, edges, f"{t.piece}{chr(97 + k % 26)}") for k, part in enumerate(parts)]
 
 
-def _row(t: Template, i: int, edges: list[float], how: _How) -> list[_Part]:
+def _row(t: Template, i: int, edges: list[float], lap_mm: float) -> list[_Part]:
     """Return the parts of one strip with their laps."""
     y0, y1, last = edges[i], edges[i + 1], i == len(edges) - 2
     nets = [n for n in _between(t.net, y0, y1) if n.area > 1e-9]
     bare = _between(t.cut, y0, y1)
-    long = bare if last else _between(t.cut, y0, y1 + how.lap_mm)
+    long = bare if last else _between(t.cut, y0, y1 + lap_mm)
     row = []
     for body in bare:
         host = max(long, key=lambda g: g.intersection(body).area)
         rivals = [b for b in bare if b is not body and host.intersection(b).area > 1e-9]
         cut = _own_share(host, body, rivals, y1) if rivals else host
-        lap = [] if last else [p for p in _between(cut, y1, y1 + how.lap_mm) if p.area > 1e-9]
+        lap = [] if last else [p for p in _between(cut, y1, y1 + lap_mm) if p.area > 1e-9]
         row += [_Part(i, c, n, lap, [], []) for c, n in _by_net(cut, [n for n in nets if n.intersection(body).area > 0.5 * n.area])]
     return row
 

@@ -184,7 +184,7 @@ def test_wide_templates_can_be_split_with_all_their_marks(foil):
     opened, flats = foil
     for t in templates(opened, flats, angle_deg=20):
         _, y0, _, y1 = t.cut.bounds
-        parts = split_for_roll(t, width_mm=0.7 * (y1 - y0), lap_mm=25)
+        parts = split_for_roll(t, width_mm=0.7 * (y1 - y0), lap_mm=25).parts
         assert sum(p.net.area for p in parts) == pytest.approx(t.net.area, rel=1e-9)
         kept = {n.mark for p in parts for n in p.notches}
         assert {n.mark for n in t.notches} <= kept
@@ -198,11 +198,11 @@ def test_splits_of_neighbouring_plies_are_staggered_on_the_hull():
          warp_frame(s, flat, (0, 0, 1), face_up=face)[0])
         for face in ("out", "in")
     )
-    low, _ = split_for_roll(below[0], width_mm=300, lap_mm=25)
+    low, _ = split_for_roll(below[0], width_mm=300, lap_mm=25).parts
     old = lines_in_space(low.joins, s, flat, below[1])
     # The second ply is mirrored on its table; the old join is carried over through space.
     avoid = lines_on_table(old, s, flat, above[1])
-    low, _ = split_for_roll(above[0], width_mm=300, lap_mm=25, stagger_mm=60, avoid=avoid)
+    low, _ = split_for_roll(above[0], width_mm=300, lap_mm=25, stagger_mm=60, avoid=avoid).parts
     (new,) = lines_in_space(low.joins, s, flat, above[1])
     # Both run along the cylinder's axis: the distance between them is an arc.
     arc = 200 * np.abs(np.arctan2(*new[:, 1::-1].T).mean() - np.arctan2(*old[0][:, 1::-1].T).mean())
