@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -104,8 +105,143 @@ def directional_stretch(surface: Surface, flat: Flat, warp_angle: float) -> Yarn
     # Columns of the inverse map, from the cloth to the surface.
     warp = np.stack([d * x - b * y, a * y - c * x]) / det
     weft = np.stack([-d * y - b * x, a * x + c * y]) / det
-    along, across = np.hypot(*warp), np.hypot(*weft)
-    return YarnStretch(along, across, np.degrees(np.arcsin((warp * weft).sum(axis=0) / (along * across))))
+    return _yarns((warp * warp).sum(axis=0), (weft * weft).sum(axis=0), (warp * weft).sum(axis=0))
+
+
+def _yarns(warp2: Floats, weft2: Floats, between: Floats) -> YarnStretch:
+    """Return what the yarns do from the squares of their stretch and the scalar product of the stretched yarns."""
+    along, across = np.sqrt(warp2), np.sqrt(weft2)
+    return YarnStretch(along, across, np.degrees(np.arcsin(np.clip(between / (along * across), -1.0, 1.0))))
+
+
+def yarns_of(tensor: ArrayLike, warp_angle: float) -> YarnStretch:
+    """Read the stretch along warp and weft and the shear off a strain tensor, such as `cloth_tensor` gives.
+
+    Parameters
+    ----------
+    tensor : (m, 3) float array
+        Hencky's strain from the surface to the flat cloth, in the flat cloth's axes: xx, yy, xy.
+    warp_angle : float
+        Direction of the warp in the flat shape, degrees anticlockwise from +x; the weft lies 90 degrees on from it.
+
+    Returns
+    -------
+    YarnStretch
+        As `directional_stretch` has it, to which it is equal where the tensor is not averaged.
+
+    Notes
+    -----
+    With the map F = V R from surface to cloth and H = log V, a yarn n of the cloth becomes F⁻¹ n on the surface; so the
+    products of yarns there are n . exp(-2 H) m, whatever the rotation R.
+    """
+    xx, yy, xy = -2.0 * np.asarray(tensor, dtype=np.float64).T
+    middle, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
+    # exp of a symmetric 2 x 2 matrix: e^middle (cosh half I + sinh half / half (M - middle I)).
+    even = np.exp(middle) * np.cosh(half)
+    odd = np.exp(middle) * np.where(half > 0, np.sinh(half) / np.where(half > 0, half, 1.0), 1.0)
+    cxx, cyy, cxy = even + odd * (xx - middle), even + odd * (yy - middle), odd * xy
+    t = np.radians(warp_angle)
+    c, s = np.cos(t), np.sin(t)
+    warp2 = c * c * cxx + 2 * c * s * cxy + s * s * cyy
+    weft2 = s * s * cxx - 2 * c * s * cxy + c * c * cyy
+    return _yarns(warp2, weft2, c * s * (cyy - cxx) + (c * c - s * s) * cxy)
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far a quantity goes over a piece or a ply.
+
+    Attributes
+    ----------
+    least, largest : float
+        The extremes, with their signs.
+    p99 : float
+        What 99 % of the area stays within, up or down, 0 or more.
+    raw_largest : float
+        The largest size in any single triangle, unaveraged; more of the mesh than of the cloth where that is rough.
+    """
+
+    least: float
+    largest: float
+    p99: float
+    raw_largest: float
+
+    @property
+    def size(self) -> float:
+        """The larger of the two extremes' sizes."""
+        return max(-self.least, self.largest)
+
+
+@dataclass(frozen=True)
+class YarnStrain:
+    """What laying a flat shape asks of the yarns of its cloth.
+
+    Attributes
+    ----------
+    warp, weft : Reach
+        Length on the surface over length in the flat cloth, less one: a yarn that is pulled is positive; one that has
+        to give up length, and puckers or slackens, is negative.
+    shear_deg : Reach
+        Change of the right angle between warp and weft, degrees.
+    scale_mm : float
+        The length over which all but ``raw_largest`` is averaged.
+    """
+
+    warp: Reach
+    weft: Reach
+    shear_deg: Reach
+    scale_mm: float
+
+
+def reach_of(values: ArrayLike, raw: ArrayLike, areas: ArrayLike) -> Reach:
+    """Sum up a quantity given on triangles.
+
+    Parameters
+    ----------
+    values : (m,) float array
+        Averaged at the cloth's scale.
+    raw : (m,) float array
+        The same of single triangles.
+    areas : (m,) float array
+        Any unit.
+
+    Returns
+    -------
+    Reach
+    """
+    value, weight = np.asarray(values, dtype=np.float64), np.asarray(areas, dtype=np.float64)
+    size = np.abs(value)
+    order = np.argsort(size)
+    below = np.cumsum(weight[order]) / weight.sum()
+    p99 = size[order][min(int(np.searchsorted(below, 0.99)), len(order) - 1)]
+    return Reach(float(value.min()), float(value.max()), float(p99), float(np.abs(np.asarray(raw)).max()))
+
+
+def yarn_strain(
+    yarns: Sequence[YarnStretch], raw: Sequence[YarnStretch], areas: Sequence[Floats], *, scale_mm: float
+) -> YarnStrain:
+    """Sum up what the yarns do over the pieces of a ply.
+
+    Parameters
+    ----------
+    yarns, raw : sequence of YarnStretch
+        One for each piece, averaged and of single triangles.
+    areas : sequence of (m,) float arrays
+    scale_mm : float
+        The length over which the first are averaged.
+
+    Returns
+    -------
+    YarnStrain
+    """
+    weight = np.concatenate(areas)
+
+    def over(read: Callable[[YarnStretch], Floats]) -> Reach:
+        return reach_of(np.concatenate([read(q) for q in yarns]), np.concatenate([read(q) for q in raw]), weight)
+
+    return YarnStrain(
+        over(lambda q: q.warp - 1), over(lambda q: q.weft - 1), over(lambda q: q.shear_deg), float(scale_mm)
+    )
 
 
 def cloth_scale(surface: Surface, values: ArrayLike, *, length_mm: float = 10.0) -> Floats:
@@ -182,10 +318,43 @@ def cloth_stretch(surface: Surface, flat: Flat, *, length_mm: float = 10.0) -> F
     (m, 2) float array
         The larger first.
     """
+    return principal_of(cloth_tensor(surface, flat, length_mm=length_mm))
+
+
+def cloth_tensor(surface: Surface, flat: Flat, *, length_mm: float = 10.0) -> Floats:
+    """Return the strain averaged at the cloth's scale as a tensor, from which `yarns_of` reads what the yarns do.
+
+    Parameters
+    ----------
+    surface : Surface
+    flat : Flat
+    length_mm : float
+
+    Returns
+    -------
+    (m, 3) float array
+        Hencky's strain from the surface to the flat cloth, in the flat cloth's axes: xx, yy, xy.
+    """
     mesh = Triangles(surface.vertices_mm, surface.faces)
     s1, s2, (u0, u1), _ = frames(*mesh.jacobian(flat.uv_mm / mesh.scale))
     e1, e2 = np.log(s1), np.log(s2)
     tensor = np.stack([e1 * u0**2 + e2 * u1**2, e1 * u1**2 + e2 * u0**2, (e1 - e2) * u0 * u1], axis=1)
-    xx, yy, xy = cloth_scale(surface, tensor, length_mm=length_mm).T
+    return cloth_scale(surface, tensor, length_mm=length_mm)
+
+
+def principal_of(tensor: ArrayLike) -> Floats:
+    """Return the principal stretches of a strain tensor.
+
+    Parameters
+    ----------
+    tensor : (m, 3) float array
+        As from `cloth_tensor`.
+
+    Returns
+    -------
+    (m, 2) float array
+        The larger first.
+    """
+    xx, yy, xy = np.asarray(tensor, dtype=np.float64).T
     middle, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
     return np.exp(np.stack([middle + half, middle - half], axis=1))
