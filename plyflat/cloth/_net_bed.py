@@ -16,7 +16,7 @@ from ..surface._smooth import SMOOTH_MM, work_copy
 from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
 from ..surface.region import Region
 from ._net import Start
-from ._net_ground import MeshGround
+from ._net_ground import SLACK_TIRED, MeshGround, across_sides
 from ._patch import fill_holes, place_text, undirected
 
 #: The hull is kept so far about the patch, in shares of the patch's own size.
@@ -27,6 +27,10 @@ HOLE = 0.5
 SAMPLED = 2500
 #: A warp direction closer than this to the surface's normal says nothing.
 LEAST_SLANT_DEG = 10.0
+#: A piece's own mesh may stray from the ply's by this share of a triangle's size, or by this much.
+STRAYS, STRAYS_MM = 0.2, 1.0
+#: Parts in which a patch that meets itself is read, so that none of them does.
+PARTS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,17 +45,24 @@ class Bed:
         The patch itself, as it was given.
     points : (n, 3) float array, mm
         The patch's vertices on the evened copy.
-    vertex : (n,) int array
-        The ground's vertex for each of the patch's.
+    vertex : (n,) int array or None
+        The ground's vertex for each of the patch's; None where the patch has a mesh of its own.
     face : (m,) int array
-        The ground's face for each of the patch's.
+        The ground's face for each of the patch's, or one at its middle.
+    within : (k,) bool array or None
+        Which of the ground's faces make the patch, where the patch has a mesh of its own.
+    layered : bool
+        Whether a net may come to lie over itself, since the patch meets itself at a seam; the ground is then the
+        patch alone, open there.
     """
 
     ground: MeshGround
     patch: Surface
     points: Floats
-    vertex: Ints
+    vertex: Ints | None
     face: Ints
+    within: Bools | None = None
+    layered: bool = False
 
     @cached_property
     def evened(self) -> Surface:
@@ -92,6 +103,8 @@ class Bed:
     @cached_property
     def inside(self) -> Bools:
         """Which of the ground's faces make the patch."""
+        if self.within is not None:
+            return self.within
         out = np.zeros(len(self.ground.faces), dtype=bool)
         out[self.face] = True
         return out
@@ -100,18 +113,41 @@ class Bed:
     def missing_angle(self) -> Floats:
         """(n,) angle missing at each of the patch's vertices, rad; 0 on free edges."""
         g = self.ground
-        p, f = g.points[g.faces], g.faces
-        total = np.zeros(len(g.points))
-        for i in range(3):
-            a, b = p[:, (i + 1) % 3] - p[:, i], p[:, (i + 2) % 3] - p[:, i]
-            double = np.linalg.norm(np.cross(a, b), axis=1)
-            angle = np.arctan2(double, (a * b).sum(axis=1))
-            total += np.bincount(f[:, i], angle, minlength=len(total))
-        out = 2 * np.pi - total
-        face, side = np.nonzero(g.across < 0)
-        for k in (1, 2):
-            out[f[face, (side + k) % 3]] = 0.0
-        return np.asarray(out[self.vertex])
+        if self.vertex is None:
+            return _missing_angle(self.points, self.patch.faces, across_sides(self.patch.faces))
+        return _missing_angle(g.points, g.faces, g.across)[self.vertex]
+
+    def parts(self, wide_mm: float) -> list[tuple[Ints, Bools]]:
+        """Share the patch out in parts, each with the ground's faces in and about it, along the surface.
+
+        Parameters
+        ----------
+        wide_mm : float
+            How far about.
+
+        Returns
+        -------
+        list of ((k,) int array, (m,) bool array)
+            The patch's vertices of each part, and the ground's faces.
+        """
+        if not self.layered or self.vertex is None:
+            return []
+        f, out = self.ground.faces, []
+        for vertices in self._shares:
+            way = dijkstra(self._graph, directed=False, indices=vertices, min_only=True, limit=wide_mm)
+            near = np.zeros(len(self.ground.points), dtype=bool)
+            near[self.vertex[np.isfinite(way)]] = True
+            out.append((vertices, np.asarray(near[f].any(axis=1))))
+        return out
+
+    @cached_property
+    def _shares(self) -> list[Ints]:
+        """The patch's vertices by the nearest of some places far apart from each other, along the surface."""
+        ways = [dijkstra(self._graph, directed=False, indices=0)]
+        for _ in range(PARTS):
+            ways.append(dijkstra(self._graph, directed=False, indices=int(np.min(ways[1:] or ways, axis=0).argmax())))
+        label = np.argmin(ways[1:], axis=0)
+        return [np.flatnonzero(label == k) for k in range(PARTS)]
 
     @cached_property
     def _graph(self) -> sp.csr_array:
@@ -167,9 +203,31 @@ class Bed:
                 where=place_text(point), do="Give a point on the ply.",
             )
         on = found.weights[0] @ self.points[self.patch.faces[found.face[0]]]
-        face = int(self.face[found.face[0]])
-        x, n = self.ground.stand(np.array([face]), on[None])
-        return _framed(x[0], face, n[0], way, turn_deg, crossing_deg)
+        at, _ = self.ground.walk(self.face[found.face], on[None], SLACK_TIRED)
+        x, n = self.ground.stand(at, on[None])
+        return _framed(x[0], int(at[0]), n[0], way, turn_deg, crossing_deg)
+
+
+def piece_bed(bed: Bed, piece: Surface) -> Bed:
+    """Return the bed of a piece of a ply, with a mesh of its own, on the ground of the whole ply.
+
+    Parameters
+    ----------
+    bed : Bed
+        Of the whole ply.
+    piece : Surface
+        Cut out of the ply, perhaps with fewer triangles.
+    """
+    spot = bed.patch.locate(piece.vertices_mm)
+    points = np.einsum("ki,kij->kj", spot.weights, bed.points[bed.patch.faces[spot.face]])
+    face = bed.face[bed.patch.locate(piece.vertices_mm[piece.faces].mean(axis=1)).face]
+    middles = bed.patch.vertices_mm[bed.patch.faces].mean(axis=1)
+    off = piece.locate(middles).distance_mm
+    # A coarser mesh strays a little; what lies beyond a seam is off by half a triangle or more.
+    size = np.sqrt(bed.patch.face_areas_mm2)
+    within = np.zeros(len(bed.ground.faces), dtype=bool)
+    within[bed.face[off < np.maximum(STRAYS * size, STRAYS_MM)]] = True
+    return Bed(bed.ground, piece, points, None, face, within)
 
 
 def turned(start: Start, turn_deg: float, crossing_deg: float = 90.0) -> Start:
@@ -238,6 +296,21 @@ def make_bed(patch: Surface | Region, *, curved: bool = True, smooth_mm: float =
         faces, points = fill_holes(faces, points, holes)
     ground = MeshGround(points, faces, curved=curved)
     return Bed(ground, surface, v[vertex], place[vertex], np.searchsorted(kept, own))
+
+
+def _missing_angle(points: Floats, faces: Ints, across: Ints) -> Floats:
+    """(n,) angle missing at each vertex of a mesh, rad; 0 on free edges."""
+    p = points[faces]
+    total = np.zeros(len(points))
+    for i in range(3):
+        a, b = p[:, (i + 1) % 3] - p[:, i], p[:, (i + 2) % 3] - p[:, i]
+        double = np.linalg.norm(np.cross(a, b), axis=1)
+        total += np.bincount(faces[:, i], np.arctan2(double, (a * b).sum(axis=1)), minlength=len(total))
+    out = 2 * np.pi - total
+    face, side = np.nonzero(across < 0)
+    for k in (1, 2):
+        out[faces[face, (side + k) % 3]] = 0.0
+    return np.asarray(out)
 
 
 def _one_piece(surface: Surface) -> None:

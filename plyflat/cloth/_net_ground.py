@@ -165,7 +165,7 @@ class MeshGround:
         self, points: Floats, faces: Ints, *, curved: bool = True, crease_deg: float = CREASE_DEG
     ) -> None:
         self.points, self.faces, self.curved = points, faces, curved
-        self.across = _across(faces)
+        self.across = across_sides(faces)
         p = points[faces]
         area = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
         double = np.sqrt(dot(area, area))
@@ -460,7 +460,7 @@ def _over_ridge(a: Floats, na: Floats, b: Floats, nb: Floats) -> Floats:
     return np.where(((size <= 1e-6) | far)[:, None], a, out)
 
 
-def _across(faces: Ints) -> Ints:
+def across_sides(faces: Ints) -> Ints:
     """(m, 3) faces across the side opposite each corner; -1 where there is none or more than one."""
     a, b = faces[:, [1, 2, 0]].ravel(), faces[:, [2, 0, 1]].ravel()
     n = int(faces.max()) + 1

@@ -12,7 +12,7 @@ from ..surface.mesh import Bools, Floats, Ints
 from ._generators import Steering, straight
 from ._net import ON, Net, Plan, Start, grow
 from ._net_bed import Bed
-from ._net_read import Cells, Reading, read
+from ._net_read import Cells, Reading, joined, read
 from ._patch import place_text
 
 #: Bars of the coarse net from the start to the farthest place, and how much farther it may run than the way there.
@@ -24,6 +24,8 @@ FINE, FINE_LEAST, EDGES, FINEST_MM = 120, 90, 3.0, 1.0
 #: Share of what is looked up that the coarse net must cover for its extent to be relied on.
 SURE = 0.9
 MOST_NODES = 5_000_000
+#: A part of a net that lies over itself is read with what is so many bars about it.
+ABOUT_BARS = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,13 +138,45 @@ def _net(
 def _laid(bed: Bed, start: Start, steering: Steering, net: Net, *, rough: bool = False) -> Laid:
     cells = Cells(net, bed.ground)
     at, areas = bed.sample if rough else (np.arange(len(bed.points)), bed.vertex_areas)
-    reading = read(cells, bed.patch.vertices_mm[at], bed.normals[at])
+    reading = _read(bed, cells, at)
     if reading is None:
         raise SolveError(
             "no cell of the net could be laid about the start", where=place_text(start.point),
             do="Start farther from edges and folds of the surface, or give a narrower spacing.",
         )
     return Laid(bed, start, steering, net, cells, reading, at, areas)
+
+
+def moved(laid: Laid, bed: Bed) -> Laid:
+    """Read a net that has been laid at the vertices of another patch on the same ground.
+
+    Raises
+    ------
+    SolveError
+        The net has no cell there.
+    """
+    at = np.arange(len(bed.points))
+    reading = _read(bed, laid.cells, at)
+    if reading is None:
+        raise SolveError("the net has no cell", where=place_text(laid.start.point), do="Lay it anew.")
+    return Laid(bed, laid.start, laid.steering, laid.net, laid.cells, reading, at, bed.vertex_areas)
+
+
+def _read(bed: Bed, cells: Cells, at: Ints) -> Reading | None:
+    """Read a net at some of the patch's vertices; part by part where it may lie over itself."""
+    points, normals = bed.patch.vertices_mm, bed.normals
+    parts = bed.parts(ABOUT_BARS * cells.net.spacing_mm)
+    if not parts:
+        return read(cells, points[at], normals[at])
+    place = np.full(len(points), -1, dtype=np.int64)
+    place[at] = np.arange(len(at))
+    found = []
+    for vertices, faces in parts:
+        own = vertices[place[vertices] >= 0]
+        part = read(cells, points[own], normals[own], among=cells.net.there & faces[cells.net.face]) if len(own) else None
+        if part is not None:
+            found.append((place[own], part))
+    return joined(found, len(at)) if found else None
 
 
 def _square(reach: int) -> Ints:
@@ -178,7 +212,7 @@ def _check_nodes(reach: Ints, h: float, start: Start) -> None:
 def _needed(bed: Bed, coarse: Net, far: float) -> tuple[Floats, Bools | None]:
     """How far the threads must run to the four sides, mm, and which coarse nodes are needed; None: all of them."""
     pick, _ = bed.sample
-    found = read(Cells(coarse), bed.patch.vertices_mm[pick], bed.normals[pick])
+    found = _read(bed, Cells(coarse), pick)
     if found is None:
         return np.full(4, RUN * far), None
     if found.covered.mean() < SURE:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
@@ -205,7 +206,7 @@ class Reading:
         return np.asarray((1 - t) * low + t * high)
 
 
-def read(cells: Cells, points: Floats, normals: Floats) -> Reading | None:
+def read(cells: Cells, points: Floats, normals: Floats, *, among: Bools | None = None) -> Reading | None:
     """Find where points lie in a net; None where the net has no cell.
 
     Parameters
@@ -214,8 +215,14 @@ def read(cells: Cells, points: Floats, normals: Floats) -> Reading | None:
     points : (n, 3) float array, mm
     normals : (n, 3) float array
         Of the surface at the points: a layer that faces another way is not theirs.
+    among : (a, b) bool array, optional
+        Nodes to look among, where the net lies over itself.
     """
     net, tri = cells.net, cells.triangles
+    index = np.arange(len(tri))
+    if among is not None:
+        index = np.flatnonzero(among.ravel()[tri].all(axis=1))
+        tri = tri[index]
     if not len(tri):
         return None
     x = net.points.reshape(-1, 3)
@@ -234,16 +241,17 @@ def read(cells: Cells, points: Floats, normals: Floats) -> Reading | None:
     rate = _rates(a, b, c, node_uv * net.spacing_mm)
     uv = np.where(covered[:, None], uv, uv + np.einsum("ncd,nd->nc", rate, aside))
     i, j = np.nonzero(cells.whole)
-    cell = np.stack([i, j], axis=1)[which // 2]
+    cell = np.stack([i, j], axis=1)[index[which] // 2]
     share = np.clip(np.einsum("nk,nkc->nc", weights, node_uv) + np.array(net.origin) - cell, 0.0, 1.0)
-    _over_creases(cells, points, uv, covered, cell, share)
+    _over_creases(cells, points, uv, covered, cell, share, among)
     shade = _hang(net)[cell[:, 0], cell[:, 1]]
     bare = Reading(uv, covered, covered & ~shade, np.zeros(len(points)), cell, share)
     shear = bare.blend(cells.node_shear)
     return Reading(uv, covered, covered & ~shade, shear, cell, share)
 
 
-def _over_creases(cells: Cells, points: Floats, uv: Floats, covered: Bools, cell: Ints, share: Floats) -> None:
+def _over_creases(cells: Cells, points: Floats, uv: Floats, covered: Bools, cell: Ints, share: Floats,
+                  among: Bools | None) -> None:
     """Place the points anew whose cells cut off a crease: each from a node on its own side, by the threads there."""
     net, h = cells.net, cells.net.spacing_mm
     if not cells.over_creases.any():
@@ -253,7 +261,9 @@ def _over_creases(cells: Cells, points: Floats, uv: Floats, covered: Bools, cell
         return
     from scipy.spatial import cKDTree
 
-    on = np.argwhere(net.state == ON)
+    on = np.argwhere((net.state == ON) if among is None else (net.state == ON) & among)
+    if not len(on):
+        return
     at = tuple(on.T)
     node, n = net.points[at], net.normals[at]
     (warp, sure), (weft, sure_too) = node_tangents(net, 0), node_tangents(net, 1)
@@ -277,6 +287,18 @@ def _over_creases(cells: Cells, points: Floats, uv: Floats, covered: Bools, cell
     covered[redo] = whole | close
     cell[redo[whole]] = to[whole]
     share[redo[whole]] = np.clip(place - to, 0.0, 1.0)[whole]
+
+
+def joined(parts: Sequence[tuple[Ints, Reading]], count: int) -> Reading:
+    """Put readings of some of the points, by their numbers, together into one of all."""
+    out = {}
+    for f in fields(Reading):
+        first = np.asarray(getattr(parts[0][1], f.name))
+        whole = np.zeros((count, *first.shape[1:]), dtype=first.dtype)
+        for at, part in parts:
+            whole[at] = getattr(part, f.name)
+        out[f.name] = whole
+    return Reading(**out)
 
 
 def _hang(net: Net) -> Bools:

@@ -102,6 +102,8 @@ class Drape:
         The net's shear held to the surface's curvature.
     bound : Bound
         Shear that threads running about so cannot avoid.
+    laid : Laid
+        The net with what it was laid on, to read it elsewhere.
     """
 
     surface: Surface
@@ -125,6 +127,7 @@ class Drape:
     openings_mm: Floats
     check: CornerCheck
     bound: Bound
+    laid: Laid
 
     @property
     def locked_area_mm2(self) -> float:
@@ -342,7 +345,7 @@ def drape_of(laid: Laid, *, locking: Locking | None = None, least_cover: float =
         start_mm=laid.start.point, cover=laid.cover, uncovered_mm2=area, uncovered_at_mm=bare,
         folds_mm=net.points[net.state == FOLDED],
         openings_mm=net.points[(net.state == OPENED) | (net.state == LOST)],
-        check=check_corners(laid), bound=bound_shear(laid),
+        check=check_corners(laid), bound=bound_shear(laid), laid=laid,
     )
 
 

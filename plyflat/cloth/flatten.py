@@ -66,6 +66,8 @@ class Flat:
     iterations : int
         Newton steps.
     seconds : float
+    along_warp : bool
+        Whether the cloth's warp runs along +x already, as in a draped piece, so that it must not be turned.
     """
 
     uv_mm: Floats
@@ -77,6 +79,7 @@ class Flat:
     overlap_at_uv_mm: Floats = field(default_factory=lambda: np.empty((0, 2)))
     iterations: int = 0
     seconds: float = 0.0
+    along_warp: bool = False
 
 
 def flatten(
@@ -239,7 +242,7 @@ class _Solver:
         if flipped.any():
             raise SolveError(f"{int(flipped.sum())} triangles turned over", do="Repair or smooth the mesh.")
         uv_mm = _placed(self.surface, uv * mesh.scale)
-        overlap, at = _overlap(uv_mm, self.loops)
+        overlap, at = flat_overlap(uv_mm, self.loops)
         energy = Distortion(mesh, self.pattern).value(uv)
         stretch = np.stack([large, small], axis=1)
         return Flat(uv_mm, stretch, flipped, overlap > 0, energy, overlap, at, solution.steps)
@@ -332,7 +335,7 @@ def _cross(p: Floats, q: Floats) -> Floats:
     return np.asarray(p[..., 0] * q[..., 1] - p[..., 1] * q[..., 0])
 
 
-def _overlap(uv: Floats, loops: tuple[Ints, ...]) -> tuple[float, Floats]:
+def flat_overlap(uv: Floats, loops: tuple[Ints, ...]) -> tuple[float, Floats]:
     """Return the area covered more than once and where; 0 exactly when the boundary loops are simple and nested.
 
     With every triangle the right way up, the number of layers over a point is the boundary's winding number there.

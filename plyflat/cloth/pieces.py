@@ -118,7 +118,7 @@ def warp_frame(
             where=f"piece at ({p[0]:.0f}, {p[1]:.0f}, {p[2]:.0f}) mm",
             do="State the region's warp by two points along the surface, or open it in more pieces.",
         )
-    along = np.arctan2(mean[1], mean[0])
+    along = -np.radians(angle_deg) if flat.along_warp else np.arctan2(mean[1], mean[0])
     off = np.abs((np.arctan2(d[:, 1], d[:, 0]) - along + np.pi) % (2 * np.pi) - np.pi)
     seen = size > FLATTEST
     order = np.argsort(off[seen])

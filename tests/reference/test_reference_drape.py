@@ -13,8 +13,11 @@ from plyflat.cloth._net_bed import make_bed
 from plyflat.cloth._net_ground import FOLDED, ON, OPENED, Landed, cross, dot
 from plyflat.cloth._net_lay import lay
 from plyflat.cloth._net_read import Cells
-from plyflat.cloth.drape import drape
+from plyflat.cloth.drape import drape, drape_of
+from plyflat.cloth.draped import draped_flat, seam_bed
 from plyflat.cloth.locking import Locking
+from plyflat.cloth.opening import Opened
+from plyflat.cloth.pieces import make_templates
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import region_of
 
@@ -486,3 +489,35 @@ def test_torus_and_ellipsoid_by_a_second_way(surface, mesh, at, way):
     assert seen.mean() > 0.8
     assert np.ptp(true[seen]) > 5
     assert np.abs(got - true)[seen].max() < 0.1
+
+
+# -- templates of pieces ---------------------------------------------------------------------------------------------
+@pytest.mark.reference(source=SPHERE, kind="derived")
+def test_template_of_a_cap_has_the_exact_area():
+    v, f = shapes.cap(45, 1000.0, triangles=20000)
+    laid = draped_flat(drape(Surface(v, f), [0, 0, 1000], [1, 0, 0]))
+    made = make_templates(
+        Opened((laid.drape.surface,)), [laid.flat], region="r", ply="P1", material="m", warp=[1, 0, 0], lap_mm=0, trim_mm=0
+    )[0]
+    assert made.net.area / 1e6 == pytest.approx(1.852784, abs=0.001)
+    assert laid.area.off < 1e-4
+    assert laid.drape.check.worst_deg < 0.1
+
+
+@pytest.mark.reference(source="development of a cone: cloth need not shear, whatever its warp", kind="derived")
+def test_a_cone_opened_by_one_seam_is_its_development():
+    v, f, flat = shapes.cone_developed(half_deg=20.0, wrap_deg=360.0, near=250.0, far=500.0, triangles=8000)
+    cone = Surface(v, f)
+    bed = seam_bed(cone)
+    at = v[np.linalg.norm(flat - flat.mean(axis=0), axis=1).argmin()]
+    laid = draped_flat(drape_of(lay(bed, bed.start(at, [0, 0, 1], turn_deg=30)), least_cover=0.0))
+    assert rigid_misfit(laid.flat.uv_mm, flat) < 0.5
+    assert laid.drape.most_deg < 0.5
+
+
+def rigid_misfit(uv, true):
+    """Largest distance after the best turn and move, not mirrored."""
+    p, q = uv - uv.mean(axis=0), true - true.mean(axis=0)
+    turn = np.arctan2((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum(), (p * q).sum())
+    c, s = np.cos(turn), np.sin(turn)
+    return float(np.abs(p @ np.array([[c, s], [-s, c]]) - q).max())
