@@ -26,7 +26,7 @@ from .shaping import Cut, Shaped, bag_layers, shape, warp_way
 from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
 from .shop.stock import offcut_g, roll_need, tape_rolls
-from .shop.tally import BREATHER_WARN, ResinJob, bin_list, breather_share, resin_list, usual_mix
+from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
 from .surface.combine import Plane, mirror_surface
 from .surface.fillet import putty_mass_g
 from .surface.frame import frame_of
@@ -293,6 +293,8 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
         placed.laps_mm[i] if placed.laps_mm else None,
         shaped.lap_clearance_mm,
         shaped.darts,
+        shaped.patches,
+        shaped.yarns,
     )
 
 
@@ -487,8 +489,6 @@ def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, 
     if resin is None:
         work.caution("no resin is stated, so none is worked out", do="Add a [resin] table.")
         return (), None
-    breathers = {layer.material for region in regions for layer in region.layers if layer.kind == "breather"}
-    weights = [work.job.consumables[name].areal_weight_g_m2 or 0.0 for name in breathers]
     sums = ResinJob(
         fibre_g=sum(_fibre_g(work.job, regions, net=False).values()),
         psi_wet=resin.wet_out_fibre_mass_fraction,
@@ -496,18 +496,8 @@ def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, 
         loss=resin.loss,
         ratio=resin.ratio,
         peel_ply_m2=_layer_sum_m2(regions, "peel ply"),
-        breather_m2=_layer_sum_m2(regions, "breather"),
-        breather_g_m2=min(weights, default=0.0),
         price_per_kg=resin.price_per_kg,
     )
-    low, usual, high = breather_share(sums)
-    if high > BREATHER_WARN:
-        work.caution(
-            f"the resin bled fills {say_percent(usual)} of what the breather holds ({say_percent(low)} to {say_percent(high)}); beyond half it "
-            "carries vacuum badly and resin may reach the pump",
-            where="breather",
-            do="Wet out with less resin, or lay a second breather.",
-        )
     return resin_list(sums), usual_mix(sums)
 
 

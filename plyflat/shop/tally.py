@@ -4,17 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .bleed import PEEL_PLY_RESIN_G_M2
+from .mixing import LOSS_SPREAD, WET_OUT_SPREAD
 from .quantity import Quantity
-from .resin import Mix, breather_capacity_g_m2, mix_for
-
-#: Resin a peel ply keeps, g/m²: low, usual, high. Published informal weighing of a cut sample (2020).
-PEEL_PLY_RESIN_G_M2 = (30.0, 40.0, 50.0)
-#: Solid share of a non-woven breather under vacuum: dense, usual, open. Assumed, not measured.
-BREATHER_SOLID_SHARE = (0.25, 0.20, 0.15)
-#: Points of fibre mass fraction by which hand wet-out strays either way. Common practice.
-WET_OUT_SPREAD = 0.05
-#: Share of its capacity at which a breather stops carrying vacuum well. Common practice.
-BREATHER_WARN = 0.5
+from .resin import Mix, mix_for
+from .spread import Range, carried
 
 
 @dataclass(frozen=True)
@@ -31,9 +25,9 @@ class ResinJob:
         Left in cups and rollers, as a fraction.
     ratio : tuple of float
         Resin : hardener by mass.
-    peel_ply_m2, breather_m2 : float
-    breather_g_m2 : float
-        Areal weight; 0 where there is no breather.
+    peel_ply_m2 : float
+    peel_g_m2 : Range
+        Resin that a peel ply keeps.
     price_per_kg : float or None
     """
 
@@ -43,8 +37,7 @@ class ResinJob:
     loss: float
     ratio: tuple[float, float]
     peel_ply_m2: float
-    breather_m2: float
-    breather_g_m2: float
+    peel_g_m2: Range = PEEL_PLY_RESIN_G_M2
     price_per_kg: float | None = None
 
 
@@ -55,7 +48,7 @@ def usual_mix(job: ResinJob) -> Mix:
     ----------
     job : ResinJob
     """
-    return _mix(job, job.psi_wet, PEEL_PLY_RESIN_G_M2[1], job.loss)
+    return _mix(job, job.psi_wet, job.peel_g_m2.usual, job.loss)
 
 
 def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float) -> Mix:
@@ -74,15 +67,19 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
     """Return what to weigh out and where it goes, each with a range.
 
     The range lets the wet-out stray by `WET_OUT_SPREAD`, the peel ply keep its low or high amount, and the loss halve or
-    grow by half.
+    grow by half, each by itself; see `spread`.
 
     Parameters
     ----------
     job : ResinJob
     """
     usual = usual_mix(job)
-    low = _mix(job, job.psi_wet + WET_OUT_SPREAD, PEEL_PLY_RESIN_G_M2[0], 0.5 * job.loss)
-    high = _mix(job, job.psi_wet - WET_OUT_SPREAD, PEEL_PLY_RESIN_G_M2[2], 1.5 * job.loss)
+    psi = min(job.psi_wet, job.psi_final)
+    inputs = {
+        "psi_wet": Range(psi - min(WET_OUT_SPREAD, psi / 2), psi, min(psi + WET_OUT_SPREAD, job.psi_final)),
+        "peel_g_m2": job.peel_g_m2,
+        "loss": Range.about(job.loss, LOSS_SPREAD),
+    }
     basis = {
         "resin": "derived: mass balance at the job's wet-out fraction, peel ply and loss",
         "hardener": "yours: mixing ratio by mass from the data sheet, as the job states it",
@@ -94,31 +91,11 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
     parts = ("resin_g", "hardener_g", "laminate_g", "peel_ply_g", "bleed_g", "loss_g")
     rows = []
     for (item, ground), name in zip(basis.items(), parts):
-        values = sorted(getattr(mix, name) for mix in (low, usual, high))
+        ends = carried(lambda name=name, **given: getattr(_mix(job, **given), name), inputs)
         price = job.price_per_kg if name in ("resin_g", "hardener_g") else None
         cost = None if price is None else getattr(usual, name) / 1000 * price
-        rows.append(Quantity(item, getattr(usual, name), "g", values[0], values[2], ground, cost))
+        rows.append(Quantity(item, getattr(usual, name), "g", max(ends.low, 0.0), ends.high, ground, cost))
     return tuple(rows)
-
-
-def breather_share(job: ResinJob) -> tuple[float, float, float]:
-    """Return the share of the breather's capacity that the bleed fills: low, usual, high.
-
-    Parameters
-    ----------
-    job : ResinJob
-
-    Returns
-    -------
-    tuple of float
-        Zeros where there is no breather or no bleed.
-    """
-    bleed = usual_mix(job).bleed_g
-    if job.breather_m2 <= 0 or job.breather_g_m2 <= 0 or bleed <= 0:
-        return (0.0, 0.0, 0.0)
-    full = [breather_capacity_g_m2(job.breather_g_m2, solid_share=s) for s in BREATHER_SOLID_SHARE]
-    shares = [bleed / (job.breather_m2 * f) for f in full]
-    return (shares[2], shares[1], shares[0])
 
 
 def bin_list(

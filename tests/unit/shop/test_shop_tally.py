@@ -2,7 +2,7 @@ import dataclasses
 
 import pytest
 
-from plyflat.shop.tally import ResinJob, bin_list, breather_share, resin_list, usual_mix
+from plyflat.shop.tally import ResinJob, bin_list, resin_list, usual_mix
 
 JOB = ResinJob(
     fibre_g=800,
@@ -11,8 +11,6 @@ JOB = ResinJob(
     loss=0.1,
     ratio=(100, 30),
     peel_ply_m2=0.6,
-    breather_m2=0.9,
-    breather_g_m2=150,
     price_per_kg=20,
 )
 
@@ -30,18 +28,6 @@ def test_every_line_lies_in_its_range_and_the_parts_add_up():
     assert mixed == pytest.approx(sum(rows[k].amount for k in goes))
     assert rows["resin"].low < rows["resin"].amount < rows["resin"].high
     assert rows["resin"].cost == pytest.approx(rows["resin"].amount / 50)
-
-
-def test_breather_share_by_hand():
-    bleed = 800 - 800 * 0.4 / 0.6 - 24
-    full = 150 / 1.38 * 4 * 1.15  # solid share 0.20
-    low, usual, high = breather_share(JOB)
-    assert usual == pytest.approx(bleed / (0.9 * full))
-    assert low < usual < high
-
-
-def test_no_breather_no_share():
-    assert breather_share(dataclasses.replace(JOB, breather_m2=0.0)) == (0, 0, 0)
 
 
 @pytest.mark.reference(
