@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from ..surface.mesh import Floats, Surface
 
 Kind = Literal["lap", "butt"]
+Cause = Literal["seam", "cut", "panel", "roll"]
 
 #: A butt may stray this far from the load: a figure of ours.
 WITHIN_DEG = 30.0
@@ -59,7 +60,7 @@ class Join:
 
     name: str
     kind: Kind
-    cause: Literal["seam", "cut", "panel", "roll"]
+    cause: Cause
     line_mm: Floats
     off_deg: float | None = None
 

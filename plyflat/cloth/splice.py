@@ -260,11 +260,16 @@ def _clearance(y: float, lap_mm: float, cut: Polygon, how: _How) -> float:
     least, y = math.inf, y + 0.5 * lap_mm
     for line in how.avoid:
         for part in lines_of(line.intersection(cut)):
-            xy = np.asarray(part.coords)
-            rise, run = abs(xy[-1, 1] - xy[0, 1]), abs(xy[-1, 0] - xy[0, 0])
-            if math.degrees(math.atan2(rise, run)) <= ALONG_DEG:
-                least = min(least, max(xy[:, 1].min() - y, y - xy[:, 1].max(), 0.0))
+            if runs_along(part):
+                _, below, _, above = part.bounds
+                least = min(least, max(below - y, y - above, 0.0))
     return least
+
+
+def runs_along(line: LineString) -> bool:
+    """Return whether a line, from end to end, runs along the x axis within 30 degrees."""
+    (xa, ya), (xb, yb) = line.coords[0], line.coords[-1]
+    return math.degrees(math.atan2(abs(yb - ya), abs(xb - xa))) <= ALONG_DEG
 
 
 def _leaves_sliver(t: Template, lines: list[float], low: float, high: float) -> bool:
