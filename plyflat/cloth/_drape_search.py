@@ -57,6 +57,10 @@ class Trial:
         Share of the ply that is covered.
     score : float
         The norm with what is left bare; less is better.
+    worst_mm : (3,) float array, mm
+        A place that stays bare, far from what is covered; where nothing does, that of the largest shear.
+    locked_share : float
+        Share of the ply's area past locking, where that was given.
     """
 
     start_mm: Floats
@@ -65,6 +69,8 @@ class Trial:
     most_deg: float
     cover: float
     score: float
+    worst_mm: Floats
+    locked_share: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +104,7 @@ class DrapeSearch:
 
 
 @dataclass(frozen=True, eq=False)
-class _Question:
+class Question:
     """What is tried: everything a worker needs to know."""
 
     bed: Bed
@@ -106,6 +112,7 @@ class _Question:
     crossing_deg: float
     spacing_mm: float
     power: float
+    locking: Locking | None = None
 
 
 def score(laid: Laid, power: float = POWER) -> float:
@@ -181,27 +188,27 @@ def search_drape(
     way = vector_of(warp, "the warp direction")
     plain = straight(crossing_deg)
     given = None if start_mm is None else bed.start(start_mm, way, turn_deg=turn_deg, crossing_deg=crossing_deg)
-    far = 2.0 * _far_from(bed, _spread(bed, 1)[0])
-    question = _Question(bed, way, crossing_deg, far / TRIED, power)
+    far = 2.0 * far_from(bed, spread_starts(bed, 1)[0])
+    question = Question(bed, way, crossing_deg, far / TRIED, power, locking)
     turns = _turns(turn_deg, within_deg, directions)
-    trials = _all_trials(question, bed.points[_spread(bed, starts)], turns, processes, tell)
-    asked = None if given is None else _try_one(question, given.point, turn_deg)
+    trials = _all_trials(question, bed.points[spread_starts(bed, starts)], turns, processes, tell)
+    asked = None if given is None else try_one(question, given.point, turn_deg)
     trials += [asked] if asked is not None else []
     if not trials:
         raise SolveError("no net could be laid from any start", do="Give a finer mesh, or cut the ply.")
-    trials += _refined(question, min(trials, key=lambda t: t.score), turn_deg, within_deg, refine, tell)
+    trials += refined(question, min(trials, key=lambda t: t.score), turn_deg, within_deg, refine, tell)
     best = min(trials, key=lambda t: t.score)
     tell("laying the best net", 0.9)
     start = bed.start(best.start_mm, way, turn_deg=best.turn_deg, crossing_deg=crossing_deg, tolerance_mm=np.inf)
     laid = lay(bed, start, plain, spacing_mm=spacing_mm)
     if steer:
         bent = steer_net(bed, start, plain, question.spacing_mm, power)
-        laid = _better(laid, lay(bed, bent.start, bent.steering, spacing_mm=spacing_mm), power)
+        laid = better_of(laid, lay(bed, bent.start, bent.steering, spacing_mm=spacing_mm), power)
     drape = drape_of(laid, locking=locking, least_cover=least_cover)
     compared = None
     if given is not None:
         compared = drape_of(lay(bed, given, plain, spacing_mm=spacing_mm), locking=locking, least_cover=0)
-    bound = _least_bound(question, start)
+    bound = least_bound(question, start)
     worst = max((t for t in trials if t.cover >= best.cover - 0.01), key=lambda t: t.score)
     past = locking is not None and bound > 0.5 * (locking.lock_deg + locking.lock_back_deg)
     tell("laying the best net", 1.0)
@@ -231,7 +238,7 @@ def _turns(turn_deg: float, within_deg: float, directions: int) -> Floats:
     return turn_deg + np.linspace(-reach, reach, directions, endpoint=not whole)
 
 
-def _spread(bed: Bed, count: int) -> Ints:
+def spread_starts(bed: Bed, count: int) -> Ints:
     """Vertices of the patch that are spread over it and off its edge; the first is the one farthest from the edge."""
     from scipy.spatial import cKDTree
 
@@ -250,7 +257,7 @@ def _spread(bed: Bed, count: int) -> Ints:
     return np.asarray(at[chosen])
 
 
-def _far_from(bed: Bed, vertex: int) -> float:
+def far_from(bed: Bed, vertex: int) -> float:
     start = bed.start(bed.patch.vertices_mm[vertex], _any_way(bed, vertex), tolerance_mm=np.inf)
     return bed.farthest_mm(start)
 
@@ -261,10 +268,10 @@ def _any_way(bed: Bed, vertex: int) -> Floats:
 
 
 # -- trials, here or in other processes ------------------------------------------------------------------------------
-_question: _Question | None = None
+_question: Question | None = None
 
 
-def _receive(question: _Question) -> None:
+def _receive(question: Question) -> None:
     """Keep what a worker needs to know."""
     global _question
     _question = question
@@ -275,12 +282,12 @@ def _try_here(point: Floats, turns: Floats) -> list[Trial]:
     return [] if _question is None else _try_start(_question, point, turns)
 
 
-def _try_start(question: _Question, point: Floats, turns: Floats) -> list[Trial]:
-    found = (_try_one(question, point, float(turn)) for turn in turns)
+def _try_start(question: Question, point: Floats, turns: Floats) -> list[Trial]:
+    found = (try_one(question, point, float(turn)) for turn in turns)
     return [t for t in found if t is not None]
 
 
-def _try_one(question: _Question, point: Floats, turn_deg: float) -> Trial | None:
+def try_one(question: Question, point: Floats, turn_deg: float) -> Trial | None:
     """Lay a coarse net; None where none can be laid at all."""
     try:
         bed = question.bed
@@ -290,18 +297,34 @@ def _try_one(question: _Question, point: Floats, turn_deg: float) -> Trial | Non
         laid = lay_coarse(bed, start, straight(question.crossing_deg), spacing_mm=question.spacing_mm)
     except PlyflatError:
         return None
-    return _trial(laid, point, turn_deg, question.power)
+    return _trial(laid, point, turn_deg, question)
 
 
-def _trial(laid: Laid, point: Floats, turn_deg: float, power: float) -> Trial:
-    seen = np.abs(laid.reading.shear_deg[laid.reading.covered])
+def _trial(laid: Laid, point: Floats, turn_deg: float, question: Question) -> Trial:
+    covered, shear = laid.reading.covered, laid.reading.shear_deg
+    seen = np.abs(shear[covered])
+    locked = 0.0
+    if question.locking is not None:
+        over = covered & (question.locking.excess_deg(shear) > 0)
+        locked = float(laid.areas @ over / laid.areas.sum())
     return Trial(
-        np.asarray(point), turn_deg, laid.norm_deg(power), float(seen.max(initial=0.0)), laid.cover, score(laid, power)
+        np.asarray(point), turn_deg, laid.norm_deg(question.power), float(seen.max(initial=0.0)), laid.cover,
+        score(laid, question.power), _worst_place(laid), locked,
     )
 
 
+def _worst_place(laid: Laid) -> Floats:
+    from scipy.spatial import cKDTree
+
+    p, covered = laid.bed.patch.vertices_mm[laid.at], laid.reading.covered
+    if covered.all() or not covered.any():
+        return p[int(np.abs(laid.reading.shear_deg).argmax())]
+    bare = p[~covered]
+    return bare[int(cKDTree(p[covered]).query(bare)[0].argmax())]
+
+
 def _all_trials(
-    question: _Question, points: Floats, turns: Floats, processes: int, tell: Tell
+    question: Question, points: Floats, turns: Floats, processes: int, tell: Tell
 ) -> list[Trial]:
     """Try all starts and directions, in the order of the starts whoever is done first."""
     found: list[Trial] = []
@@ -311,7 +334,7 @@ def _all_trials(
     return found
 
 
-def _answers(question: _Question, points: Floats, turns: Floats, processes: int) -> Iterator[Sequence[Trial]]:
+def _answers(question: Question, points: Floats, turns: Floats, processes: int) -> Iterator[Sequence[Trial]]:
     done = 0
     if processes > 1 and len(points) > 1:
         count = min(processes, len(points))
@@ -326,8 +349,8 @@ def _answers(question: _Question, points: Floats, turns: Floats, processes: int)
         yield _try_start(question, point, turns)
 
 
-def _refined(
-    question: _Question, best: Trial, turn_deg: float, within_deg: float, nets: int, tell: Tell
+def refined(
+    question: Question, best: Trial, turn_deg: float, within_deg: float, nets: int, tell: Tell
 ) -> list[Trial]:
     """Move the best start about and turn its warp by a simplex search; all that was tried."""
     if nets == 0:
@@ -345,7 +368,7 @@ def _refined(
         turn = best.turn_deg
         if within_deg > 0:
             turn = float(np.clip(best.turn_deg + 10.0 * x[2], turn_deg - within_deg, turn_deg + within_deg))
-        trial = _try_one(question, point, turn)
+        trial = try_one(question, point, turn)
         tell("refining the start", 0.6 + 0.3 * len(tried) / nets)
         if trial is None:
             return BARE_DEG
@@ -359,7 +382,7 @@ def _refined(
     return tried
 
 
-def _least_bound(question: _Question, start: Start) -> float:
+def least_bound(question: Question, start: Start) -> float:
     """The least over directions of the shear that threads running so cannot avoid."""
     found = []
     for turn in BOUND_TURNS:
@@ -417,11 +440,11 @@ def steer_drape(
     plain = lay(bed, start, straight(crossing_deg), spacing_mm=spacing_mm)
     coarse = 2 * bed.farthest_mm(start) / TRIED
     bent = steer_net(bed, start, straight(crossing_deg), coarse, power)
-    laid = _better(plain, lay(bed, bent.start, bent.steering, spacing_mm=spacing_mm), power)
+    laid = better_of(plain, lay(bed, bent.start, bent.steering, spacing_mm=spacing_mm), power)
     return drape_of(laid, locking=locking, least_cover=least_cover)
 
 
-def _better(one: Laid, two: Laid, power: float) -> Laid:
+def better_of(one: Laid, two: Laid, power: float) -> Laid:
     return one if score(one, power) <= score(two, power) else two
 
 
