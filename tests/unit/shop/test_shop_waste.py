@@ -1,0 +1,59 @@
+import pytest
+
+from plyflat.shop.waste import (
+    Small,
+    WasteError,
+    cuts_of,
+    order_mass,
+    order_roll,
+    reuse_of,
+    small_things,
+)
+
+
+def test_cups_gloves_and_tools_are_counted():
+    s = small_things(batches=5, sessions=2, wet_s=5400, people=2, gloves_s=1800, cup_g=12, gloves_g=8, tools_g=60)
+    assert (s.cups, s.pairs) == (5, 6)
+    assert (s.cups_g, s.gloves_g, s.tools_g, s.total_g) == (60, 48, 120, 228)
+    short = small_things(batches=1, sessions=1, wet_s=600, people=3, gloves_s=1800, cup_g=12, gloves_g=8, tools_g=60)
+    assert short.pairs == 3
+    with pytest.raises(WasteError):
+        small_things(batches=1, sessions=1, wet_s=600, people=1, gloves_s=0, cup_g=1, gloves_g=1, tools_g=1)
+
+
+def test_what_cuts_most_comes_first():
+    cuts = cuts_of(
+        offcuts_g={"carbon": (300.0, 120.0)}, single_use_g={"tape": ("sealant tape", 240.0), "film": ("bag film", 79.0)},
+        bled_g=130.0, cups_loss_g=60.0, small=Small(4, 2, 48.0, 16.0, 60.0), batches_least=1,
+    )  # fmt: skip
+    assert [c.item for c in cuts] == ["tape", "carbon offcuts", "resin bled", "film", "cups", "resin left in cups and rollers"]
+    assert [c.saves_g for c in cuts] == pytest.approx([240, 180, 130, 79, 36, 30])
+    assert all(c.how for c in cuts)
+
+
+@pytest.mark.reference(source="break-even of a bag used again, n c > P and n g > w, worked by hand", kind="derived")
+def test_break_even():
+    r = reuse_of(2.0, price_per_m2=60.0, weight_g_m2=2500, uses=50, single_use_cost=9.5, single_use_g=180)
+    assert (r.price, r.uses_to_pay, r.uses_to_weigh_less) == (120.0, 13, 28)
+    assert 12 * 9.5 < 120 < 13 * 9.5
+    assert 27 * 180 < 5000 < 28 * 180
+    unknown = reuse_of(2.0, price_per_m2=None, weight_g_m2=2500, uses=50, single_use_cost=9.5, single_use_g=0)
+    assert (unknown.price, unknown.uses_to_pay, unknown.uses_to_weigh_less) == (None, None, None)
+    with pytest.raises(WasteError):
+        reuse_of(0.0, price_per_m2=1.0, weight_g_m2=1.0, uses=1, single_use_cost=1.0, single_use_g=1.0)
+
+
+def test_order_by_the_roll():
+    line = order_roll("cloth", lengths_m=[9.8, 1.2], roll_m=10, rolls_in_shop=1, price_per_m=40)
+    assert (line.need, line.buy, line.left, line.packs) == (11.0, 10.0, 9.0, "1 roll of 10 m")
+    assert (line.cost, line.cost_to_buy) == (440.0, 400.0)
+    enough = order_roll("cloth", lengths_m=[3.0], roll_m=10, rolls_in_shop=2, price_per_m=None)
+    assert (enough.buy, enough.left, enough.packs, enough.cost) == (0.0, 17.0, "nothing", None)
+
+
+def test_order_by_mass_covers_the_high_end():
+    line = order_mass("resin and hardener", need_g=1200, high_g=1500, in_shop_g=400, price_per_kg=20)
+    assert (line.buy, line.left, line.cost, line.cost_to_buy) == (1100, 300, 24, 22)
+    assert order_mass("resin", need_g=10, high_g=20, in_shop_g=None, price_per_kg=None).buy == 20
+    with pytest.raises(WasteError):
+        order_mass("resin", need_g=10, high_g=5, in_shop_g=None, price_per_kg=None)
