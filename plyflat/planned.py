@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from .cloth._strain import YarnStrain, YarnStretch
 from .cloth.darts import Dart
-from .cloth.flatten import Flat
+from .cloth.flatten import Flat, StrainBound
 from .cloth.template import Strain, Template
 from .job.model import Job
 from .lay.nest import Lay
@@ -64,11 +67,66 @@ class Piece3D:
         Its flat shape (before turning to the cloth's warp).
     strain : (m,) float array
         Largest \\|stretch - 1\\| of each triangle.
+    yarns : YarnStretch or None
+        What the yarns of the cloth do, at its own scale; None where nobody asked.
+    table_mm : (n, 2) float array or None
+        The flat shape as it lies on the cutting table, the warp along +x, in the frame of its template.
+    overlaps_mm : tuple of (layers, 3) float arrays
+        Where the flat shape lies over itself: the places on the hull that come to lie on one another, largest first.
     """
 
     surface: Surface
     flat: Flat
     strain: Floats
+    yarns: YarnStretch | None = None
+    table_mm: Floats | None = None
+    overlaps_mm: tuple[Floats, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class PatchPlan:
+    """A part of a ply before any cut within it, and how near its flat shape comes to the best there can be.
+
+    Ratios are of the largest stretch to the smallest one, less one: nought for a shape that lies flat as it is.
+
+    Attributes
+    ----------
+    pieces : tuple of str
+        Letters of the pieces it was cut into.
+    ratio : float
+        What its flat shape has without cuts, at the cloth's scale.
+    raw_ratio : float
+        The same over single triangles, which is what the proof speaks of.
+    bound : StrainBound or None
+        What no flat shape of it without cuts can beat; None where it lies so nearly flat that none was sought.
+    curvature_deg : float
+        Angle it encloses: where positive darts must take out so much, where negative gussets must let in so much.
+    smoothed : bool
+        Whether the mesh was smoothed to tell that angle.
+    uncut : Piece3D or None
+        It and its flat shape without cuts, where cuts were made.
+    strain : Strain
+        Of the flat shape without cuts.
+    """
+
+    pieces: tuple[str, ...]
+    ratio: float
+    raw_ratio: float
+    bound: StrainBound | None
+    curvature_deg: float
+    smoothed: bool
+    uncut: Piece3D | None
+    strain: Strain
+
+    @property
+    def proven_ratio(self) -> float:
+        """The proven bound as a ratio less one; 0 where nothing is proven."""
+        return 0.0 if self.bound is None else float(np.expm1(self.bound.proven))
+
+    @property
+    def estimated_ratio(self) -> float:
+        """The estimate as a ratio less one."""
+        return 0.0 if self.bound is None else float(np.expm1(self.bound.estimate))
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,6 +157,10 @@ class PlyPlan:
         For each ply below, how far its laps are from that ply's along the surface.
     darts : tuple of Dart
         Cuts made beyond the seams, with what each bought.
+    patches : tuple of PatchPlan
+        Its parts between the seams, before the cuts.
+    yarns : YarnStrain or None
+        What is asked of warp and weft over all pieces.
     """
 
     name: str
@@ -115,6 +177,13 @@ class PlyPlan:
     laps_mm: tuple[float, float] | None = None
     lap_clearance_mm: tuple[float, ...] = ()
     darts: tuple[Dart, ...] = ()
+    patches: tuple[PatchPlan, ...] = ()
+    yarns: YarnStrain | None = None
+
+    def patch_of(self, piece: str) -> PatchPlan | None:
+        """Return the patch that a piece comes from; "A2" is a part of piece "A"."""
+        letters = piece.rstrip("0123456789")
+        return next((patch for patch in self.patches if letters in patch.pieces), None)
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,15 +11,17 @@ from shapely import LineString, union_all
 from .bag.stack import film_sheet, sheet_template, tape_length_mm
 from .cloth._laps import clearances, lap_lines
 from .cloth._stagger import ALIKE_MM, Staggered, stagger_seams, turn_share
+from .cloth._strain import YarnStrain
 from .cloth.darts import Dart, dart_pieces
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
 from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm
-from .cloth.pieces import lines_in_space, lines_on_table, make_templates, warp_frame
+from .cloth.pieces import Frame, lines_in_space, lines_on_table, make_templates, piece_name, warp_frame
 from .cloth.splice import split_for_roll
 from .cloth.template import GRID_MM, Strain, Template
 from .errors import ShapeError
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
-from .planned import LayerPlan, Piece3D
+from .nearness import laid_piece, patches_of, yarns_over
+from .planned import LayerPlan, PatchPlan, Piece3D
 from .surface.coarsen import STRAY_MM, coarsen
 from .surface.mesh import Floats, Surface
 from .surface.region import Region, fill_openings
@@ -96,6 +98,10 @@ class Shaped:
         of the two. What is farther off than twice the stagger is given as that.
     darts : tuple of Dart
         Cuts made beyond the seams, with what each bought.
+    patches : tuple of PatchPlan
+        Plies only: the parts between the seams before the cuts, and how near their flat shapes come to the best.
+    yarns : YarnStrain or None
+        Plies only: what is asked of warp and weft.
     """
 
     pieces: tuple[Piece3D, ...]
@@ -110,6 +116,8 @@ class Shaped:
     starts_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)))
     lap_clearance_mm: tuple[float, ...] = ()
     darts: tuple[Dart, ...] = ()
+    patches: tuple[PatchPlan, ...] = ()
+    yarns: YarnStrain | None = None
 
 
 def warp_way(job: Job, spec: RegionSpec) -> Floats:
@@ -171,28 +179,47 @@ def shape(
     whole = _templates(job, spec, opened, laid, cut)
     templates: list[Template] = []
     splits: list[Floats] = []
-    for one, piece, flat in zip(whole, opened.pieces, laid.flats):
-        frame, _ = warp_frame(piece, flat, warp_way(job, spec), angle_deg=cut.angle_deg, face_up=cut.face_up)
+    frames = [_frame(job, spec, cut, piece, flat) for piece, flat in zip(opened.pieces, laid.flats)]
+    for one, piece, flat, frame in zip(whole, opened.pieces, laid.flats, frames):
         parts = _on_roll(job, one, cut, avoid=lines_on_table(splits_below, piece, flat, frame))
         templates += parts
         if len(parts) > 1:
             splits += lines_in_space(_new_joins(one, parts), piece, flat, frame)
     laps = lap_lines(opened, laid.flats, cut.lap_mm)
     clear = _clearance(laid, laps, earlier, cut)
+    pieces = tuple(laid_piece(*one, length_mm=CLOTH_MM) for one in zip(opened.pieces, laid.flats, frames))
     return Shaped(
-        tuple(map(_piece, opened.pieces, laid.flats, laid.stretch)),
+        pieces,
         tuple(templates),
         laid.strain,
         laid.seams,
         tuple(splits),
         sum(lap.area for t in templates for lap in t.laps),
         tuple(_checks(region, laid)),
-        (*_lap_cautions(laid, clear, cut), *_cautions(laid.flats, templates)),
+        (*_lap_cautions(laid, clear, cut), *_cautions(pieces, templates)),
         laps,
         laid.starts_mm,
         clear,
         laid.darts,
+        _patches(job, spec, cut, laid, pieces) if cut.may_dart else (),
+        yarns_over(pieces, frames, length_mm=CLOTH_MM) if cut.may_dart else None,
     )
+
+
+def _frame(job: Job, spec: RegionSpec, cut: Cut, piece: Surface, flat: Flat) -> Frame:
+    """Return how a flat shape lies on the table, the cloth's warp along +x."""
+    return warp_frame(piece, flat, warp_way(job, spec), angle_deg=cut.angle_deg, face_up=cut.face_up)[0]
+
+
+def _patches(job: Job, spec: RegionSpec, cut: Cut, laid: _Laid, pieces: Sequence[Piece3D]) -> tuple[PatchPlan, ...]:
+    def frame_of(patch: Surface, flat: Flat) -> Frame:
+        try:
+            return _frame(job, spec, cut, patch, flat)
+        except ShapeError:
+            # It turned right round before it was cut: then only its size matters, not how it lies.
+            return Frame(0.0, cut.face_up == "in")
+
+    return patches_of(laid.uncut, laid.opened, pieces, frame_of=frame_of, limit=cut.limit, length_mm=CLOTH_MM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,6 +237,8 @@ class _Laid:
         How the seams were chosen, if with an eye to the laps below.
     seams : tuple of (k, 3) float arrays
         Without the darts.
+    uncut : Opened
+        Without the darts too; ``opened`` itself where there are none.
     darts : tuple of Dart
     """
 
@@ -222,6 +251,7 @@ class _Laid:
     starts_mm: Floats
     staggered: Staggered | None
     seams: tuple[Floats, ...]
+    uncut: Opened
     darts: tuple[Dart, ...] = ()
 
 
@@ -246,13 +276,13 @@ def _laid(
             opened = _turned(opened)
     else:
         opened = _equal(job, spec, surface, cut, len(earlier), plies)
-    seams = opened.seams
+    uncut = opened
     opened, darts = _darted(job, spec, opened, cut, earlier)
     flats = tuple(flatten(piece) for piece in opened.pieces)
     stretch = tuple(cloth_stretch(p, f, length_mm=CLOTH_MM) for p, f in zip(opened.pieces, flats))
     strain = _strain_over(opened, flats, stretch, cut.limit)
     starts = _starts(surface, opened)
-    return _Laid(surface, opened, flats, stretch, strain, coarse.stray_mm, starts, staggered, seams, darts)
+    return _Laid(surface, opened, flats, stretch, strain, coarse.stray_mm, starts, staggered, uncut.seams, uncut, darts)
 
 
 def _darted(
@@ -423,7 +453,7 @@ def _new_joins(whole: Template, parts: Sequence[Template]) -> list[LineString]:
 
 
 def _on_roll(job: Job, template: Template, cut: Cut, *, avoid: Sequence[LineString] = ()) -> list[Template]:
-    return split_for_roll(
+    split = split_for_roll(
         template,
         avoid=avoid,
         width_mm=cut.roll_width_mm,
@@ -433,10 +463,7 @@ def _on_roll(job: Job, template: Template, cut: Cut, *, avoid: Sequence[LineStri
         stagger_mm=cut.stagger_mm,
         notch_every_mm=job.laps.notch_every_mm,
     )
-
-
-def _piece(surface: Surface, flat: Flat, stretch: Floats) -> Piece3D:
-    return Piece3D(surface, flat, np.abs(stretch - 1.0).max(axis=1))
+    return list(split.parts)
 
 
 def _strain_over(opened: Opened, flats: Sequence[Flat], stretch: Sequence[Floats], limit: float) -> Strain:
@@ -472,16 +499,24 @@ def _lap_cautions(laid: _Laid, clear: Sequence[float], cut: Cut) -> Iterator[tup
     yield text, "Lessen laps.stagger, allow more pieces, or place the seams yourself."
 
 
-def _cautions(flats: Sequence[Flat], templates: Sequence[Template]) -> Iterator[tuple[str, str]]:
-    if any(f.overlaps for f in flats):
-        yield (
-            "a piece lies over itself when it is flat",
-            "Open the region in more places (limits.pieces, or seams).",
-        )
+def _cautions(pieces: Sequence[Piece3D], templates: Sequence[Template]) -> Iterator[tuple[str, str]]:
+    for k, piece in enumerate(pieces):
+        if piece.flat.overlaps:
+            yield (
+                f"piece {piece_name(k)} lies over itself when it is flat, by {piece.flat.overlap_mm2:.0f} mm2{_met(piece)}",
+                "Open the region in more places (limits.pieces, or seams); the strain map marks the place with a cross.",
+            )
     turning = max(t.warp_spread_deg for t in templates)
     if turning > 10.0:
         text = f"the warp turns by up to {turning:.0f} deg from the stated line over a piece"
         yield text, "State more seams, or accept the turn: fibres follow the cloth."
+
+
+def _met(piece: Piece3D) -> str:
+    """Name the places on the hull that come to lie on one another, where that is worst."""
+    worst = piece.overlaps_mm[0] if piece.overlaps_mm else ()
+    places = [f"({x:.0f}, {y:.0f}, {z:.0f})" for x, y, z in worst]
+    return f"; the hull at {' and at '.join(places)} mm comes to lie there" if places else ""
 
 
 def bag_layers(
