@@ -1,0 +1,324 @@
+"""Where and how a piece of a ply is laid by its threads: start, first threads, and what would take out more shear."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from ..errors import PlyflatError, SolveError
+from ..progress import quiet
+from ..surface.mesh import Bools, Floats, Surface
+from ..units import say_percent
+from ._drape_search import (
+    TRIED,
+    Question,
+    Trial,
+    far_from,
+    least_bound,
+    refined,
+    score,
+    spread_starts,
+    steer_net,
+    try_one,
+)
+from ._generators import POWER, straight
+from ._net_bed import Bed, piece_bed
+from ._net_lay import lay
+from ._patch import place_text
+from .drape import Drape, drape_of
+from .draped import BARE_SHARE, Draped, draped_flat
+from .locking import Locking, locked_part
+
+__all__ = ["Laying", "Tried", "Wishes", "lay_piece"]
+
+#: Starts tried for a piece, and nets laid to refine the best one.
+STARTS, REFINE = 4, 12
+#: Cloth that shears no more than this is not worth refining.
+EASY_DEG = 1.0
+#: Of a coarse net that covers less than this, or shears past locking by this factor, a fine one is not laid.
+HOPELESS_COVER, HOPELESS = 0.93, 1.6
+#: Turns of the warp that are tried where cloth locks, to say what they would gain.
+TURNS_DEG = (-45.0, -30.0, -15.0, 15.0, 30.0)
+#: Starts tried for each half of a piece that is cut in two.
+HALF_STARTS = 2
+#: Bent first threads must lessen the shear by this share: they have to be marked on the mould and followed.
+WORTH = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Wishes:
+    """How a piece is to be laid.
+
+    Attributes
+    ----------
+    warp : (3,) float array
+        The stated warp line's direction.
+    angle_deg : float
+        Turn of the cloth's warp from there, anticlockwise seen from the air side.
+    locking : Locking
+    within_deg : float
+        How far the warp at the start may be off the angle.
+    start_mm : (3,) float array, mm, optional
+        Where the cloth is put down first; sought without it.
+    steer : {"where it locks", "never", "always"}
+        Whether the first two threads may be bent.
+    locked_share : float
+        Share of the piece that may lie past locking before the net is given up.
+    """
+
+    warp: Floats
+    angle_deg: float
+    locking: Locking
+    within_deg: float = 0.0
+    start_mm: Floats | None = None
+    steer: str = "where it locks"
+    locked_share: float = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Tried:
+    """Something else that was tried to take shear out of a piece.
+
+    Attributes
+    ----------
+    what : str
+    most_deg : float
+        Largest shear with it.
+    locked_share : float
+        Share of the piece past locking with it.
+    cover : float
+        Share of the piece that the net reaches.
+    """
+
+    what: str
+    most_deg: float
+    locked_share: float
+    cover: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Laying:
+    """How a piece is laid by its threads, or why it cannot be.
+
+    Attributes
+    ----------
+    draped : Draped or None
+    refused : str
+        Why there is none, with the place.
+    plain : Drape or None
+        With straight first threads, where bent ones were taken.
+    tried : tuple of Tried
+        What was tried beside, the way taken first; where nothing locks, only that.
+    bound_deg : float
+        Shear that no start can avoid, by the curvature the piece encloses.
+    must_cut : bool
+        Whether that is past locking.
+    """
+
+    draped: Draped | None
+    refused: str = ""
+    plain: Drape | None = None
+    tried: tuple[Tried, ...] = ()
+    bound_deg: float = 0.0
+    must_cut: bool = False
+
+
+def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
+    """Lay a piece by its threads as well as can be; never raises for what the piece is.
+
+    Parameters
+    ----------
+    bed : Bed
+        Of the piece.
+    wishes : Wishes
+
+    Returns
+    -------
+    Laying
+    """
+    question = _question(bed, wishes)
+    try:
+        best = _best_trial(question, wishes)
+    except PlyflatError as error:
+        return Laying(None, str(error))
+    hopeless = _hopeless(best, wishes)
+    if hopeless:
+        bound = _bound(question, best)
+        return Laying(None, hopeless + _bound_text(bound, wishes.locking), bound_deg=bound, must_cut=_past(bound, wishes))
+    try:
+        plain, drape = _fine(question, best, wishes)
+        draped = draped_flat(drape)
+    except PlyflatError as error:
+        return Laying(None, str(error))
+    taken = _tried("as laid", drape, bed.patch.area_mm2)
+    if taken.locked_share <= 0:
+        return Laying(draped, plain=plain, tried=(taken,), bound_deg=drape.bound.least_deg)
+    bound = _bound(question, best)
+    more = tuple(_others(question, best, drape, plain, wishes))
+    refused = ""
+    if taken.locked_share > wishes.locked_share:
+        refused = (
+            f"{say_percent(taken.locked_share)} of the piece would shear past locking, up to {drape.most_deg:.0f} degrees"
+            f" at {_worst(drape)}" + _bound_text(bound, wishes.locking)
+        )
+    return Laying(None if refused else draped, refused, plain, (taken, *more), bound, _past(bound, wishes))
+
+
+# -- start and first threads -----------------------------------------------------------------------------------------
+def _question(bed: Bed, wishes: Wishes) -> Question:
+    far = 2.0 * far_from(bed, int(spread_starts(bed, 1)[0]))
+    return Question(bed, wishes.warp, 90.0, far / TRIED, POWER, wishes.locking)
+
+
+def _best_trial(question: Question, wishes: Wishes) -> Trial:
+    bed = question.bed
+    if wishes.start_mm is not None:
+        start = bed.start(wishes.start_mm, wishes.warp, turn_deg=wishes.angle_deg)
+        trials = [try_one(question, start.point, wishes.angle_deg)]
+    else:
+        points = bed.patch.vertices_mm[spread_starts(bed, STARTS)]
+        trials = [try_one(question, p, wishes.angle_deg) for p in points]
+    found = [t for t in trials if t is not None]
+    if not found:
+        raise SolveError("no net could be laid from any start", do="Give another start, or open the ply in more places.")
+    best = min(found, key=lambda t: t.score)
+    if wishes.start_mm is None and best.score > EASY_DEG and not _hopeless(best, wishes):
+        found += refined(question, best, wishes.angle_deg, wishes.within_deg, REFINE, quiet)
+    return min(found, key=lambda t: t.score)
+
+
+def _hopeless(best: Trial, wishes: Wishes) -> str:
+    """Say why a coarse net shows that a fine one is not worth laying; nothing where it is."""
+    if best.cover < HOPELESS_COVER:
+        return f"from the best start found the net covers {100 * best.cover:.0f} % of the piece, and not {place_text(best.worst_mm)}"
+    lock = max(wishes.locking.lock_deg, wishes.locking.lock_back_deg)
+    if best.most_deg > HOPELESS * lock and best.locked_share > HOPELESS * wishes.locked_share:
+        return (
+            f"from the best start found {say_percent(best.locked_share)} of the piece would shear past locking, up to "
+            f"{best.most_deg:.0f} degrees, " + ("near" if best.cover == 1 else "and stay bare near")
+            + f" {place_text(best.worst_mm)}"
+        )
+    return ""
+
+
+def _fine(question: Question, best: Trial, wishes: Wishes) -> tuple[Drape | None, Drape]:
+    """The net as taken, and the one with straight first threads where it is another."""
+    bed = question.bed
+    start = bed.start(best.start_mm, wishes.warp, turn_deg=best.turn_deg, tolerance_mm=np.inf)
+    laid = lay(bed, start, straight())
+    drape = drape_of(laid, locking=wishes.locking, least_cover=1.0 - BARE_SHARE)
+    bends = wishes.steer == "always" or (wishes.steer == "where it locks" and drape.locked_area_mm2 > 0)
+    if not bends:
+        return None, drape
+    bent = steer_net(bed, start, straight(), question.spacing_mm)
+    other = lay(bed, bent.start, bent.steering)
+    if score(other) > (1.0 - WORTH) * score(laid):
+        return None, drape
+    steered = drape_of(other, locking=wishes.locking, least_cover=1.0 - BARE_SHARE)
+    return (None, drape) if steered.locked_area_mm2 > drape.locked_area_mm2 else (drape, steered)
+
+
+def _tried(what: str, drape: Drape, area_mm2: float) -> Tried:
+    return Tried(what, drape.most_deg, drape.locked_area_mm2 / area_mm2, drape.cover)
+
+
+def _worst(drape: Drape) -> str:
+    return place_text(drape.start_mm if drape.locked is None else drape.locked.worst_mm)
+
+
+# -- what else was tried ---------------------------------------------------------------------------------------------
+def _bound(question: Question, best: Trial) -> float:
+    bed = question.bed
+    try:
+        start = bed.start(best.start_mm, question.warp, turn_deg=best.turn_deg, tolerance_mm=np.inf)
+        return least_bound(question, start)
+    except PlyflatError:
+        # Not one cell could be laid in some direction: then nothing is known.
+        return 0.0
+
+
+def _past(bound_deg: float, wishes: Wishes) -> bool:
+    # One corner pair of a rectangle shears one way, the other pair the other way.
+    return bound_deg > 0.5 * (wishes.locking.lock_deg + wishes.locking.lock_back_deg)
+
+
+def _bound_text(bound_deg: float, locking: Locking) -> str:
+    least = 0.5 * (locking.lock_deg + locking.lock_back_deg)
+    if bound_deg <= least:
+        return ""
+    return (
+        f"; by the curvature it encloses it shears {bound_deg:.0f} degrees or more wherever it is started, where the cloth "
+        f"bears {least:.0f}: it needs a cut"
+    )
+
+
+def _others(
+    question: Question, best: Trial, drape: Drape, plain: Drape | None, wishes: Wishes
+) -> Iterator[Tried]:
+    """What other starts, turns, bends, darts and splits give, each by itself."""
+    if plain is not None:
+        yield _tried("first threads left straight", plain, question.bed.patch.area_mm2)
+    if wishes.start_mm is not None:
+        free = _best_trial(question, replace(wishes, start_mm=None))
+        yield _of_trial(f"put down first at {place_text(free.start_mm)}", free)
+    for turn in TURNS_DEG:
+        trial = try_one(question, best.start_mm, best.turn_deg + turn)
+        if trial is not None:
+            yield _of_trial(f"warp turned by {turn:+.0f} degrees", trial)
+    if drape.advice:
+        yield _darted(drape)
+    if question.bed.layered:
+        return
+    for what, side in (("along the warp", drape.uv_mm[:, 1]), ("along the weft", drape.uv_mm[:, 0])):
+        found = _halved(question, side, wishes)
+        if found is not None:
+            yield replace(found, what=f"cut in two {what} through the start")
+
+
+def _of_trial(what: str, trial: Trial) -> Tried:
+    return Tried(what, trial.most_deg, trial.locked_share, trial.cover)
+
+
+def _darted(drape: Drape) -> Tried:
+    """What the darts that are advised leave: each takes its angle off all that lies beyond its tip both ways."""
+    shear = drape.shear_deg.copy()
+    for cut in drape.advice:
+        tip = cut.uv_mm[0]
+        beyond = ((drape.uv_mm - tip) * np.sign(tip) > 0).all(axis=1) if tip.all() else np.zeros(len(shear), dtype=bool)
+        shear[beyond] -= np.sign(cut.shear_deg) * cut.angle_deg
+    count = len(drape.advice)
+    what = f"{count} dart{'s' * (count != 1)}" if not drape.advice[0].opens else f"{count} slit{'s' * (count != 1)} with gussets"
+    left = 0.0 if drape.locking is None else locked_part(drape.surface, shear, drape.locking).area_mm2
+    return Tried(what, float(np.abs(shear[drape.covered]).max(initial=0.0)), left / drape.surface.area_mm2, drape.cover)
+
+
+def _halved(question: Question, side: Floats, wishes: Wishes) -> Tried | None:
+    """What both halves of a piece shear when each is laid from a start of its own; None where a half is in parts."""
+    piece = question.bed.patch
+    middle = side[piece.faces].mean(axis=1)
+    found, locked = [], 0.0
+    for part in (middle > 0, middle <= 0):
+        if not part.any() or not _hangs_together(piece, part):
+            return None
+        half, _ = piece.sub(part)
+        bed = piece_bed(question.bed, half)
+        own = replace(question, bed=bed)
+        trials = [try_one(own, p, wishes.angle_deg) for p in half.vertices_mm[spread_starts(bed, HALF_STARTS)]]
+        good = [t for t in trials if t is not None]
+        if not good:
+            return None
+        found.append(min(good, key=lambda t: t.score))
+        locked += found[-1].locked_share * half.area_mm2
+    return Tried("", max(t.most_deg for t in found), locked / piece.area_mm2, min(t.cover for t in found))
+
+
+def _hangs_together(surface: Surface, part: Bools) -> bool:
+    f = surface.faces[part]
+    used, local = np.unique(f, return_inverse=True)
+    e = local.reshape(-1, 3)[:, [0, 1, 1, 2]].reshape(-1, 2)
+    graph = coo_array((np.ones(len(e)), e.T), shape=(len(used), len(used)))
+    return int(connected_components(graph, directed=False)[0]) == 1
