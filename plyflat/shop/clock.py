@@ -401,8 +401,8 @@ class Fit:
         Factor by which open time falls short; 1 or less where the day fits.
     cooler_c : float or None
         Temperature at which it would fit with this resin; None where it fits, or none above 5 °C would do.
-    quicker_by : float
-        Factor on all speeds of working that would do.
+    quicker_by : float or None
+        Factor on all speeds of working that would do; None where none would.
     sessions : tuple of (tuple of str, float)
         Plies of each session, with the time each needs, when it is parted by peel ply; one where it fits, empty where even
         single plies do not.
@@ -413,7 +413,7 @@ class Fit:
     needed_s: float
     slower_by: float
     cooler_c: float | None
-    quicker_by: float
+    quicker_by: float | None
     sessions: tuple[tuple[tuple[str, ...], float], ...]
 
 
@@ -432,7 +432,7 @@ def fit_of(work: Work, *, batch_count: int, open_time: Speed, temperature_c: flo
     needed = steps_of(work, batch_count)[-1].end_s
     fits = needed <= opens
     fixed = batch_count * work.mix_s + work.pull_s + work.leak_hunt_s
-    quick = (needed - fixed) / (opens - fixed) if opens > fixed else math.inf
+    quick = max((needed - fixed) / (opens - fixed), 1.0) if opens > fixed else None
     cooler = None
     if not fits:
         # ln t is straight over 1/T.
@@ -440,7 +440,7 @@ def fit_of(work: Work, *, batch_count: int, open_time: Speed, temperature_c: flo
         found = 1 / inverse - 273.15
         cooler = found if found >= 5.0 else None
     return Fit(
-        opens, opens - work.leak_hunt_s - work.pull_s, needed, needed / opens, cooler, max(quick, 1.0),
+        opens, opens - work.leak_hunt_s - work.pull_s, needed, needed / opens, cooler, quick,
         _sessions(work, batch_count, opens),
     )  # fmt: skip
 

@@ -79,9 +79,11 @@ def tape_marks(points_mm: ArrayLike, normals: ArrayLike) -> tuple[Mark, ...]:
 def _turn_deg(line: np.ndarray, rise: np.ndarray, reach: int) -> np.ndarray:
     """Signed turn towards the normal over a window, degrees: positive where the surface is hollow along the tape."""
     ahead, behind = np.roll(line, -reach, axis=0) - line, line - np.roll(line, reach, axis=0)
-    size = np.linalg.norm(ahead, axis=1) * np.linalg.norm(behind, axis=1)
-    bend = np.einsum("ij,ij->i", ahead / np.linalg.norm(ahead, axis=1)[:, None] - behind / np.linalg.norm(behind, axis=1)[:, None], rise)
-    return np.where(size > 0, np.degrees(2 * np.arcsin(np.clip(bend / 2, -1, 1))), 0.0)
+    far, near = np.linalg.norm(ahead, axis=1), np.linalg.norm(behind, axis=1)
+    sound = (far > 0) & (near > 0)
+    change = ahead / np.where(sound, far, 1.0)[:, None] - behind / np.where(sound, near, 1.0)[:, None]
+    bend = np.einsum("ij,ij->i", change, rise)
+    return np.where(sound, np.degrees(2 * np.arcsin(np.clip(bend / 2, -1, 1))), 0.0)
 
 
 def _peaks(size: np.ndarray, least: float) -> list[int]:

@@ -9,6 +9,7 @@ from .mixing import LOSS_SPREAD, WET_OUT_SPREAD
 from .quantity import Quantity
 from .resin import Mix, mix_for
 from .spread import Range, carried
+from .waste import Small
 
 
 @dataclass(frozen=True)
@@ -99,11 +100,13 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
 
 
 def bin_list(
-    offcuts_g: dict[str, float], consumables_g: dict[str, float], mix: Mix | None, laminate_g: float
+    offcuts_g: dict[str, float],
+    consumables_g: dict[str, float],
+    mix: Mix | None,
+    laminate_g: float,
+    small: Small | None = None,
 ) -> tuple[Quantity, ...]:
     """Return the mass of everything thrown away, by material, and in all against the laminate.
-
-    Cups, gloves, brushes and masking are not counted.
 
     Parameters
     ----------
@@ -114,6 +117,8 @@ def bin_list(
     mix : Mix or None
     laminate_g : float
         Mass of the finished laminate.
+    small : Small, optional
+        Cups, gloves and tools; not counted if left out.
     """
     rows = [
         Quantity(f"{name} offcuts", g, "g", g, g, "derived: roll used less laminate")
@@ -128,9 +133,15 @@ def bin_list(
         rows.append(
             Quantity("resin in peel ply, breather and cups", g, "g", 0.6 * g, 1.4 * g, "derived: see resin")
         )
+    if small is not None:
+        things = (
+            (f"{small.cups} mixing cups", small.cups_g), (f"{small.pairs} pairs of gloves", small.gloves_g),
+            ("brushes, roller sleeves, rags", small.tools_g),
+        )  # fmt: skip
+        rows += [Quantity(name, g, "g", 0.5 * g, 1.5 * g, "from memory: mass of each; [waste] of the job") for name, g in things if g > 0]
     total = sum(row.amount for row in rows)
     low, high = sum(row.low for row in rows), sum(row.high for row in rows)
-    rows.append(Quantity("in all", total, "g", low, high, "cups, gloves, brushes and masking not counted"))
+    rows.append(Quantity("in all", total, "g", low, high, "derived: the sum; masking, packing and solvent not counted"))
     if laminate_g > 0:
         ratio = Quantity(
             "waste for each kg of laminate",

@@ -253,6 +253,25 @@ def void_pressure_kpa(temperature_c: float, humidity: float) -> float:
     return float(101.325 * 4962.0 * math.exp(-4892.0 / (temperature_c + 273.15)) * 100.0 * humidity)
 
 
+def tube_collapse_kpa(modulus_gpa: float, *, poisson: float, wall_mm: float, radius_mm: float) -> float:
+    """Outside pressure at which a long round tube buckles flat, kPa: E / (4 (1 - nu^2)) (t/R)^3.
+
+    Parameters
+    ----------
+    modulus_gpa : float
+        Round the tube.
+    poisson, wall_mm, radius_mm : float
+
+    References
+    ----------
+    Elastic buckling of a long tube, textbook, from memory. Dents, holes and soft spots lower it, often by half.
+    """
+    if not 0 <= poisson < 1 or wall_mm > radius_mm:
+        raise VacuumError(f"a wall of {wall_mm:g} mm at a radius of {radius_mm:g} mm is no thin tube", do="Check both.")
+    stiff = _positive("the modulus", modulus_gpa, "GPa") * 1e6 / (4 * (1 - poisson**2))
+    return stiff * (_positive("the wall", wall_mm, "mm") / _positive("the radius", radius_mm, "mm")) ** 3
+
+
 @dataclass(frozen=True)
 class BagAir:
     """Air under one bag, as low, usual and high.

@@ -120,7 +120,7 @@ def test_a_day_that_fits_and_one_that_does_not():
     assert [names for names, _ in short.sessions] == [("P1", "P2"), ("P3",)]
     assert all(seconds <= 3300 for _, seconds in short.sessions)
     none = c.fit_of(WORK, batch_count=3, open_time=c.speed_of([(900.0, 20.0)]), temperature_c=20.0)
-    assert (none.sessions, none.cooler_c, none.quicker_by) == ((), None, math.inf)
+    assert (none.sessions, none.cooler_c, none.quicker_by) == ((), None, None)
 
 
 @pytest.mark.reference(source="US Army TM 1-1500-204-23-11: above 90 degF (32 degC) halve the time to pressure", kind="published")

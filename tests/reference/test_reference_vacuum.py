@@ -91,6 +91,14 @@ def test_pores():
     assert v.pore_volume_l(2.0, 150.0, solid_share=0.2) == pytest.approx(2 * 0.1087 * 4, rel=1e-3)
 
 
+@pytest.mark.reference(source="elastic buckling of a long tube under outside pressure, textbook, as remembered", kind="memory")
+@pytest.mark.parametrize(("wall", "kpa"), [(1.0, 176), (0.8, 90)])
+def test_a_thin_tube_collapses_under_a_bag(wall, kpa):
+    assert v.tube_collapse_kpa(10.0, poisson=0.3, wall_mm=wall, radius_mm=25.0) == pytest.approx(kpa, abs=0.6)
+    with pytest.raises(v.VacuumError, match="no thin tube"):
+        v.tube_collapse_kpa(10.0, poisson=0.3, wall_mm=30.0, radius_mm=25.0)
+
+
 def test_a_pull_holds_together():
     air = v.bag_air(breather_m2=1.0, breather_g_m2=150, bag_m2=1.2, loose_mm=10, hose_l=3, solid_share=(0.25, 0.2, 0.15))
     pull = v.pull_of(

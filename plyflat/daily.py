@@ -1,0 +1,536 @@
+"""From a job and its planned regions to the sums of the day: vacuum, bleed, clock, cure, sun, waste and order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from .errors import PlyflatError
+from .job.model import Job, Resin
+from .planned import LayerPlan, PlyPlan, RegionPlan, RollPlan
+from .shop import cure, sun
+from .shop.bleed import BREATHER_SOLID_SHARE, PEEL_PLY_RESIN_G_M2, Bleed, Stack, bleed_of, breather_holds
+from .shop.clock import Batch, Fit, PotLife, Speed, Work, batches_of, fit_of, speed_of, steps_of
+from .shop.day import CureDay, Day, RegionDay
+from .shop.leaks import Mark, tape_marks
+from .shop.mixing import WET_OUT_SPREAD, Fractions, PlyStuff, RegionMix, region_mix, volumes_ml
+from .shop.quantity import Quantity
+from .shop.resin import Mix
+from .shop.spread import Range
+from .shop.stock import tape_rolls
+from .shop.vacuum import (
+    INHG_KPA,
+    LEAST_GAUGE_KPA,
+    Pull,
+    air_pressure_kpa,
+    bag_air,
+    boiling_c,
+    pull_of,
+    void_pressure_kpa,
+)
+from .shop.waste import Cut, OrderLine, Reuse, Small, cuts_of, order_mass, order_roll, reuse_of, small_things
+from .units import say_percent
+
+#: Vacuum aimed at where the job states none, as a share of the air's pressure: 80 kPa at the height of the sea.
+USUAL_GAUGE_SHARE = 0.79
+
+
+class HeatError(PlyflatError, ValueError):
+    """The sun would soften this laminate: choose another paint or resin, or accept it in the job file."""
+
+
+@dataclass
+class _Notes:
+    """What the builder must know, gathered on the way."""
+
+    rows: list[tuple[str, str, str]] = field(default_factory=list)
+
+    def add(self, text: str, where: str, do: str) -> None:
+        self.rows.append((text, where, do))
+
+
+def plan_day(
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], resin: Sequence[Quantity], mix: Mix | None
+) -> tuple[Day, tuple[tuple[str, str, str], ...]]:
+    """Work out the day of a job.
+
+    Parameters
+    ----------
+    job : Job
+    regions : sequence of RegionPlan
+    rolls : sequence of RollPlan
+    resin : sequence of Quantity
+        What to mix in all, for the order.
+    mix : Mix or None
+
+    Returns
+    -------
+    Day
+    tuple of (text, where, do)
+        What the builder must know.
+
+    Raises
+    ------
+    PlyflatError
+        A quantity of the job that cannot be, such as a vacuum deeper than the air is heavy.
+    """
+    notes = _Notes()
+    air = _air_kpa(job)
+    pot = _pot(job)
+    hottest = max([job.place.temperature_c, *(c for _, c in job.cure.plan or ())])
+    days: list[RegionDay] = []
+    start = job.clock.start_min
+    for region in regions:
+        one = _region_day(job, region, air, pot, start, notes)
+        days.append(one)
+        start += one.steps[-1].end_s / 60.0 if one.steps else 0.0
+    cured = _cure(job, notes)
+    if days and any(d.pull for d in days):
+        _note_boiling(job, next(d.pull for d in days if d.pull), hottest, notes)
+    sunned = _sun(job, notes)
+    small = _small(job, days)
+    day = Day(
+        air, job.place.temperature_c, job.place.humidity, void_pressure_kpa(hottest, job.place.humidity), tuple(days), cured, sunned,
+        small, _cuts(job, regions, rolls, mix, small, days), _reuse(job, regions, rolls), _order(job, regions, rolls, resin),
+    )  # fmt: skip
+    return day, tuple(notes.rows)
+
+
+# --- what the job states -------------------------------------------------------------------------------------------------
+
+
+def _air_kpa(job: Job) -> float:
+    place = job.place
+    if place.air_kpa is not None:
+        return place.air_kpa
+    return air_pressure_kpa(place.altitude_mm / 1000.0, weather_kpa=place.weather_kpa)
+
+
+def _gauge_kpa(job: Job, air_kpa: float) -> float:
+    """The vacuum aimed at; where none is stated, what a pump reaches in this air."""
+    stated = "gauge_kpa" in job.vacuum.model_fields_set
+    return job.vacuum.gauge_kpa if stated else min(job.vacuum.gauge_kpa, USUAL_GAUGE_SHARE * air_kpa)
+
+
+def _pot(job: Job) -> PotLife | None:
+    resin = job.resin
+    if resin is None or resin.pot_life is None:
+        return None
+    return PotLife(speed_of(resin.pot_life), resin.pot_mass_g)
+
+
+def _open_time(job: Job, pot: PotLife) -> Speed:
+    """How long a thin layer stays workable; without a figure of its own, no longer than the pot life."""
+    stated = job.resin.open_time if job.resin else None
+    return pot.speed if stated is None else speed_of(stated, kj_mol=pot.speed.kj_mol)
+
+
+def peel_holds(job: Job, regions: Sequence[RegionPlan]) -> Range:
+    """Resin that the job's peel plies keep, g/m²: yours if one is stated, else the published weighing.
+
+    Parameters
+    ----------
+    job : Job
+    regions : sequence of RegionPlan
+    """
+    names = {layer.material for r in regions for layer in r.layers if layer.kind == "peel ply"}
+    stated = [job.consumables[n].holds_g_m2 for n in sorted(names)]
+    known = [s for s in stated if s is not None]
+    return Range.about(max(known), 0.1) if known and len(known) == len(stated) else PEEL_PLY_RESIN_G_M2
+
+
+# --- one region ----------------------------------------------------------------------------------------------------------
+
+
+def _layer(region: RegionPlan, kind: str) -> LayerPlan | None:
+    return next((layer for layer in region.layers if layer.kind == kind), None)
+
+
+def _layer_m2(region: RegionPlan, kind: str) -> float:
+    return sum(layer.area_mm2 for layer in region.layers if layer.kind == kind) * 1e-6
+
+
+def _copies(ply: PlyPlan) -> int:
+    return max((t.copies for t in ply.templates), default=1)
+
+
+def _stuff(job: Job, ply: PlyPlan) -> PlyStuff:
+    cloth = job.cloths[ply.cloth]
+    g_mm2 = cloth.areal_weight_g_m2 * 1e-6
+    cut = sum(t.cut.area * t.copies for t in ply.templates) * g_mm2
+    kept = sum((t.net.area + sum(q.area for q in t.laps)) * t.copies for t in ply.templates) * g_mm2
+    areal = cloth.areal_weight_g_m2 * _copies(ply)
+    return PlyStuff(ply.name, cut, kept, areal, cloth.fibre_density_g_cm3)
+
+
+def _region_day(
+    job: Job, region: RegionPlan, air_kpa: float, pot: PotLife | None, start_min: float, notes: _Notes
+) -> RegionDay:
+    stuff = [_stuff(job, ply) for ply in region.plies]
+    mix = _mix(job, region, stuff)
+    pull = _pull(job, region, air_kpa, notes) if region.layers else None
+    bleed = _bleed(job, job.resin, region, stuff, notes) if job.resin and region.layers else None
+    work = _work(job, region, pull)
+    batches: tuple[Batch, ...] = ()
+    fits: tuple[Fit | None, Fit | None] = (None, None)
+    if pot is not None and mix is not None and work.wet_s > 0:
+        plies_g = [(p.name, p.mixed_g.usual) for p in mix.plies]
+        batches = batches_of(
+            plies_g, pot, temperature_c=job.place.temperature_c, seconds=work.wet_s, pot_share=job.clock.pot_share
+        )
+        fits = _fits(job, work, pot, len(batches))
+        _note_fit(job, region.name, fits, notes)
+    tape = _layer(region, "sealant tape")
+    return RegionDay(
+        region.name, start_min, sum(s.fibre_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
+        tape.length_mm / 1000.0 if tape else 0.0, _marks(tape), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
+        _layer_m2(region, "bag film"), work, pot, batches, steps_of(work, max(len(batches), 1)), fits[0], fits[1],
+    )  # fmt: skip
+
+
+def _mix(job: Job, region: RegionPlan, stuff: Sequence[PlyStuff]) -> RegionMix | None:
+    resin = job.resin
+    if resin is None:
+        return None
+    stated = Fractions(
+        resin.wet_out_fibre_mass_fraction, resin.fibre_mass_fraction, resin.loss, resin.ratio, resin.density_g_cm3
+    )
+    return region_mix(stuff, stated, peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]))
+
+
+def _volumes(job: Job, mix: RegionMix | None) -> tuple[float, float] | None:
+    resin = job.resin
+    if resin is None or mix is None:
+        return None
+    return volumes_ml(
+        mix.resin_g.usual,
+        mix.hardener_g.usual,
+        part_density_g_cm3=resin.part_density_g_cm3,
+        hardener_density_g_cm3=resin.hardener_density_g_cm3,
+        ratio=resin.ratio,
+        ratio_by_volume=resin.ratio_by_volume,
+    )
+
+
+def _pull(job: Job, region: RegionPlan, air_kpa: float, notes: _Notes) -> Pull:
+    v = job.vacuum
+    breather, tape = _layer(region, "breather"), _layer(region, "sealant tape")
+    weight = (job.consumables[breather.material].areal_weight_g_m2 or 0.0) if breather else 0.0
+    bag_mm2 = tape.region.area_mm2 if tape and tape.region else _layer_m2(region, "bag film") * 1e6
+    s = BREATHER_SOLID_SHARE
+    under = bag_air(
+        breather_m2=_layer_m2(region, "breather"), breather_g_m2=weight, bag_m2=bag_mm2 * 1e-6, loose_mm=v.loose_mm, hose_l=v.hose_l,
+        solid_share=(s.high, s.usual, s.low),
+    )  # fmt: skip
+    pull = pull_of(
+        under, air_kpa=air_kpa, gauge_kpa=_gauge_kpa(job, air_kpa), pump_m3_h=v.pump_m3_h, pump_limit_kpa=v.pump_limit_kpa,
+        drop_kpa=v.drop_kpa, drop_s=v.drop_s,
+    )  # fmt: skip
+    if pull.down_s is None:
+        notes.add(
+            f"the pump ends at {v.pump_limit_kpa:.1f} kPa and the bag is to be at {pull.bag_kpa:.1f} kPa, so a gauge of "
+            f"{pull.gauge_kpa:.1f} kPa is never reached",
+            region.name,
+            "State a smaller gauge or a better pump.",
+        )
+    elif pull.drop_settles_kpa > pull.bag_kpa:
+        notes.add(
+            f"a bag that just passes the drop test ({v.drop_kpa / INHG_KPA:.1f} inHg in {v.drop_s:.0f} s) leaks so much in this "
+            f"volume that the pump holds it at {pull.drop_settles_kpa:.0f} kPa, not at {pull.bag_kpa:.0f} kPa",
+            region.name,
+            f"Hunt until the drop is under {pull.held_drop_kpa[0]:.1f} kPa in that time.",
+        )
+    return pull
+
+
+def _bleed(job: Job, resin: Resin, region: RegionPlan, stuff: Sequence[PlyStuff], notes: _Notes) -> Bleed:
+    v = job.vacuum
+    final = resin.fibre_mass_fraction
+    breather = _layer(region, "breather")
+    holds = Range(0.0, 0.0, 0.0)
+    if breather is not None:
+        sheet = job.consumables[breather.material]
+        holds = breather_holds(sheet.areal_weight_g_m2 or 0.0, measured_g_m2=sheet.holds_g_m2)
+    largest = max(region.plies, key=lambda p: p.area_mm2)
+    wet = min(resin.wet_out_fibre_mass_fraction, final)
+    stack = Stack(
+        fibre_g=sum(s.fibre_g for s in stuff), psi_wet=Range(max(wet - WET_OUT_SPREAD, wet / 2), wet, min(wet + WET_OUT_SPREAD, final)),
+        psi_final=final, laminate_m2=largest.area_mm2 * 1e-6, perimeter_mm=largest.region.perimeter_mm,
+        peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]), breather_m2=_layer_m2(region, "breather"),
+        breather_g_m2=holds, margin_mm=breather.margin_mm if breather else 0.0, lead_width_mm=v.lead_width_mm, lead_mm=v.lead_mm,
+        use=v.breather_use,
+    )  # fmt: skip
+    bleed = bleed_of(stack)
+    _note_bleed(region.name, bleed, v.breather_use, notes)
+    return bleed
+
+
+def _note_bleed(name: str, bleed: Bleed, use: float, notes: _Notes) -> None:
+    share = bleed.over_laminate
+    if share.high > use:
+        notes.add(
+            f"the resin bled fills {say_percent(share.usual)} of what the breather on the laminate holds "
+            f"({say_percent(max(share.low, 0.0))} to {say_percent(share.high)}); beyond {say_percent(use)} it carries vacuum badly, and the "
+            f"fibre may end at {say_percent(bleed.reached_fraction)}",
+            f"{name}, breather",
+            "Wet out with less resin, or lay a second breather.",
+        )
+    if bleed.reaches != "no":
+        notes.add(
+            f"resin {bleed.reaches} reach the port, {bleed.to_port_mm:.0f} mm from the laminate: it runs {bleed.run_even_mm:.0f} mm if it "
+            f"spreads evenly, and {bleed.run_narrow_mm:.0f} mm in a strip as wide as the lead",
+            f"{name}, port",
+            "Put a resin trap before the pump, one that is rated for vacuum, and lead the breather round a longer way.",
+        )
+
+
+def _work(job: Job, region: RegionPlan, pull: Pull | None) -> Work:
+    clock = job.clock
+    tape = _layer(region, "sealant tape")
+    return Work(
+        plies_m2=tuple((p.name, p.area_mm2 * _copies(p) * 1e-6) for p in region.plies),
+        layers_m2=tuple((layer.kind, layer.area_mm2 * 1e-6) for layer in region.layers if layer.kind != "sealant tape"),
+        tape_mm=tape.length_mm if tape else 0.0,
+        wet_out_m2_min=clock.wet_out_m2_min,
+        stack_m2_min=clock.stack_m2_min,
+        tape_mm_min=clock.tape_mm_min,
+        mix_s=clock.mix_s,
+        leak_hunt_s=clock.leak_hunt_s if region.layers else 0.0,
+        pull_s=pull.down_s[1] if pull and pull.down_s else 0.0,
+    )
+
+
+def _fits(job: Job, work: Work, pot: PotLife, count: int) -> tuple[Fit, Fit]:
+    """The day at usual speeds and at the slow end of them."""
+    opens, at = _open_time(job, pot), job.place.temperature_c
+    slow = 1.0 - job.clock.spread
+    slower = replace(
+        work, wet_out_m2_min=slow * work.wet_out_m2_min, stack_m2_min=slow * work.stack_m2_min, tape_mm_min=slow * work.tape_mm_min
+    )
+    return (
+        fit_of(work, batch_count=count, open_time=opens, temperature_c=at),
+        fit_of(slower, batch_count=count, open_time=opens, temperature_c=at),
+    )
+
+
+def _note_fit(job: Job, name: str, fits: tuple[Fit | None, Fit | None], notes: _Notes) -> None:
+    usual, slow = fits
+    if usual is None or slow is None or slow.slower_by <= 1.0:
+        return
+    fit = usual if usual.slower_by > 1.0 else slow
+    how = "" if fit is usual else f" at {say_percent(1 - job.clock.spread)} of the speeds stated"
+    ways = [f"a hardener {fit.slower_by:.1f} times slower"]
+    if fit.cooler_c is not None:
+        ways.append(f"a shop at {fit.cooler_c:.0f} degC")
+    if fit.quicker_by is not None:
+        ways.append(f"working {fit.quicker_by:.1f} times as fast")
+    if len(fit.sessions) > 1:
+        parts = "; ".join(f"{' and '.join(plies)} in {s / 60:.0f} min" for plies, s in fit.sessions)
+        ways.append(f"{len(fit.sessions)} sessions with peel ply between ({parts})")
+    notes.add(
+        f"from the first mix to leaks found takes {fit.needed_s / 60:.0f} min{how}, and the first resin on the hull stays workable for "
+        f"{fit.open_s / 60:.0f} min",
+        name,
+        f"What would do: {'; '.join(ways)}. Smaller batches keep the pots cool but not the hull.",
+    )
+
+
+def _marks(tape: LayerPlan | None) -> tuple[tuple[Mark, ...], ...]:
+    if tape is None or tape.region is None:
+        return ()
+    surface = tape.region.surface
+    return tuple(tape_marks(surface.vertices_mm[q], surface.vertex_normals[q]) for q in tape.region.loops)
+
+
+# --- cure and sun --------------------------------------------------------------------------------------------------------
+
+
+def _cure(job: Job, notes: _Notes) -> CureDay | None:
+    stated = job.cure
+    if stated.full is None:
+        return None
+    pot = _pot(job)
+    kj = pot.speed.kj_mol if pot is not None and len(stated.full) == 1 else None
+    full = speed_of(stated.full, kj_mol=kj)
+    room = job.place.temperature_c
+    holds = stated.plan or ((full.at(room), room),)
+    profile = cure.profile_of(holds, start_c=room, ramp_c_min=stated.ramp_c_min)
+    off = speed_of(stated.off, kj_mol=full.kj_mol) if stated.off else None
+    log = cure.read_log(stated.log) if stated.log is not None else None
+    day = CureDay(
+        profile, full.basis, cure.cure_share(profile, full), cure.reached_s(profile, off) if off else None, profile.fastest_c_min,
+        stated.ramp_limit_c_min,
+        cure.glass_transition_c(max(c for _, c in holds), limit_c=stated.glass_transition_limit_c), log,
+        cure.cure_share(log, full) if log else None, cure.reached_s(log, off) if log and off else None,
+    )  # fmt: skip
+    _note_cure(day, bool(stated.off), notes)
+    return day
+
+
+def _note_cure(day: CureDay, off_stated: bool, notes: _Notes) -> None:
+    if day.share < 0.999:
+        notes.add(f"the temperatures planned give {say_percent(day.share)} of the full cure", "cure", "Hold longer or warmer.")
+    if off_stated and day.off_s is None:
+        notes.add("it may not come off by the end of the plan", "cure", "Hold longer or warmer.")
+    if day.fastest_c_min > day.ramp_limit_c_min * (1 + 1e-9):
+        notes.add(
+            f"the part is heated by {day.fastest_c_min:.2g} degC a minute, more than {day.ramp_limit_c_min:.2g}",
+            "cure",
+            "Heat more slowly: thick parts run ahead of the heater, and resin softens before it sets (common practice).",
+        )
+    if day.log is not None and day.log_share is not None and day.log_share < 0.999:
+        notes.add(f"the log shows {say_percent(day.log_share)} of the full cure", "cure", "Go on heating before it is loaded.")
+    if day.log is not None and day.log.fastest_c_min > day.ramp_limit_c_min:
+        notes.add(
+            f"the log shows heating by {day.log.fastest_c_min:.2g} degC a minute, more than {day.ramp_limit_c_min:.2g}",
+            "cure",
+            "Look for blisters and for prints of the fibre; heat more slowly next time.",
+        )
+
+
+def _note_boiling(job: Job, pull: Pull, hottest_c: float, notes: _Notes) -> None:
+    if pull.gauge_kpa < LEAST_GAUGE_KPA:
+        notes.add(
+            f"the vacuum aimed at is {pull.gauge_kpa:.0f} kPa ({pull.gauge_kpa / INHG_KPA:.0f} inHg); one published rule for repairs "
+            f"asks for 22 inHg (FAA AC 43.13-1B, 3-4), and the air here has {pull.air_kpa / INHG_KPA:.1f} inHg",
+            "vacuum",
+            "Ask the resin's data sheet what it needs; a fixed gauge cannot be held at any height.",
+        )
+    water = boiling_c(pull.bag_kpa)
+    if hottest_c >= water:
+        notes.add(
+            f"water boils at {water:.0f} degC under this vacuum, and the part gets {hottest_c:.0f} degC",
+            "vacuum",
+            "Dry core, hull and cloth, or draw less vacuum while it is hot: steam makes voids and looks like a leak.",
+        )
+
+
+def _sun(job: Job, notes: _Notes) -> sun.Sun | None:
+    s = job.service
+    if s.paint is None and s.absorptance is None:
+        return None
+    takes = (s.absorptance,) * 3 if s.absorptance is not None else sun.absorptance_of(s.paint or "")
+    tg = job.cure.glass_transition_c
+    found = sun.sun_on(takes, tilt_deg=s.tilt_deg, air_c=s.air_c, glass_transition_c=tg)
+    if tg is None or found.tier not in ("warn", "stop"):
+        return found
+    text = (
+        f"in the sun this surface may reach {found.surface_c[1]:.0f} degC ({found.surface_c[0]:.0f} to {found.surface_c[2]:.0f}), and "
+        f"the wet glass transition is {tg:.0f} degC; {found.wanted_c[1]:.0f} degC would leave {sun.MARGIN_C:.0f} degC between them"
+    )
+    do = "Paint it paler, post-cure it, or choose another resin. (rise: ASTM D4803; margin: from memory, CMH-17)"
+    if found.tier == "stop" and not s.accept_heat:
+        raise HeatError(text, where="[service]", do=f"{do} Or state accept_heat = true, having read this.")
+    notes.add(text, "service", do)
+    return found
+
+
+# --- waste and order -----------------------------------------------------------------------------------------------------
+
+
+def _small(job: Job, days: Sequence[RegionDay]) -> Small:
+    w = job.waste
+    batches = sum(max(len(d.batches), 1 if d.mix else 0) for d in days)
+    sessions = sum(max(len(d.fit.sessions), 1) if d.fit else 1 for d in days if d.mix)
+    return small_things(
+        batches=batches, sessions=sessions, wet_s=sum(d.steps[-1].end_s for d in days if d.mix and d.steps), people=w.people,
+        gloves_s=w.gloves_s, cup_g=w.cup_g, gloves_g=w.gloves_g, tools_g=w.tools_g,
+    )  # fmt: skip
+
+
+def offcuts_g(job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan]) -> dict[str, tuple[float, float]]:
+    """Offcuts of each cloth, and what of them no shorter lay could save, g.
+
+    Parameters
+    ----------
+    job : Job
+    regions : sequence of RegionPlan
+    rolls : sequence of RollPlan
+    """
+    kept: dict[str, float] = {}
+    for region in regions:
+        for ply in region.plies:
+            kept[ply.cloth] = kept.get(ply.cloth, 0.0) + _stuff(job, ply).kept_g
+    found = {}
+    for roll in rolls:
+        if roll.kind == "cloth":
+            g_mm2 = job.cloths[roll.material].areal_weight_g_m2 * 1e-6
+            used, least = (
+                roll.roll_width_mm * sum(mm) * g_mm2 - kept.get(roll.material, 0.0)
+                for mm in ([lay.length_mm for lay in roll.lays], [min(lay.bound_mm, lay.length_mm) for lay in roll.lays])
+            )
+            found[roll.material] = (max(used, 0.0), max(min(least, used), 0.0))
+    return found
+
+
+def _cuts(
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], mix: Mix | None, small: Small, days: Sequence[RegionDay]
+) -> tuple[Cut, ...]:
+    single = {r.material: (r.kind, r.mass_g) for r in rolls if r.kind != "cloth"}
+    for name, mm in tape_mm(regions).items():
+        single[name] = ("sealant tape", mm / 1000.0 * (job.consumables[name].mass_g_m or 0.0))
+    return cuts_of(
+        offcuts_g=offcuts_g(job, regions, rolls), single_use_g=single, bled_g=mix.bleed_g if mix else 0.0,
+        cups_loss_g=mix.loss_g if mix else 0.0, small=small, batches_least=len([d for d in days if d.mix]),
+    )  # fmt: skip
+
+
+def tape_mm(regions: Sequence[RegionPlan]) -> Mapping[str, float]:
+    """Length of each tape over all regions, mm.
+
+    Parameters
+    ----------
+    regions : sequence of RegionPlan
+    """
+    lengths: dict[str, float] = {}
+    for region in regions:
+        for layer in region.layers:
+            if layer.length_mm > 0:
+                lengths[layer.material] = lengths.get(layer.material, 0.0) + layer.length_mm
+    return lengths
+
+
+def _reuse(job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan]) -> Reuse | None:
+    films = [r for r in rolls if r.kind in ("bag film", "release film")]
+    area = sum(_layer_m2(r, "bag film") for r in regions)
+    if not films or area <= 0:
+        return None
+    costs = [r.cost for r in films]
+    known = [c for c in costs if c is not None]
+    w = job.waste
+    return reuse_of(
+        area, price_per_m2=w.reusable_price_per_m2, weight_g_m2=w.reusable_g_m2, uses=w.reusable_uses,
+        single_use_cost=sum(known) if len(known) == len(costs) else None, single_use_g=sum(r.mass_g for r in films),
+    )  # fmt: skip
+
+
+def _order(
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], resin: Sequence[Quantity]
+) -> tuple[OrderLine, ...]:
+    lines = []
+    for roll in rolls:
+        if not roll.lays:
+            continue
+        stock = job.cloths.get(roll.material) or job.consumables[roll.material]
+        lengths = [lay.length_mm / 1000.0 for lay in roll.lays]
+        lines.append(
+            order_roll(
+                roll.material, lengths_m=lengths, roll_m=roll.roll_length_mm / 1000.0, rolls_in_shop=stock.rolls,
+                price_per_m=stock.price_per_m,
+            )  # fmt: skip
+        )
+    for name, mm in tape_mm(regions).items():
+        tape = job.consumables[name]
+        count = tape_rolls(mm, roll_length_mm=tape.roll_length_mm)
+        roll_m = tape.roll_length_mm / 1000.0
+        lengths = [roll_m] * (count - 1) + [mm / 1000.0 - (count - 1) * roll_m]
+        lines.append(order_roll(name, lengths_m=lengths, roll_m=roll_m, rolls_in_shop=tape.rolls, price_per_m=tape.price_per_m))
+    mixed = [q for q in resin if q.item in ("resin", "hardener")]
+    if job.resin is not None and mixed:
+        lines.append(
+            order_mass(
+                f"{job.resin.name}, resin and hardener", need_g=sum(q.amount for q in mixed), high_g=sum(q.high for q in mixed),
+                in_shop_g=job.resin.in_shop_g, price_per_kg=job.resin.price_per_kg,
+            )  # fmt: skip
+        )
+    return tuple(lines)

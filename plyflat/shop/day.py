@@ -1,0 +1,131 @@
+"""The sums of the day, as they are handed from the plan to report and files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from .bleed import Bleed
+from .clock import Batch, Fit, PotLife, Step, Work
+from .cure import Profile
+from .leaks import Mark
+from .mixing import RegionMix
+from .sun import Sun
+from .vacuum import Pull
+from .waste import Cut, OrderLine, Reuse, Small
+
+
+@dataclass(frozen=True)
+class RegionDay:
+    """The day of one region.
+
+    Attributes
+    ----------
+    name : str
+    start_min : float
+        Minutes after midnight at which its first batch is mixed.
+    fibre_g : float
+        Cloth as cut.
+    mix : RegionMix or None
+        None where no resin is stated.
+    volume_ml : tuple of float or None
+        Resin and hardener by volume; None where no density is stated.
+    bleed : Bleed or None
+    pull : Pull or None
+        None where there is no bag.
+    tape_m : float
+    tape_marks : tuple of tuple of Mark
+        For each loop of the tape.
+    peel_m2, breather_m2, film_m2 : float
+    work : Work
+    pot : PotLife or None
+        None where no pot life is stated.
+    batches : tuple of Batch
+    steps : tuple of Step
+    fit, fit_slow : Fit or None
+        At the usual speeds of working, and at the slow end of them.
+    """
+
+    name: str
+    start_min: float
+    fibre_g: float
+    mix: RegionMix | None
+    volume_ml: tuple[float, float] | None
+    bleed: Bleed | None
+    pull: Pull | None
+    tape_m: float
+    tape_marks: tuple[tuple[Mark, ...], ...]
+    peel_m2: float
+    breather_m2: float
+    film_m2: float
+    work: Work
+    pot: PotLife | None
+    batches: tuple[Batch, ...]
+    steps: tuple[Step, ...]
+    fit: Fit | None
+    fit_slow: Fit | None
+
+
+@dataclass(frozen=True)
+class CureDay:
+    """How the resin hardens.
+
+    Attributes
+    ----------
+    profile : Profile
+        As planned.
+    basis : str
+        Where its speed comes from, with its mark.
+    share : float
+        Of the full cure at the end of the plan.
+    off_s : float or None
+        When it may come off by the data sheet, from the start of the plan; None where not stated or never reached.
+    fastest_c_min, ramp_limit_c_min : float
+    glass_transition_c : tuple of float
+        Range after this cure.
+    log : Profile or None
+        Temperatures as they were.
+    log_share : float or None
+    log_off_s : float or None
+    """
+
+    profile: Profile
+    basis: str
+    share: float
+    off_s: float | None
+    fastest_c_min: float
+    ramp_limit_c_min: float
+    glass_transition_c: tuple[float, float]
+    log: Profile | None
+    log_share: float | None
+    log_off_s: float | None
+
+
+@dataclass(frozen=True)
+class Day:
+    """Everything about the day of a job.
+
+    Attributes
+    ----------
+    air_kpa, temperature_c, humidity : float
+    void_kpa : float
+        Least resin pressure against voids of moisture at the hottest of the plan.
+    regions : tuple of RegionDay
+    cure : CureDay or None
+    sun : Sun or None
+    small : Small
+    cuts : tuple of Cut
+    reuse : Reuse or None
+    order : tuple of OrderLine
+    """
+
+    air_kpa: float
+    temperature_c: float
+    humidity: float
+    void_kpa: float
+    regions: tuple[RegionDay, ...]
+    cure: CureDay | None
+    sun: Sun | None
+    small: Small
+    cuts: tuple[Cut, ...]
+    reuse: Reuse | None
+    order: tuple[OrderLine, ...]
