@@ -9,6 +9,7 @@ from pydantic import Field
 
 from .. import units
 from . import forms
+from .drape import DrapeSpec
 from .forms import Mark, Point, amount, length, share
 from .table import LATER, MEMORY, OURS, PRACTICE, Table
 
@@ -272,6 +273,7 @@ class RegionSpec(Area):
     darts: Annotated[int, OURS] = Field(
         default=0, ge=0, le=50, strict=True, description="Most cuts a ply may get so that its strain comes within the limit."
     )
+    drape: DrapeSpec | None = Field(default=None, description="How cloth that is laid by its threads goes on it.")
     cuts: tuple[CutSpec, ...] = Field(alias="cut", default=(), description="Cuts placed by hand in every ply.")
     keep_off_mm: Annotated[tuple[Point, ...], forms.POINTS, OURS] = Field(
         default=(), alias="keep_off", description="Points that no cut may come near, such as along a loaded corner."

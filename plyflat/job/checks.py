@@ -10,6 +10,7 @@ from typing import Any
 from .. import units
 from . import forms
 from .day import TIMES_AT
+from .drape import cloth_faults, is_draped
 
 Fault = tuple[tuple[str | int, ...], str]
 _LAYERS = {
@@ -118,6 +119,9 @@ def _regions(data: dict[str, Any]) -> Iterator[Fault]:
         yield from _steps(row, where)
         yield from _mirror(row, _rows(data, "region"), where)
         yield from _unused(row, where)
+        laid = [_table(data, "cloth").get(str(ply.get("cloth"))) for _, ply in _rows(row, "ply")]
+        if "drape" in row and laid and not any(isinstance(c, dict) and is_draped(c) for c in laid):
+            yield (*where, "drape"), "none of its plies is of a cloth that is laid by its threads; state the cloth's weave"
         yield from _joins(row, where)
         for n, ply in _rows(row, "ply"):
             yield from _known(ply.get("cloth"), _table(data, "cloth"), "cloth", (*where, "ply", n, "cloth"))
@@ -203,6 +207,7 @@ def _cloths(data: dict[str, Any]) -> Iterator[Fault]:
         if row.get("fibre") == "other" and "fibre_density" not in row:
             yield ("cloth", name), "fibre_density is missing; fibre 'other' has none of its own"
         yield from _edges(row, row.get("edge", lay.get("edge", "10 mm")), ("cloth", name))
+        yield from cloth_faults(row, ("cloth", name))
     for name, row in _tables(data, "consumable"):
         if row.get("kind") != "sealant tape":
             yield from _edges(row, lay.get("edge", "10 mm"), ("consumable", name))

@@ -28,6 +28,7 @@ from . import forms
 from .area import Area, Face, LoadWay, RegionSpec
 from .checks import across, currencies
 from .day import TIMES_AT, Clock, Cure, Place, Service, VacuumSpec, Waste
+from .drape import DIAGONALS, LOCK, TOWS, WITHOUT_NET, CutBy, Weave
 from .forms import Mark, Point, amount, length, share
 from .table import (
     AREAL,
@@ -191,9 +192,42 @@ class Cloth(Table):
     strain_limit: Annotated[float, STRAIN, Mark("that of [limits]")] = Field(
         default=LATER, description="Strain this cloth takes without wrinkling; left out: that of [limits]."
     )
+    weave: Weave | None = Field(
+        default=None,
+        description="What kind of cloth it is; it says how far it shears, and whether it is laid by its threads. Left out: it "
+        "is cut by flatten.",
+    )
+    cut_by: Annotated[CutBy, Mark("by its weave")] = Field(
+        default=LATER,
+        description="drape: threads keep their lengths and the cloth shears, as woven and biaxial cloth does; flatten: it "
+        "gives evenly all ways, as mat and felt do. Left out: drape where the weave has threads that cross.",
+    )
+    lock_deg: Annotated[float | None, LOCK, Mark("typical of its weave")] = Field(
+        default=None, alias="lock", description="Shear at which it puckers, where you know it."
+    )
+    lock_back_deg: Annotated[float | None, LOCK, Mark("the same as lock")] = Field(
+        default=None,
+        alias="lock_back",
+        description="The same when it is pulled along the other bias, which differs in stitched cloth.",
+    )
+    bias_test_mm: Annotated[tuple[float, float] | None, DIAGONALS] = Field(
+        default=None,
+        alias="bias_test",
+        description="Both diagonals of a square drawn along the threads and pulled by two corners (towards +warp and +weft) "
+        "until it puckered: the pulled one first.",
+    )
+    bias_test_back_mm: Annotated[tuple[float, float] | None, DIAGONALS, Mark("the same as bias_test")] = Field(
+        default=None, alias="bias_test_back", description="The same for a square pulled by its other two corners."
+    )
+    tows_mm: Annotated[tuple[float, float] | None, TOWS] = Field(
+        default=None, alias="tows", description="Width of a tow, and the spacing from middle to middle; they say when tows touch."
+    )
 
     @model_validator(mode="after")
     def _fill(self) -> Self:
+        if self.cut_by is None:
+            crossing = self.weave is not None and self.weave not in WITHOUT_NET
+            self.__dict__["cut_by"] = "drape" if crossing else "flatten"
         if self.fibre_density_g_cm3 is None:
             self.__dict__["fibre_density_g_cm3"] = FIBRE_DENSITY_G_CM3.get(self.fibre)
         return self
@@ -580,6 +614,9 @@ def _mirrored(region: RegionSpec, stated: dict[str, RegionSpec], boat: Boat) -> 
     if "warp" not in region.model_fields_set:
         way = other.warp
         values["warp"] = way if isinstance(way, str) else (boat.across_centre(way[0]), boat.across_centre(way[1]))
+    if "drape" not in region.model_fields_set and other.drape is not None:
+        start = other.drape.start_mm
+        values["drape"] = filled(other.drape, start_mm=None if start is None else boat.across_centre(start))
     for name in ("join", "butt_within_deg", "panels"):
         if name not in region.model_fields_set:
             values[name] = getattr(other, name)
