@@ -196,6 +196,13 @@ class Piece:
         return np.asarray(self.solver.find_geodesic_path(start, end), dtype=np.float64)
 
 
+def geodesic(surface: Surface, start: int, end: int) -> Floats:
+    """Return the geodesic between two vertices, (k, 3), mm."""
+    import potpourri3d
+
+    return np.asarray(potpourri3d.EdgeFlipGeodesicSolver(surface.vertices_mm, surface.faces).find_geodesic_path(start, end))
+
+
 @dataclass(frozen=True, eq=False)
 class Trial:
     """Cuts of a piece tried out together.
@@ -323,7 +330,7 @@ def opened_with(made: Slit, uv: Floats) -> tuple[Opened, tuple[Floats, ...]]:
 
 
 def slit(
-    surface: Surface, lines: Sequence[Floats], *, meet_at_tips: bool = False, snap: float = SNAP
+    surface: Surface, lines: Sequence[Floats], *, snap: float = SNAP, shut: Ints | None = None
 ) -> Slit | None:
     """Make lines that lie on a mesh edges of it: quick, and good enough for a draft.
 
@@ -334,10 +341,10 @@ def slit(
     surface : Surface
     lines : sequence of (k, 3) float arrays, mm
         Polylines with a point on every edge they cross, from vertex to vertex.
-    meet_at_tips : bool
-        Whether lines may have an end inside in common.
     snap : float
         How near to a vertex that is, as a share of the edge.
+    shut : (k,) int array, optional
+        Vertices inside that lines keep off as they do off the edge.
 
     Returns
     -------
@@ -348,9 +355,11 @@ def slit(
     n = len(surface.vertices_mm)
     rim = np.zeros(n, dtype=bool)
     rim[edges.ends[edges.faces[:, 1] < 0]] = True
+    if shut is not None:
+        rim[shut] = True
     threads = [_threaded(surface, line, rim, snap) for line in lines]
     paths = [[q.at for q in thread] for thread in threads]
-    if not all(_proper(p, n, rim) for p in paths) or not _apart(paths, meet_at_tips):
+    if not all(_proper(p, n, rim) for p in paths) or not _apart(paths):
         return None
     share = {q.at - n: q.share for thread in threads for q in thread if q.at >= n}
     drawn = {q.at: q for thread in threads for q in thread[1:-1] if q.to >= 0}
@@ -434,12 +443,10 @@ def _proper(path: list[int], n: int, rim: Bools) -> bool:
     return len(path) > 2 and len(ends) == 2 and bool(rim[ends].any()) and not rim[inner].any()
 
 
-def _apart(paths: list[list[int]], meet_at_tips: bool) -> bool:
-    """Whether no two paths have anything in common, but for a tip."""
-    steps = [set(p) for p in paths]
-    shared = [steps[i] & steps[j] for i in range(len(steps)) for j in range(i)]
-    tips = {q for p in paths for q in (p[0], p[-1])} if meet_at_tips else set()
-    return all(s <= tips for s in shared)
+def _apart(paths: list[list[int]]) -> bool:
+    """Whether no two paths have anything in common."""
+    steps = [q for path in paths for q in path]
+    return len(set(steps)) == len(steps)
 
 
 def _hold_folded(surface: Surface, drawn: dict[int, _Step]) -> None:
@@ -497,7 +504,7 @@ def with_ends(surface: Surface, places_mm: Floats) -> tuple[Surface, sp.csr_arra
     mixing = sp.csr_array(sp.eye_array(len(surface.vertices_mm), format="csr"))
     found = np.full(len(places_mm), -1, dtype=np.int64)
     while (found < 0).any():
-        edge, share = _on_edge(surface, places_mm)
+        edge, share = on_edge(surface, places_mm)
         ask = np.flatnonzero(found < 0)
         # Two places on one edge of the draft are seen to one after the other.
         first = ask[np.unique(edge[ask], return_index=True)[1]]
@@ -511,7 +518,7 @@ def with_ends(surface: Surface, places_mm: Floats) -> tuple[Surface, sp.csr_arra
     return surface, mixing, found.tolist()
 
 
-def _on_edge(surface: Surface, places_mm: Floats) -> tuple[Ints, Floats]:
+def on_edge(surface: Surface, places_mm: Floats) -> tuple[Ints, Floats]:
     """Return the edges on the boundary nearest to some places, and the share of each that lies before the place."""
     edges, v = surface_edges(surface), surface.vertices_mm
     rim = np.flatnonzero(edges.faces[:, 1] < 0)

@@ -14,10 +14,10 @@ from ..surface.cut import Inserted, insert_path
 from ..surface.mesh import Floats, Ints, Surface
 from ._bounds import vertex_curvature
 from ._cutting import SAME_PLACE, SAME_PLACE_MM, Opened, Sides, along_rim, cut_along, on_rim
-from ._dart_draft import Course, Dart, Darted, slit, with_ends
+from ._dart_draft import Course, Dart, Darted
 from ._dart_search import from_rim, not_inward
 from .flatten import Flat, cloth_stretch, flatten, strain_of
-from .gusset import Wedge, places_on_edge, wedge_of
+from .gusset import Wedge, places_on_edge, slit_wedge, wedge_of
 from .template import Strain
 
 #: Between the first and the last cut the patch is settled when another step would gain less than this share.
@@ -28,6 +28,8 @@ ROUNDS, MEET = 8, 0.01
 GAP_MM = 0.2
 #: A vertex that holds more than this share of the curvature about it is a peak.
 PEAK = 0.6
+#: It holds at least so many degrees; so many vertices, the most curved, are looked at.
+PEAK_DEG, MOST_LIKELY = 2.0, 64
 #: The sides of a gusset take a vertex along that is nearer than this share of the edge they cross.
 SNAP = 0.05
 
@@ -147,29 +149,36 @@ def _wedge(flats: tuple[Flat, ...], one: Sides, two: Sides) -> Wedge:
     )
 
 
-def at_peaks(surface: Surface, courses: Sequence[Course], reach_mm: float) -> tuple[Course, ...]:
-    """Put the tips of cuts on a point of curvature near them, such as a cone's apex, which a draft may have lost.
+def peaks(surface: Surface, *, reach_mm: float) -> Floats:
+    """Find the points that hold most of the curvature about them, such as a cone's apex.
 
     Parameters
     ----------
     surface : Surface
-    courses : sequence of Course
     reach_mm : float
-        How near it has to be.
+        How far about.
 
     Returns
     -------
-    tuple of Course
+    (k, 3) float array, mm
+        The most curved first.
     """
-    curved = vertex_curvature(surface)
+    curved = np.abs(vertex_curvature(surface))
     curved[np.concatenate(surface.boundary_loops)] = 0.0
-    tree, out = cKDTree(surface.vertices_mm), []
+    likely = np.flatnonzero(curved > np.radians(PEAK_DEG))
+    likely = likely[np.argsort(-curved[likely])][:MOST_LIKELY]
+    near = cKDTree(surface.vertices_mm).query_ball_point(surface.vertices_mm[likely], reach_mm)
+    top = [k for k, q in zip(likely, near) if curved[k] > PEAK * curved[q].sum()]
+    return surface.vertices_mm[top].reshape(-1, 3)
+
+
+def at_peaks(surface: Surface, courses: Sequence[Course], reach_mm: float) -> tuple[Course, ...]:
+    """Put the tips of cuts on a point of curvature near them, which the draft may have missed by a triangle."""
+    places, out = peaks(surface, reach_mm=reach_mm), []
     for course in courses:
-        near = np.array(tree.query_ball_point(course.points_mm[-1], reach_mm), dtype=np.int64)
-        if len(near) and course.kind != "split" and not course.given:
-            top = near[int(np.argmax(np.abs(curved[near])))]
-            if abs(curved[top]) > PEAK * np.abs(curved[near]).sum():
-                course = replace(course, points_mm=np.vstack([course.points_mm[:-1], surface.vertices_mm[[top]]]))
+        off = np.linalg.norm(places - course.points_mm[-1], axis=1)
+        if len(off) and off.min() < reach_mm and course.kind != "split" and not course.given:
+            course = replace(course, points_mm=np.vstack([course.points_mm[:-1], places[[int(np.argmin(off))]]]))
         out.append(course)
     return tuple(out)
 
@@ -224,27 +233,23 @@ def _with_gusset(made: _Made, patch: Surface, course: Course) -> _Made:
     Near the tip they are closer than triangles are wide, where clearing away slivers would move one for the other; so
     triangles are divided as they come.
     """
-    from potpourri3d import EdgeFlipGeodesicSolver
-
     opened = made.opened()
     places, tip = places_on_edge(patch, course.points_mm[0], course.wide_mm), course.points_mm[-1]
     k = _piece_at(opened, (places.mean(axis=0) + tip) / 2)
     piece = opened.pieces[k]
-    walk, mixing, ends = with_ends(Surface(work_copy(piece), piece.faces), places)
+    walk = Surface(work_copy(piece), piece.faces)
     inside = np.setdiff1d(np.arange(len(piece.vertices_mm)), np.concatenate(piece.boundary_loops))
     at = int(inside[cKDTree(piece.vertices_mm[inside]).query(tip)[1]])
-    solver = EdgeFlipGeodesicSolver(walk.vertices_mm, walk.faces)
-    lines = [np.asarray(solver.find_geodesic_path(a, b)) for a, b in ((ends[0], at), (at, ends[1]))]
-    cut = slit(walk, lines, meet_at_tips=True, snap=SNAP)
+    cut = slit_wedge(walk, places, at, snap=SNAP)
     if cut is None:
         x, y, z = tip
         raise CheckError(
             "the sides of a gusset meet the edge or another cut on their way", where=f"({x:.1f}, {y:.1f}, {z:.1f}) mm",
             do="Leave gussets out of the kinds of cuts, or place the cut yourself.",
         )
-    whole = cut.mixing @ mixing
-    parent = np.r_[np.arange(len(piece.vertices_mm)), np.full(whole.shape[0] - len(piece.vertices_mm), -1)]
-    return _put_back(made, opened, k, Surface(whole @ piece.vertices_mm, cut.surface.faces), parent, cut.paths)
+    done, n = cut[0], len(piece.vertices_mm)
+    parent = np.r_[np.arange(n), np.full(len(done.surface.vertices_mm) - n, -1)]
+    return _put_back(made, opened, k, Surface(done.carry(piece.vertices_mm), done.surface.faces), parent, done.paths)
 
 
 def _piece_at(opened: Opened, place_mm: Floats) -> int:

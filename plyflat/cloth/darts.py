@@ -13,12 +13,15 @@ from ..errors import CheckError, OutlineError, SolveError
 from ..surface.coarsen import coarsen
 from ..surface.mesh import Ints, Surface
 from ._cutting import Opened, Sides
-from ._dart_draft import DRAFT_FACES, KINDS, Course, Dart, Darted, Kind, Rules
-from ._dart_finish import at_peaks, finished
+from ._dart_draft import DRAFT_FACES, KINDS, Course, Dart, Darted, Kind, Rules, with_centre
+from ._dart_finish import at_peaks, finished, peaks
 from ._dart_search import find_cuts
 
 #: How far a point that the user places may lie off the surface.
 NEAR_MM = 10.0
+
+#: A draft keeps at most so many points of curvature beyond those that it has.
+MOST_PEAKS = 8
 
 __all__ = ["KINDS", "Dart", "Darted", "Kind", "dart_pieces", "place_darts"]
 
@@ -88,7 +91,7 @@ def place_darts(
     """
     points = np.asarray(keep_off_mm, dtype=np.float64).reshape(-1, 3)
     box = float(np.linalg.norm(surface.size_mm))
-    draft = coarsen(surface, faces=DRAFT_FACES, stray_mm=0.01 * box).surface
+    draft = _draft_of(surface, 0.01 * box)
     edge = cKDTree(draft.vertices_mm[np.concatenate(draft.boundary_loops)])
     keep_off = cKDTree(points) if len(points) else None
     rules = Rules(limit, over_share, tuple(kinds), keep_off, clear_mm, box, surface.area_mm2, edge)
@@ -104,6 +107,20 @@ def place_darts(
             if all(c.kind != "gusset" or c.given for c in courses):
                 raise
             rules = replace(rules, kinds=tuple(k for k in rules.kinds if k != "gusset"))
+
+
+def _draft_of(surface: Surface, stray_mm: float) -> Surface:
+    """Return a copy with few triangles that still has the points of curvature, such as a cone's apex."""
+    draft = coarsen(surface, faces=DRAFT_FACES, stray_mm=stray_mm).surface
+    if draft is surface:
+        return draft
+    for place in peaks(surface, reach_mm=2 * draft.mean_edge_mm)[:MOST_PEAKS]:
+        if np.linalg.norm(draft.vertices_mm - place, axis=1).min() > 1e-6:
+            divided, _, new = with_centre(draft, place)
+            v = divided.vertices_mm.copy()
+            v[new] = place
+            draft = Surface(v, divided.faces)
+    return draft
 
 
 def _stated(line: ArrayLike, kind: Kind, surface: Surface) -> Course:

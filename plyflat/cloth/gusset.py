@@ -9,17 +9,21 @@ import numpy as np
 import scipy.sparse as sp
 
 from ..errors import ShapeError, SolveError
+from ..surface._topology import surface_edges
 from ..surface.mesh import Floats, Ints, Surface
 from ._bounds import vertex_curvature
 from ._cutting import along_rim, on_rim
 from ._dart_draft import (
+    SNAP,
     Course,
     Piece,
     Rules,
     Slit,
     Trial,
+    geodesic,
     is_clear,
     laid,
+    on_edge,
     opened_with,
     slit,
     with_ends,
@@ -28,9 +32,10 @@ from ._dart_draft import (
 from ._dart_ways import dart_ways
 
 #: How often the width of a draft's wedge is put right, and by what share it is then widened while it still overlaps.
-TRIES, WIDEN = 4, 0.06
-#: Sides of the rest that come as near as this share of the wedge's width meet.
-MEET = 0.02
+TRIES, WIDEN = 7, 0.06
+#: Sides of the rest that come as near as this share of the wedge meet on the draft; where more than that share is left
+#: between them they gape.
+MEET, GAPING = 0.02, 0.15
 #: A wedge takes no more of the edge than this share.
 WIDEST = 0.35
 #: A gusset is tried from so many places of the edge, as deep as these shares of the way.
@@ -132,32 +137,41 @@ def gusset_at(piece: Piece, end_mm: Floats, tip: int, rules: Rules) -> Trial | N
     whole = along_rim(rim)[1]
     spare = -np.minimum(vertex_curvature(piece.surface)[~piece.on_rim], 0.0).sum()
     far = float(np.linalg.norm(end_mm - piece.surface.vertices_mm[tip]))
-    wide, best, least = max(0.6 * spare * far, 0.02 * far), None, 0.0
-    for k in range(2 * TRIES):
-        if not 0 < wide < WIDEST * whole:
-            break
-        made = _with_wedge(piece, end_mm, tip, wide, rules)
+    wide, small, best = max(0.6 * spare * far, 0.02 * far), 0.0, None
+    for _ in range(TRIES):
+        made = _with_wedge(piece, end_mm, tip, wide, rules) if 0 < wide < WIDEST * whole else None
         if made is None:
             break
         trial, wedge = made
         if trial is None:
-            least = max(least, wide)
-        elif best is None or wide < best.courses[0].wide_mm:
-            best = trial
-        if best is not None and (k >= TRIES or abs(wedge.opens_rad) < MEET * wedge.wedge_rad):
+            small = max(small, wide)
+        elif best is None or wide < best[0].courses[0].wide_mm:
+            best = trial, wedge.opens_rad / wedge.wedge_rad
+        if best is not None and best[1] < MEET:
             break
-        wide = wide - wedge.opens_rad * wedge.far_mm
-        if trial is None:
-            # Sides that overlap on their way only are set apart by widening.
-            wide = max(wide, (1 + WIDEN) * least)
-    return best
+        wide = _next_width(wide, wedge, small, best[0].courses[0].wide_mm if best else np.inf)
+    return best[0] if best is not None and best[1] < GAPING else None
+
+
+def _next_width(wide: float, wedge: Wedge, small: float, large: float) -> float:
+    """Return the width that would close the gap; one between what overlaps and what gapes if it lies outside."""
+    new = wide - wedge.opens_rad * wedge.far_mm
+    if small < new < large:
+        return new
+    # Sides that overlap on their way only are set apart by widening.
+    return (1 + WIDEN) * small if not np.isfinite(large) else 0.5 * (small + large)
 
 
 def _with_wedge(
     piece: Piece, end_mm: Floats, tip: int, wide_mm: float, rules: Rules
 ) -> tuple[Trial | None, Wedge] | None:
     """Cut a wedge out and lay it and the rest flat; no trial where the rest lies over itself."""
-    made = _cut_wedge(piece, end_mm, tip, wide_mm)
+    places = places_on_edge(piece.surface, end_mm, wide_mm)
+    beside = surface_edges(piece.surface).ends[on_edge(piece.surface, places)[0]]
+    if rules.edge.query(piece.surface.vertices_mm[beside.ravel()])[0].max() > 1e-6:
+        # It would end on another cut, not on the patch's own edge.
+        return None
+    made = slit_wedge(piece.surface, places, tip)
     if made is None:
         return None
     done, lines = made
@@ -183,12 +197,37 @@ def _with_wedge(
     return Trial((course,), flat, worth(piece.harm, flat, lines, rules)), wedge
 
 
-def _cut_wedge(piece: Piece, end_mm: Floats, tip: int, wide_mm: float) -> tuple[Slit, tuple[Floats, Floats]] | None:
-    """Cut a draft along the two sides of a wedge: from the edge to the tip, and from the tip to the edge."""
-    surface, mixing, (first, second) = with_ends(piece.surface, places_on_edge(piece.surface, end_mm, wide_mm))
-    now = Piece(surface, piece.flat, 0.0, 0.0)
-    lines = now.way(first, tip), now.way(tip, second)
-    cut = slit(surface, lines, meet_at_tips=True)
-    if cut is None:
+def slit_wedge(
+    surface: Surface, places_mm: Floats, tip: int, *, snap: float = SNAP
+) -> tuple[Slit, tuple[Floats, Floats]] | None:
+    """Make the two sides of a wedge edges of a mesh.
+
+    Near the tip they may cross the same edge, so the second is put in after the first.
+
+    Parameters
+    ----------
+    surface : Surface
+    places_mm : (2, 3) float array, mm
+        Where they end on the edge.
+    tip : int
+        Vertex where they meet.
+    snap : float
+        See `slit`.
+
+    Returns
+    -------
+    Slit and tuple of two (k, 3) float arrays, or None
+        The sides, from the edge to the tip and from the tip to the edge. None where they touch one another or the edge.
+    """
+    ended, mixing, (first, second) = with_ends(surface, places_mm)
+    way_in = geodesic(ended, first, tip)
+    one = slit(ended, [way_in], snap=snap)
+    if one is None:
         return None
-    return Slit(cut.surface, cut.paths, sp.csr_array(cut.mixing @ mixing)), lines
+    # Old vertices keep their index, so the tip and the other end are where they were.
+    way_out = geodesic(one.surface, tip, second)
+    two = slit(one.surface, [way_out], snap=snap, shut=one.paths[0][:-1])
+    if two is None:
+        return None
+    both = Slit(two.surface, (one.paths[0], two.paths[0]), sp.csr_array(two.mixing @ one.mixing @ mixing))
+    return both, (way_in, way_out)
