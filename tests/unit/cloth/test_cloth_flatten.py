@@ -14,11 +14,11 @@ from plyflat.cloth._bounds import _farthest
 from plyflat.cloth._newton import Distortion, first_fold
 from plyflat.cloth.flatten import (
     Flat,
-    _overlap,
     cloth_scale,
     cloth_stretch,
     directional_stretch,
     enclosed_curvature,
+    flat_overlap,
     flatten,
     lower_bound,
     overlap_places_mm,
@@ -255,7 +255,7 @@ def test_an_overlap_has_its_place_flat_and_on_the_surface():
 def test_outlines_that_touch_without_lying_over_each_other_are_noticed():
     # Two squares that meet in a corner, each with its own vertex there.
     uv = np.array([[0, 0], [1, 0], [1, 1], [0, 1], [2, 1], [2, 2], [1, 2], [1, 1.0]])
-    area, at = _overlap(uv, (np.array([0, 1, 2, 4, 5, 6, 7, 3]),))
+    area, at = flat_overlap(uv, (np.array([0, 1, 2, 4, 5, 6, 7, 3]),))
     assert 0 < area < 1e-300
     assert [1.0, 1.0] in at.tolist()
 
