@@ -96,7 +96,7 @@ class Splits:
     slivers: tuple[str, ...]
 
 
-def panelled(
+def lay_panels(
     opened: Opened, flats: Sequence[Flat], how: Joinery, *, limit: float, over_share: float, scale_mm: float
 ) -> Panelled:
     """Cut pieces too wide for the roll on the hull itself where their strain is over the limit.

@@ -13,8 +13,11 @@ from types import FrameType
 
 import numpy as np
 
+from .cloth.joins import Load
 from .cloth.template import Template
+from .daily import offcuts_g, peel_holds, plan_day, tape_mm
 from .errors import CheckError
+from .job.area import PlySpec
 from .job.model import Job, RegionSpec
 from .job.reader import read_job
 from .lay.nest import Part
@@ -25,8 +28,9 @@ from .progress import Tell, quiet
 from .shaping import Cut, Shaped, bag_layers, shape, warp_way
 from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
-from .shop.stock import offcut_g, roll_need, tape_rolls
+from .shop.stock import roll_need, tape_rolls
 from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
+from .shop.waste import Small
 from .surface.combine import Plane, mirror_surface
 from .surface.fillet import putty_mass_g
 from .surface.frame import frame_of
@@ -72,6 +76,10 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     with work.stage("lays"):
         rolls = _rolls(work, regions)
     resin, mix = _resin(work, regions)
+    with work.stage("the day"):
+        day, notes = plan_day(job, regions, rolls, resin, mix)
+    for text, where, do in notes:
+        work.caution(text, where=where, do=do)
     return Plan(
         job,
         meshes,
@@ -79,10 +87,11 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
         rolls,
         resin,
         _shopping(job, regions, rolls, resin),
-        _bin(job, regions, rolls, mix),
+        _bin(job, regions, rolls, mix, day.small if mix else None),
         tuple(work.cautions),
         tuple(work.checks),
         work.seconds,
+        day=day,
     )
 
 
@@ -259,7 +268,26 @@ def _cut_of_ply(job: Job, spec: RegionSpec, i: int) -> Cut:
         trim_mm=job.laps.trim_mm,
         stagger_mm=job.laps.stagger_mm,
         may_dart=True,
+        join=ply.join or "lap",
+        load=_load(job, spec, ply),
+        panels=spec.panels,
     )
+
+
+def _load(job: Job, spec: RegionSpec, ply: PlySpec) -> Load | None:
+    """The direction in which a ply is loaded, as its joins see it."""
+    stated = ply.load
+    if stated is None:
+        return None
+    way, turn = warp_way(job, spec), 0.0
+    if isinstance(stated, float):
+        turn = stated
+    elif isinstance(stated, str):
+        way = np.array(job.boat.forward if stated == "forward" else job.boat.up)
+    else:
+        way = np.subtract(stated[1], stated[0])
+    x, y, z = way / np.linalg.norm(way)
+    return Load((float(x), float(y), float(z)), turn, spec.butt_within_deg)
 
 
 def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
@@ -496,6 +524,7 @@ def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, 
         loss=resin.loss,
         ratio=resin.ratio,
         peel_ply_m2=_layer_sum_m2(regions, "peel ply"),
+        peel_g_m2=peel_holds(work.job, regions),
         price_per_kg=resin.price_per_kg,
     )
     return resin_list(sums), usual_mix(sums)
@@ -510,7 +539,7 @@ def _shopping(
         least = sum(lay.bound_mm for lay in roll.lays) / 1000 if len(roll.lays) == 1 else metres
         basis = f"derived: length cut off {roll.rolls} roll{'s' * (roll.rolls != 1)} of {roll.roll_width_mm:.0f} mm"
         rows.append(Quantity(roll.material, metres, "m", min(least, metres), metres, basis, roll.cost))
-    for name, length in _tape_mm(regions).items():
+    for name, length in tape_mm(regions).items():
         tape = job.consumables[name]
         metres = length / 1000
         count = tape_rolls(length, roll_length_mm=tape.roll_length_mm)
@@ -531,31 +560,13 @@ def _putty(region: RegionPlan) -> Quantity:
     return Quantity(f"fillet putty, {region.name}", region.putty_g, "g", low, high, basis)
 
 
-def _tape_mm(regions: Sequence[RegionPlan]) -> dict[str, float]:
-    lengths: dict[str, float] = {}
-    for region in regions:
-        for layer in region.layers:
-            if layer.length_mm > 0:
-                lengths[layer.material] = lengths.get(layer.material, 0.0) + layer.length_mm
-    return lengths
-
-
 def _bin(
-    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], mix: Mix | None
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], mix: Mix | None, small: Small | None
 ) -> tuple[Quantity, ...]:
-    kept = _fibre_g(job, regions, net=True)
-    offcuts, single_use = {}, {}
-    for roll in rolls:
-        if roll.kind == "cloth":
-            weight = job.cloths[roll.material].areal_weight_g_m2
-            on_hull = kept[roll.material] / weight * 1e6
-            offcuts[roll.material] = offcut_g(
-                used_mm2=roll.used_area_mm2, on_hull_mm2=on_hull, areal_weight_g_m2=weight
-            )
-        else:
-            single_use[roll.material] = roll.mass_g
-    for name, length in _tape_mm(regions).items():
+    single_use = {roll.material: roll.mass_g for roll in rolls if roll.kind != "cloth"}
+    for name, length in tape_mm(regions).items():
         single_use[name] = length / 1000 * (job.consumables[name].mass_g_m or 0.0)
-    fibre = sum(kept.values())
+    offcuts = {name: g for name, (g, _) in offcuts_g(job, regions, rolls).items()}
+    fibre = sum(_fibre_g(job, regions, net=True).values())
     laminate = fibre + resin_for(fibre, job.resin.fibre_mass_fraction) if job.resin else fibre
-    return bin_list(offcuts, single_use, mix, laminate)
+    return bin_list(offcuts, single_use, mix, laminate, small)

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from shapely import LineString, union_all
 
 from .bag.stack import film_sheet, sheet_template, tape_length_mm
 from .cloth._laps import clearances, lap_lines
@@ -14,12 +13,15 @@ from .cloth._stagger import ALIKE_MM, Staggered, stagger_seams, turn_share
 from .cloth._strain import YarnStrain
 from .cloth.darts import Dart, dart_pieces
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
+from .cloth.joins import Cause, Join, Kind, Load
 from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm
-from .cloth.pieces import Frame, lines_in_space, lines_on_table, make_templates, piece_name, warp_frame
+from .cloth.panels import Panel
+from .cloth.pieces import Frame, make_templates, piece_name, warp_frame
 from .cloth.splice import split_for_roll
-from .cloth.template import GRID_MM, Strain, Template
+from .cloth.template import Strain, Template
 from .errors import ShapeError
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
+from .joining import Joinery, join_cautions, lay_panels, seam_joins, split_pieces
 from .nearness import laid_piece, patches_of, yarns_over
 from .planned import LayerPlan, PatchPlan, Piece3D
 from .surface.coarsen import STRAY_MM, coarsen
@@ -56,6 +58,11 @@ class Cut:
         Wanted between laps of this ply and the one below; 0 where laps may lie on each other.
     may_dart : bool
         Whether the region's darts are made in it: in plies, not in layers of the bag.
+    join : {"lap", "butt"}
+        How its pieces meet; butts only where they run along the load.
+    load : Load or None
+    panels : int
+        Panels each piece is laid in at least.
     """
 
     name: str
@@ -71,6 +78,9 @@ class Cut:
     trim_mm: float
     stagger_mm: float = 0.0
     may_dart: bool = False
+    join: Kind = "lap"
+    load: Load | None = None
+    panels: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +95,7 @@ class Shaped:
         Over all pieces.
     seams_mm : tuple of (k, 3) float arrays
     splits_mm : tuple of (k, 3) float arrays
-        Where pieces were split for the roll.
+        Middles of the laps (lines of the butts) where pieces were split for the roll or in panels.
     lap_area_mm2 : float
     checks : tuple of (what, measured, limit, unit)
     cautions : tuple of (text, what to do)
@@ -102,6 +112,10 @@ class Shaped:
         Plies only: the parts between the seams before the cuts, and how near their flat shapes come to the best.
     yarns : YarnStrain or None
         Plies only: what is asked of warp and weft.
+    joins : tuple of Join
+        How the pieces meet: along seams and cuts, between panels, and where they were split for the roll.
+    panels : tuple of Panel
+        Lines cut on the hull to lay it in panels, with what each bought.
     """
 
     pieces: tuple[Piece3D, ...]
@@ -118,6 +132,8 @@ class Shaped:
     darts: tuple[Dart, ...] = ()
     patches: tuple[PatchPlan, ...] = ()
     yarns: YarnStrain | None = None
+    joins: tuple[Join, ...] = ()
+    panels: tuple[Panel, ...] = ()
 
 
 def warp_way(job: Job, spec: RegionSpec) -> Floats:
@@ -174,35 +190,59 @@ def shape(
         If flattening fails, or a template fails its check.
     """
     laid = _laid(job, spec, region, cut, below, earlier, max(plies, len(earlier) + 1), seam_shift_mm)
-    opened = laid.opened
-    splits_below = earlier[-1].splits_mm if earlier else ()
-    whole = _templates(job, spec, opened, laid, cut)
-    templates: list[Template] = []
-    splits: list[Floats] = []
+    opened, how = laid.opened, _joinery(job, spec, cut, earlier)
+    seams = seam_joins(laid.surface, opened, how, laid.causes)
+    butts = [j for j, join in enumerate(seams) if join.kind == "butt"]
+    whole = _templates(job, spec, opened, laid, cut, butts)
     frames = [_frame(job, spec, cut, piece, flat) for piece, flat in zip(opened.pieces, laid.flats)]
-    for one, piece, flat, frame in zip(whole, opened.pieces, laid.flats, frames):
-        parts = _on_roll(job, one, cut, avoid=lines_on_table(splits_below, piece, flat, frame))
-        templates += parts
-        if len(parts) > 1:
-            splits += lines_in_space(_new_joins(one, parts), piece, flat, frame)
-    laps = lap_lines(opened, laid.flats, cut.lap_mm)
+    split = split_pieces(whole, opened.pieces, laid.flats, laid.fewest, how)
+    lines = lap_lines(opened, laid.flats, cut.lap_mm, butts=butts)
+    laps = tuple(line for line, cause in zip(lines, laid.causes) if cause != "panel")
+    panel_laps = tuple(line for line, cause in zip(lines, laid.causes) if cause == "panel")
+    joins = (*seams, *split.joins)
     clear = _clearance(laid, laps, earlier, cut)
     pieces = tuple(laid_piece(*one, length_mm=CLOTH_MM) for one in zip(opened.pieces, laid.flats, frames))
     return Shaped(
         pieces,
-        tuple(templates),
+        split.templates,
         laid.strain,
         laid.seams,
-        tuple(splits),
-        sum(lap.area for t in templates for lap in t.laps),
+        (*panel_laps, *(q.line_mm for q in split.joins)),
+        sum(lap.area for t in split.templates for lap in t.laps),
         tuple(_checks(region, laid)),
-        (*_lap_cautions(laid, clear, cut), *_cautions(pieces, templates)),
+        (
+            *_lap_cautions(laid, clear, cut),
+            *_cautions(pieces, split.templates),
+            *join_cautions(joins, split, laid.panels, how),
+        ),
         laps,
         laid.starts_mm,
         clear,
         laid.darts,
         _patches(job, spec, cut, laid, pieces) if cut.may_dart else (),
         yarns_over(pieces, frames, length_mm=CLOTH_MM) if cut.may_dart else None,
+        joins,
+        laid.panels,
+    )
+
+
+def _joinery(job: Job, spec: RegionSpec, cut: Cut, earlier: Sequence[Shaped]) -> Joinery:
+    """Return what the pieces of a ply must keep to where they meet."""
+    return Joinery(
+        asked=cut.join,
+        load=cut.load,
+        lap_mm=cut.lap_mm,
+        trim_mm=cut.trim_mm,
+        stagger_mm=cut.stagger_mm,
+        notch_every_mm=job.laps.notch_every_mm,
+        roll_width_mm=cut.roll_width_mm,
+        roll_length_mm=cut.roll_length_mm,
+        edge_mm=cut.edge_mm,
+        panels=cut.panels,
+        warp=warp_way(job, spec),
+        angle_deg=cut.angle_deg,
+        face_up=cut.face_up,
+        below_mm=(*earlier[-1].splits_mm, *earlier[-1].laps_mm) if earlier else (),
     )
 
 
@@ -240,6 +280,11 @@ class _Laid:
     uncut : Opened
         Without the darts too; ``opened`` itself where there are none.
     darts : tuple of Dart
+    causes : tuple of str
+        What each seam of ``opened`` was made for.
+    panels : tuple of Panel
+    fewest : tuple of int
+        For each piece the strips it is still to be split in.
     """
 
     surface: Surface
@@ -253,6 +298,9 @@ class _Laid:
     seams: tuple[Floats, ...]
     uncut: Opened
     darts: tuple[Dart, ...] = ()
+    causes: tuple[Cause, ...] = ()
+    panels: tuple[Panel, ...] = ()
+    fewest: tuple[int, ...] = ()
 
 
 def _laid(
@@ -278,11 +326,33 @@ def _laid(
         opened = _equal(job, spec, surface, cut, len(earlier), plies)
     uncut = opened
     opened, darts = _darted(job, spec, opened, cut, earlier)
-    flats = tuple(flatten(piece) for piece in opened.pieces)
+    causes: list[Cause] = ["seam" if j < len(uncut.seams) else "cut" for j in range(len(opened.seams))]
+    made = lay_panels(
+        opened,
+        tuple(flatten(piece) for piece in opened.pieces),
+        _joinery(job, spec, cut, earlier),
+        limit=cut.limit,
+        over_share=job.limits.over_share,
+        scale_mm=CLOTH_MM,
+    )
+    opened, flats = made.opened, made.flats
     stretch = tuple(cloth_stretch(p, f, length_mm=CLOTH_MM) for p, f in zip(opened.pieces, flats))
-    strain = _strain_over(opened, flats, stretch, cut.limit)
-    starts = _starts(surface, opened)
-    return _Laid(surface, opened, flats, stretch, strain, coarse.stray_mm, starts, staggered, uncut.seams, uncut, darts)
+    return _Laid(
+        surface,
+        opened,
+        flats,
+        stretch,
+        _strain_over(opened, flats, stretch, cut.limit),
+        coarse.stray_mm,
+        _starts(surface, uncut),
+        staggered,
+        uncut.seams,
+        uncut,
+        darts,
+        tuple("panel" if was < 0 else causes[was] for was in made.origin),
+        made.panels,
+        made.fewest,
+    )
 
 
 def _darted(
@@ -421,7 +491,9 @@ def _turned(opened: Opened) -> Opened:
     return replace(opened, seams=tuple(q[::-1] for q in opened.seams), sides=sides)
 
 
-def _templates(job: Job, spec: RegionSpec, opened: Opened, laid: _Laid, cut: Cut) -> list[Template]:
+def _templates(
+    job: Job, spec: RegionSpec, opened: Opened, laid: _Laid, cut: Cut, butts: Sequence[int]
+) -> list[Template]:
     made = make_templates(
         opened,
         laid.flats,
@@ -438,32 +510,13 @@ def _templates(job: Job, spec: RegionSpec, opened: Opened, laid: _Laid, cut: Cut
         notch_every_mm=job.laps.notch_every_mm,
         limit=cut.limit,
         copies=cut.copies,
+        butts=butts,
     )
     strains = (
         strain_of(s, piece.face_areas_mm2, cut.limit, raw=flat.stretch, scale_mm=CLOTH_MM)
         for piece, flat, s in zip(opened.pieces, laid.flats, laid.stretch)
     )
     return [replace(template, strain=strain) for template, strain in zip(made, strains)]
-
-
-def _new_joins(whole: Template, parts: Sequence[Template]) -> list[LineString]:
-    """Join lines that the parts of a split piece have and the whole had not."""
-    old = union_all(list(whole.joins)).buffer(GRID_MM)
-    return [line for part in parts for line in part.joins if not old.contains(line)]
-
-
-def _on_roll(job: Job, template: Template, cut: Cut, *, avoid: Sequence[LineString] = ()) -> list[Template]:
-    split = split_for_roll(
-        template,
-        avoid=avoid,
-        width_mm=cut.roll_width_mm,
-        length_mm=cut.roll_length_mm,
-        lap_mm=cut.lap_mm,
-        edge_mm=cut.edge_mm,
-        stagger_mm=cut.stagger_mm,
-        notch_every_mm=job.laps.notch_every_mm,
-    )
-    return list(split.parts)
 
 
 def _strain_over(opened: Opened, flats: Sequence[Flat], stretch: Sequence[Floats], limit: float) -> Strain:
@@ -605,7 +658,14 @@ def _sheet(
     sheet = film_sheet(region.surface, warp_way(job, spec), extra_mm=layer.slack_mm)
     whole = sheet_template(sheet, region=spec.name, layer=kind, material=layer.material)
     cut = replace(_cut_of_layer(job, kind, layer), lap_mm=max(job.laps.join_mm, 25.0))
-    templates = tuple(_on_roll(job, whole, cut))
+    templates = split_for_roll(
+        whole,
+        width_mm=cut.roll_width_mm,
+        length_mm=cut.roll_length_mm,
+        lap_mm=cut.lap_mm,
+        edge_mm=cut.edge_mm,
+        notch_every_mm=job.laps.notch_every_mm,
+    ).parts
     return LayerPlan(
         kind,
         layer.material,
