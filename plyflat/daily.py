@@ -17,7 +17,7 @@ from .shop.mixing import WET_OUT_SPREAD, Fractions, PlyStuff, RegionMix, region_
 from .shop.quantity import Quantity
 from .shop.resin import Mix
 from .shop.spread import Range
-from .shop.stock import tape_rolls
+from .shop.stock import offcut_g, tape_rolls
 from .shop.vacuum import (
     INHG_KPA,
     LEAST_GAUGE_KPA,
@@ -454,12 +454,13 @@ def offcuts_g(job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan]
     found = {}
     for roll in rolls:
         if roll.kind == "cloth":
-            g_mm2 = job.cloths[roll.material].areal_weight_g_m2 * 1e-6
+            weight = job.cloths[roll.material].areal_weight_g_m2
+            on_hull = kept.get(roll.material, 0.0) / weight * 1e6
             used, least = (
-                roll.roll_width_mm * sum(mm) * g_mm2 - kept.get(roll.material, 0.0)
+                offcut_g(used_mm2=roll.roll_width_mm * sum(mm), on_hull_mm2=on_hull, areal_weight_g_m2=weight)
                 for mm in ([lay.length_mm for lay in roll.lays], [min(lay.bound_mm, lay.length_mm) for lay in roll.lays])
             )
-            found[roll.material] = (max(used, 0.0), max(min(least, used), 0.0))
+            found[roll.material] = (used, min(least, used))
     return found
 
 

@@ -12,6 +12,7 @@ from .cloth.flatten import Flat, StrainBound
 from .cloth.template import Strain, Template
 from .job.model import Job
 from .lay.nest import Lay
+from .shop.day import Day
 from .shop.quantity import Quantity
 from .surface.corner import Corner
 from .surface.fillet import Filleted
@@ -339,6 +340,8 @@ class Plan:
     checks : tuple of Check
     seconds : dict
         Time taken by stage, s.
+    day : Day or None
+        Vacuum, bleed, clock, cure, sun, waste and order; None in a plan made without them.
     """
 
     job: Job
@@ -351,3 +354,4 @@ class Plan:
     cautions: tuple[Caution, ...]
     checks: tuple[Check, ...]
     seconds: dict[str, float] = field(default_factory=dict)
+    day: Day | None = None
