@@ -323,6 +323,8 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
         shaped.darts,
         shaped.patches,
         shaped.yarns,
+        joins=shaped.joins,
+        panels=shaped.panels,
     )
 
 

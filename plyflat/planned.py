@@ -9,6 +9,8 @@ import numpy as np
 from .cloth._strain import YarnStrain, YarnStretch
 from .cloth.darts import Dart
 from .cloth.flatten import Flat, StrainBound
+from .cloth.joins import Join
+from .cloth.panels import Panel
 from .cloth.template import Strain, Template
 from .job.model import Job
 from .lay.nest import Lay
@@ -162,6 +164,10 @@ class PlyPlan:
         Its parts between the seams, before the cuts.
     yarns : YarnStrain or None
         What is asked of warp and weft over all pieces.
+    joins : tuple of Join
+        How its pieces meet, lapped or butted.
+    panels : tuple of Panel
+        Lines cut on the hull to lay it in panels, with what each bought.
     """
 
     name: str
@@ -180,6 +186,8 @@ class PlyPlan:
     darts: tuple[Dart, ...] = ()
     patches: tuple[PatchPlan, ...] = ()
     yarns: YarnStrain | None = None
+    joins: tuple[Join, ...] = ()
+    panels: tuple[Panel, ...] = ()
 
     def patch_of(self, piece: str) -> PatchPlan | None:
         """Return the patch that a piece comes from; "A2" is a part of piece "A"."""

@@ -14,6 +14,8 @@ import numpy as np
 from shapely import LineString, Polygon
 
 from ..cloth.darts import Dart
+from ..cloth.joins import Join
+from ..cloth.panels import Panel
 from ..cloth.template import Notch, Strain, Template
 from ..errors import CheckError
 from ..surface.corner import Corner
@@ -223,11 +225,31 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
         "laps_mm": None if ply.laps_mm is None else [float(lap) for lap in ply.laps_mm],
         "lap_clearance_mm": [float(d) for d in ply.lap_clearance_mm],
         "darts": [_dart(dart) for dart in ply.darts],
+        "joins": [_join(join) for join in ply.joins],
+        "panels": [_panel(panel) for panel in ply.panels],
         "area_mm2": float(ply.area_mm2),
         "lap_area_mm2": float(ply.lap_area_mm2),
         "outline_mm": _loops(ply.region),
         "strain": _strain(ply.strain),
         "templates": [_template(t, number.new(t)) for t in ply.templates],
+    }
+
+
+def _join(join: Join) -> dict:
+    return {
+        "name": join.name,
+        "kind": join.kind,
+        "cause": join.cause,
+        "off_load_deg": None if join.off_deg is None else float(join.off_deg),
+        "line_mm": join.line_mm.tolist(),
+    }
+
+
+def _panel(panel: Panel) -> dict:
+    return {
+        "over_before": float(panel.over_before),
+        "over_after": float(panel.over_after),
+        "line_mm": panel.line_mm.tolist(),
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import struct
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -162,14 +162,30 @@ def _seams(region: RegionPlan) -> str:
     joined = sum(bool(t.joins) for ply in region.plies for t in ply.templates)
     words = []
     if region.seams_mm:
-        words.append(f"The region is opened along {counted(len(region.seams_mm), 'seam')}, with a lap there.")
+        words.append(f"The region is opened along {counted(len(region.seams_mm), 'seam')}.")
     for ply in region.plies:
+        words += _joins(ply)
         if ply.lap_clearance_mm:
             near = [f"{d:.0f} mm from those of {q.name}" for d, q in zip(ply.lap_clearance_mm, region.plies)]
             words.append(f"The laps of {ply.name} lie {', '.join(near)}.")
     if joined:
         words.append("Where pieces join, the dashed line is where the other piece's edge comes to lie; match the notches.")
     return " ".join(words)
+
+
+def _joins(ply: PlyPlan) -> Iterator[str]:
+    """Say how a ply's pieces meet, and what panels bought."""
+    butts = [join.name for join in ply.joins if join.kind == "butt"]
+    if butts:
+        rest = len(ply.joins) - len(butts)
+        yield f"In {ply.name} the pieces meet edge to edge at {', '.join(butts)}" + (
+            "; every other join is lapped." if rest else "."
+        )
+    elif ply.joins:
+        yield f"All joins of {ply.name} are lapped."
+    if ply.panels:
+        before, after = percent(ply.panels[0].over_before), percent(ply.panels[-1].over_after)
+        yield f"In panels the area of {ply.name} over the strain limit comes down from {before} to {after}."
 
 
 def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:

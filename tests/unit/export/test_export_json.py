@@ -12,6 +12,8 @@ import shapes
 from shapely import Polygon
 
 from plyflat.cloth.darts import Dart
+from plyflat.cloth.joins import Join
+from plyflat.cloth.panels import Panel
 from plyflat.errors import CheckError
 from plyflat.export.planjson import as_json, plan_schema, plan_to_dict, refuse_odd_numbers
 from plyflat.surface.corner import Corner
@@ -167,3 +169,15 @@ def test_cuts_are_told_with_what_they_bought(plan, judge):
     assert told["darts"][0]["length_mm"] == 50.0
     assert told["darts"][0]["over_after"] == 0.1
     assert told["darts"][0]["placed_by_hand"] is False
+
+
+def test_joins_and_panels_are_told(plan, judge):
+    line = np.array([[0.0, 0, 0], [30, 40, 0]])
+    joins = (Join("J1", "butt", "panel", line, 12.0), Join("A-1", "lap", "roll", line))
+    ply = replace(plan.regions[0].plies[0], joins=joins, panels=(Panel(line, 0.4, 0.05, np.inf),))
+    region = replace(plan.regions[0], plies=(ply, *plan.regions[0].plies[1:]))
+    whole = plan_to_dict(replace(plan, regions=(region,)))
+    assert [e.message for e in judge.iter_errors(whole)] == []
+    told = whole["regions"][0]["plies"][0]
+    assert [(q["name"], q["kind"], q["off_load_deg"]) for q in told["joins"]] == [("J1", "butt", 12.0), ("A-1", "lap", None)]
+    assert told["panels"] == [{"over_before": 0.4, "over_after": 0.05, "line_mm": line.tolist()}]
