@@ -11,7 +11,8 @@ from .bag.stack import film_sheet, sheet_template, tape_length_mm
 from .cloth._laps import clearances, lap_lines
 from .cloth._stagger import ALIKE_MM, Staggered, stagger_seams, turn_share
 from .cloth._strain import YarnStrain
-from .cloth.darts import Dart, dart_pieces
+from .cloth.darts import Dart, advise_cuts, dart_pieces
+from .cloth.draping import Laying, Wishes
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
 from .cloth.joins import Cause, Join, Kind, Load
 from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm
@@ -22,6 +23,7 @@ from .cloth.template import Strain, Template
 from .errors import ShapeError
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
 from .joining import Joinery, join_cautions, lay_panels, seam_joins, split_pieces
+from .laying import lay_by_threads, laying_cautions, laying_checks, thread_stretch
 from .nearness import laid_piece, patches_of, yarns_over
 from .planned import LayerPlan, PatchPlan, Piece3D
 from .surface.coarsen import STRAY_MM, coarsen
@@ -63,6 +65,8 @@ class Cut:
     load : Load or None
     panels : int
         Panels each piece is laid in at least.
+    threads : Wishes or None
+        How its pieces are laid by their threads; None where they are flattened.
     """
 
     name: str
@@ -81,6 +85,7 @@ class Cut:
     join: Kind = "lap"
     load: Load | None = None
     panels: int = 1
+    threads: Wishes | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +121,8 @@ class Shaped:
         How the pieces meet: along seams and cuts, between panels, and where they were split for the roll.
     panels : tuple of Panel
         Lines cut on the hull to lay it in panels, with what each bought.
+    layings : tuple of Laying
+        Cloth that is laid by its threads: how each piece is, or why it was flattened after all.
     """
 
     pieces: tuple[Piece3D, ...]
@@ -134,6 +141,7 @@ class Shaped:
     yarns: YarnStrain | None = None
     joins: tuple[Join, ...] = ()
     panels: tuple[Panel, ...] = ()
+    layings: tuple[Laying, ...] = ()
 
 
 def warp_way(job: Job, spec: RegionSpec) -> Floats:
@@ -202,6 +210,9 @@ def shape(
     joins = (*seams, *split.joins)
     clear = _clearance(laid, laps, earlier, cut)
     pieces = tuple(laid_piece(*one, length_mm=CLOTH_MM) for one in zip(opened.pieces, laid.flats, frames))
+    if laid.by_threads:
+        # What the bias gives is no strain of the cloth.
+        pieces = tuple(replace(p, strain=np.abs(s - 1.0).max(axis=1)) for p, s in zip(pieces, laid.stretch))
     return Shaped(
         pieces,
         split.templates,
@@ -209,20 +220,23 @@ def shape(
         laid.seams,
         (*panel_laps, *(q.line_mm for q in split.joins)),
         sum(lap.area for t in split.templates for lap in t.laps),
-        tuple(_checks(region, laid)),
+        (*_checks(region, laid), *laying_checks(laid.layings)),
         (
             *_lap_cautions(laid, clear, cut),
+            *_dart_advice(job, spec, laid, cut, earlier),
             *_cautions(pieces, split.templates),
             *join_cautions(joins, split, laid.panels, how),
+            *laying_cautions(laid.layings),
         ),
         laps,
         laid.starts_mm,
         clear,
         laid.darts,
-        _patches(job, spec, cut, laid, pieces) if cut.may_dart else (),
+        _patches(job, spec, cut, laid, pieces) if cut.may_dart and not laid.by_threads else (),
         yarns_over(pieces, frames, length_mm=CLOTH_MM) if cut.may_dart else None,
         joins,
         laid.panels,
+        laid.layings,
     )
 
 
@@ -285,6 +299,8 @@ class _Laid:
     panels : tuple of Panel
     fewest : tuple of int
         For each piece the strips it is still to be split in.
+    layings : tuple of Laying
+        Cloth that is laid by its threads: how each piece of ``uncut`` is, or why it is not.
     """
 
     surface: Surface
@@ -301,6 +317,19 @@ class _Laid:
     causes: tuple[Cause, ...] = ()
     panels: tuple[Panel, ...] = ()
     fewest: tuple[int, ...] = ()
+    layings: tuple[Laying, ...] = ()
+
+    @property
+    def by_threads(self) -> bool:
+        """Whether its flat shapes come from nets of threads."""
+        return bool(self.layings) and all(q.draped is not None for q in self.layings)
+
+    @property
+    def raw(self) -> tuple[Floats, ...]:
+        """(m, 2) stretch of single triangles, piece by piece; along the threads where they were laid by those."""
+        if not self.by_threads:
+            return tuple(f.stretch for f in self.flats)
+        return tuple(q.draped.along_threads for q in self.layings if q.draped is not None)
 
 
 def _laid(
@@ -325,6 +354,9 @@ def _laid(
     else:
         opened = _equal(job, spec, surface, cut, len(earlier), plies)
     uncut = opened
+    layings = lay_by_threads(region, uncut, cut.threads) if cut.threads is not None else ()
+    if layings and all(q.draped is not None for q in layings):
+        return _laid_by_threads(surface, opened, layings, cut, coarse.stray_mm, staggered)
     opened, darts = _darted(job, spec, opened, cut, earlier)
     causes: list[Cause] = ["seam" if j < len(uncut.seams) else "cut" for j in range(len(opened.seams))]
     made = lay_panels(
@@ -342,7 +374,7 @@ def _laid(
         opened,
         flats,
         stretch,
-        _strain_over(opened, flats, stretch, cut.limit),
+        _strain_over(opened, [f.stretch for f in flats], stretch, cut.limit),
         coarse.stray_mm,
         _starts(surface, uncut),
         staggered,
@@ -352,6 +384,36 @@ def _laid(
         tuple("panel" if was < 0 else causes[was] for was in made.origin),
         made.panels,
         made.fewest,
+        layings,
+    )
+
+
+def _laid_by_threads(
+    surface: Surface,
+    opened: Opened,
+    layings: tuple[Laying, ...],
+    cut: Cut,
+    stray_mm: float,
+    staggered: Staggered | None,
+) -> _Laid:
+    """Take the flat shapes of nets: no cut within a piece is made for strain, and panels are split straight."""
+    draped = [q.draped for q in layings if q.draped is not None]
+    stretch = tuple(thread_stretch(d, length_mm=CLOTH_MM) for d in draped)
+    causes: list[Cause] = ["seam"] * len(opened.seams)
+    return _Laid(
+        surface,
+        opened,
+        tuple(d.flat for d in draped),
+        stretch,
+        _strain_over(opened, [d.along_threads for d in draped], stretch, cut.limit),
+        stray_mm,
+        _starts(surface, opened),
+        staggered,
+        opened.seams,
+        opened,
+        causes=tuple(causes),
+        fewest=(cut.panels,) * len(draped),
+        layings=layings,
     )
 
 
@@ -367,10 +429,45 @@ def _darted(
         limit=cut.limit,
         over_share=job.limits.over_share,
         most=spec.darts,
-        given_mm=[np.array(q.line_mm) for q in spec.cuts],
+        kinds=spec.cut_kinds,
+        given_mm=[np.array(q.line_mm) for q in spec.cuts if q.kind == "cut"],
+        gussets_mm=[np.array(q.line_mm) for q in spec.cuts if q.kind == "gusset"],
         keep_off_mm=np.vstack([np.array(spec.keep_off_mm, dtype=float).reshape(-1, 3), *below]),
         clear_mm=max(spec.clear_mm if spec.keep_off_mm else 0.0, cut.stagger_mm if below else 0.0),
         seam_mm=cut.lap_mm,
+        scale_mm=CLOTH_MM,
+    )
+
+
+def _dart_advice(
+    job: Job, spec: RegionSpec, laid: _Laid, cut: Cut, earlier: Sequence[Shaped]
+) -> Iterator[tuple[str, str]]:
+    """Say what cuts would bring where a region's first ply is over the limit and no cuts are asked for."""
+    asked = spec.darts or spec.cuts or not cut.may_dart
+    if asked or earlier or laid.strain.over_share <= job.limits.over_share:
+        return
+    advice = advise_cuts(
+        laid.uncut,
+        limit=cut.limit,
+        over_share=job.limits.over_share,
+        kinds=spec.cut_kinds,
+        keep_off_mm=np.array(spec.keep_off_mm, dtype=float).reshape(-1, 3),
+        clear_mm=spec.clear_mm if spec.keep_off_mm else 0.0,
+        seam_mm=cut.lap_mm,
+        scale_mm=CLOTH_MM,
+    )
+    over = f"the area over {say_percent(cut.limit)}"
+    if not advice.cuts:
+        yield (
+            f"cuts would not lessen {over}: none of those tried takes away enough for its length",
+            "Open the region in more pieces, or expect to work the cloth by hand.",
+        )
+        return
+    before, after = say_percent(advice.over_before), say_percent(advice.over_after)
+    many = len(advice.cuts)
+    yield (
+        f"{advice.words()}, {advice.length_mm:.0f} mm in all, would bring {over} from about {before} to {after}",
+        f'Write "darts = {many}" in this region to have {"them" if many > 1 else "it"} made.',
     )
 
 
@@ -434,7 +531,7 @@ def _over_share(opened: Opened, limit: float) -> float:
     """Share of the area of an opened patch above the strain limit, at the cloth's scale."""
     flats = [flatten(piece) for piece in opened.pieces]
     stretch = [cloth_stretch(p, f, length_mm=CLOTH_MM) for p, f in zip(opened.pieces, flats)]
-    return _strain_over(opened, flats, stretch, limit).over_share
+    return _strain_over(opened, [f.stretch for f in flats], stretch, limit).over_share
 
 
 def _equal(job: Job, spec: RegionSpec, surface: Surface, cut: Cut, index: int, plies: int) -> Opened:
@@ -513,16 +610,15 @@ def _templates(
         butts=butts,
     )
     strains = (
-        strain_of(s, piece.face_areas_mm2, cut.limit, raw=flat.stretch, scale_mm=CLOTH_MM)
-        for piece, flat, s in zip(opened.pieces, laid.flats, laid.stretch)
+        strain_of(s, piece.face_areas_mm2, cut.limit, raw=raw, scale_mm=CLOTH_MM)
+        for piece, raw, s in zip(opened.pieces, laid.raw, laid.stretch)
     )
     return [replace(template, strain=strain) for template, strain in zip(made, strains)]
 
 
-def _strain_over(opened: Opened, flats: Sequence[Flat], stretch: Sequence[Floats], limit: float) -> Strain:
+def _strain_over(opened: Opened, raw: Sequence[Floats], stretch: Sequence[Floats], limit: float) -> Strain:
     areas = np.concatenate([s.face_areas_mm2 for s in opened.pieces])
-    raw = np.concatenate([f.stretch for f in flats])
-    return strain_of(np.concatenate(stretch), areas, limit, raw=raw, scale_mm=CLOTH_MM)
+    return strain_of(np.concatenate(stretch), areas, limit, raw=np.concatenate(raw), scale_mm=CLOTH_MM)
 
 
 def _checks(region: Region, laid: _Laid) -> Iterator[tuple[str, float, float, str]]:

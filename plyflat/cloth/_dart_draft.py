@@ -109,6 +109,10 @@ class Rules:
         Of the patch.
     edge : cKDTree
         Vertices of the draft's edge before any cut.
+    peaks_mm : (k, 3) float array, mm
+        Points of curvature, which tips go to if they are near.
+    reach_mm : float
+        How near.
     """
 
     limit: float
@@ -119,6 +123,8 @@ class Rules:
     size_mm: float
     area_mm2: float
     edge: cKDTree
+    peaks_mm: Floats
+    reach_mm: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -172,13 +172,13 @@ def peaks(surface: Surface, *, reach_mm: float) -> Floats:
     return surface.vertices_mm[top].reshape(-1, 3)
 
 
-def at_peaks(surface: Surface, courses: Sequence[Course], reach_mm: float) -> tuple[Course, ...]:
+def at_peaks(courses: Sequence[Course], places_mm: Floats, *, reach_mm: float) -> tuple[Course, ...]:
     """Put the tips of cuts on a point of curvature near them, which the draft may have missed by a triangle."""
-    places, out = peaks(surface, reach_mm=reach_mm), []
+    out = []
     for course in courses:
-        off = np.linalg.norm(places - course.points_mm[-1], axis=1)
+        off = np.linalg.norm(places_mm - course.points_mm[-1], axis=1)
         if len(off) and off.min() < reach_mm and course.kind != "split" and not course.given:
-            course = replace(course, points_mm=np.vstack([course.points_mm[:-1], places[[int(np.argmin(off))]]]))
+            course = replace(course, points_mm=np.vstack([course.points_mm[:-1], places_mm[[int(np.argmin(off))]]]))
         out.append(course)
     return tuple(out)
 

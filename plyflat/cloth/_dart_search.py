@@ -12,7 +12,7 @@ from ..errors import CheckError, OutlineError
 from ..surface.cut import insert_path
 from ..surface.mesh import Floats, Surface
 from ._dart_draft import Course, Piece, Rules, Slit, Trial, laid, length_mm, opened_with, try_cuts
-from ._dart_ways import Symmetry, Way, dart_ways, fans, lines_across, potential, symmetry_of
+from ._dart_ways import Fan, Symmetry, Way, dart_ways, fans, lines_across, potential, symmetry_of
 from .gusset import gusset_at, try_gussets
 
 #: Depths of darts that end on one another's way or towards one middle, as shares of the way to it.
@@ -118,7 +118,7 @@ def _fanned(state: State, rules: Rules, symmetry: Symmetry, most: int) -> State:
     return state if best is None else state.with_trial(0, best)
 
 
-def _fan_trials(fan, rules: Rules) -> Iterator[Trial]:
+def _fan_trials(fan: Fan, rules: Rules) -> Iterator[Trial]:
     """Try a fan; shorter if that is enough, deeper if not."""
     middle = try_cuts(fan.piece, fan.courses(DEPTHS[-1]), rules, parts=1)
     if middle is not None:

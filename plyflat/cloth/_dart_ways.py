@@ -65,13 +65,24 @@ def dart_ways(piece: Piece, field: Floats, rules: Rules, *, most: int = ENDS) ->
     """Propose ways from the patch's own edge to the peaks of a field, the nearest places of the edge first."""
     rim = piece.surface.boundary_loops[0]
     bare = piece.bare(rules)
-    for tip in _peaks(piece, field):
+    for tip in _tips(piece, field, rules):
         far, came = dijkstra(piece.graph, indices=tip, return_predecessors=True)
         for end in _near_ends(piece.surface.vertices_mm[rim], np.where(bare, far[rim], np.inf), most):
             yield Way(tuple(_way(came, int(rim[end]), tip)))
 
 
-def _peaks(piece: Piece, field: Floats) -> list[int]:
+def _tips(piece: Piece, field: Floats, rules: Rules) -> list[int]:
+    """Where darts lead to: the highest places of a field, or the points of curvature beside them."""
+    tips = _highest(piece, field)
+    v = piece.surface.vertices_mm
+    for place in rules.peaks_mm:
+        at = int(np.argmin(np.linalg.norm(v - place, axis=1)))
+        if not piece.on_rim[at]:
+            tips = [at if np.linalg.norm(v[q] - place) < rules.reach_mm else q for q in tips]
+    return list(dict.fromkeys(tips))
+
+
+def _highest(piece: Piece, field: Floats) -> list[int]:
     """The highest vertex of a field, and the highest one well away from it if it is half as high."""
     first = int(np.argmax(field))
     if field[first] <= 0:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from ..errors import CheckError, OutlineError, SolveError
 from ..surface.coarsen import coarsen
-from ..surface.mesh import Ints, Surface
+from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import Opened, Sides
 from ._dart_draft import DRAFT_FACES, KINDS, Course, Dart, Darted, Kind, Rules, with_centre
 from ._dart_finish import at_peaks, finished, peaks
@@ -20,10 +20,12 @@ from ._dart_search import find_cuts
 #: How far a point that the user places may lie off the surface.
 NEAR_MM = 10.0
 
+#: Advice is given on copies with about so many triangles, of so many cuts at most; they help if they take away this share.
+ADVICE_FACES, MOST_ADVISED, HELPS = 4000, 6, 0.1
 #: A draft keeps at most so many points of curvature beyond those that it has.
 MOST_PEAKS = 8
 
-__all__ = ["KINDS", "Dart", "Darted", "Kind", "dart_pieces", "place_darts"]
+__all__ = ["KINDS", "Advice", "Dart", "Darted", "Kind", "advise_cuts", "dart_pieces", "place_darts"]
 
 
 def place_darts(
@@ -91,17 +93,19 @@ def place_darts(
     """
     points = np.asarray(keep_off_mm, dtype=np.float64).reshape(-1, 3)
     box = float(np.linalg.norm(surface.size_mm))
-    draft = _draft_of(surface, 0.01 * box)
+    draft = coarsen(surface, faces=DRAFT_FACES, stray_mm=0.01 * box).surface
     edge = cKDTree(draft.vertices_mm[np.concatenate(draft.boundary_loops)])
+    reach = 2 * draft.mean_edge_mm
+    sharp = peaks(surface, reach_mm=reach)[:MOST_PEAKS]
+    draft = _with_peaks(draft, sharp)
     keep_off = cKDTree(points) if len(points) else None
-    rules = Rules(limit, over_share, tuple(kinds), keep_off, clear_mm, box, surface.area_mm2, edge)
+    rules = Rules(limit, over_share, tuple(kinds), keep_off, clear_mm, box, surface.area_mm2, edge, sharp, reach)
     given = [_stated(line, "dart", surface) for line in given_mm]
     given += [_stated(line, "gusset", surface) for line in gussets_mm]
-    reach = 2 * draft.mean_edge_mm
     while True:
         courses = find_cuts(draft, rules, most=most, given=tuple(given))
         try:
-            return finished(surface, at_peaks(surface, courses, reach), limit=limit, scale_mm=scale_mm)
+            return finished(surface, at_peaks(courses, sharp, reach_mm=reach), limit=limit, scale_mm=scale_mm)
         except (CheckError, SolveError):
             # A gusset found on the draft may not close on the patch; one of the user's is a fault then.
             if all(c.kind != "gusset" or c.given for c in courses):
@@ -109,12 +113,9 @@ def place_darts(
             rules = replace(rules, kinds=tuple(k for k in rules.kinds if k != "gusset"))
 
 
-def _draft_of(surface: Surface, stray_mm: float) -> Surface:
-    """Return a copy with few triangles that still has the points of curvature, such as a cone's apex."""
-    draft = coarsen(surface, faces=DRAFT_FACES, stray_mm=stray_mm).surface
-    if draft is surface:
-        return draft
-    for place in peaks(surface, reach_mm=2 * draft.mean_edge_mm)[:MOST_PEAKS]:
+def _with_peaks(draft: Surface, places_mm: Floats) -> Surface:
+    """Return a draft that has vertices at points of curvature, such as a cone's apex, that it may have lost."""
+    for place in places_mm:
         if np.linalg.norm(draft.vertices_mm - place, axis=1).min() > 1e-6:
             divided, _, new = with_centre(draft, place)
             v = divided.vertices_mm.copy()
@@ -145,20 +146,23 @@ def dart_pieces(
     limit: float,
     over_share: float,
     most: int,
+    kinds: Sequence[Kind] = KINDS,
     given_mm: Sequence[ArrayLike] = (),
+    gussets_mm: Sequence[ArrayLike] = (),
     keep_off_mm: ArrayLike = (),
     clear_mm: float = 0.0,
     seam_mm: float = 25.0,
+    scale_mm: float = 0.0,
 ) -> tuple[Opened, tuple[Dart, ...]]:
     """Cut the pieces of an opened patch further, each as `place_darts` does.
 
-    A patch that has no seams may be split too; pieces that meet at seams get darts only, which begin on the patch's own
-    edge and keep off the seams.
+    A patch that has no seams may be split or get gussets too; pieces that meet at seams get darts only, which begin on the
+    patch's own edge and keep off the seams.
 
     Parameters
     ----------
     opened : Opened
-    limit, over_share, given_mm, keep_off_mm, clear_mm
+    limit, over_share, kinds, given_mm, gussets_mm, keep_off_mm, clear_mm, scale_mm
         As for `place_darts`.
     most : int
         The largest number of cuts over all pieces, beyond those given.
@@ -170,26 +174,140 @@ def dart_pieces(
     Opened
         With the cuts among its seams, after those that were there.
     tuple of Dart
-        In the same order.
+        In the same order; areas over the limit are shares of the whole patch.
+
+    Raises
+    ------
+    OutlineError
+        As `place_darts`, or a gusset or a line from edge to edge in a patch that is opened at seams.
+    ShapeError, SolveError
+        As `flatten` does.
     """
-    if not opened.seams:
-        done = place_darts(
-            opened.pieces[0], limit=limit, over_share=over_share, most=most, given_mm=given_mm, keep_off_mm=keep_off_mm,
-            clear_mm=clear_mm,
-        )
-        return (done.opened, done.cuts) if done.cuts else (opened, ())
-    near = np.vstack([np.asarray(keep_off_mm, dtype=np.float64).reshape(-1, 3), *opened.seams])
     cuts: list[Dart] = []
-    for k, piece in enumerate(opened.pieces):
-        mine = [line for line in given_mm if _piece_of(opened, line) == k]
-        done = place_darts(
-            piece, limit=limit, over_share=over_share, most=max(most - len(cuts), 0), kinds=("dart",), given_mm=mine,
-            keep_off_mm=near, clear_mm=max(clear_mm, seam_mm),
-        )
-        if done.cuts:
-            opened = _with_darts(opened, k, done.opened)
-            cuts += done.cuts
+    for k, done, share in _piece_by_piece(
+        opened, most=most, limit=limit, over_share=over_share, kinds=kinds, given_mm=given_mm, gussets_mm=gussets_mm,
+        keep_off_mm=keep_off_mm, clear_mm=clear_mm, seam_mm=seam_mm, scale_mm=scale_mm,
+    ):
+        if not done.cuts:
+            continue
+        if not opened.seams:
+            return done.opened, done.cuts
+        if len(done.opened.pieces) > 1:
+            x, y, z = done.cuts[0].line_mm[0]
+            raise OutlineError(
+                "a cut runs from edge to edge of a piece that meets others at seams", where=f"({x:.1f}, {y:.1f}, {z:.1f}) mm",
+                do="End it inside, or state one more seam instead.",
+            )
+        opened = _with_darts(opened, k, done.opened)
+        cuts += [replace(c, over_before=share * c.over_before, over_after=share * c.over_after) for c in done.cuts]
     return opened, tuple(cuts)
+
+
+def _piece_by_piece(
+    opened: Opened,
+    *,
+    most: int,
+    kinds: Sequence[Kind],
+    given_mm: Sequence[ArrayLike],
+    gussets_mm: Sequence[ArrayLike],
+    keep_off_mm: ArrayLike,
+    clear_mm: float,
+    seam_mm: float,
+    **how: float,
+) -> Iterator[tuple[int, Darted, float]]:
+    """Cut the pieces one after the other; yield each with its number and its share of the area."""
+    pieces, seams = opened.pieces, opened.seams
+    near = np.vstack([np.asarray(keep_off_mm, dtype=np.float64).reshape(-1, 3), *seams])
+    whole = sum(p.area_mm2 for p in pieces)
+    if seams:
+        kinds, clear_mm = tuple(k for k in kinds if k == "dart"), max(clear_mm, seam_mm)
+    if seams and gussets_mm:
+        raise OutlineError(
+            "a gusset is asked for in a region that is opened at seams", do="Place a dart there, or one more seam."
+        )
+    for k, piece in enumerate(pieces):
+        mine = [line for line in given_mm if not seams or _piece_of(opened, line) == k]
+        done = place_darts(
+            piece, most=most, kinds=kinds, given_mm=mine, gussets_mm=gussets_mm, keep_off_mm=near, clear_mm=clear_mm, **how
+        )
+        most -= sum(not c.given for c in done.cuts)
+        yield k, done, piece.area_mm2 / whole
+
+
+@dataclass(frozen=True, eq=False)
+class Advice:
+    """What cuts would bring.
+
+    Attributes
+    ----------
+    cuts : tuple of Dart
+        Empty where none helps.
+    over_before, over_after : float
+        Share of the area above the strain limit without them and with them.
+    """
+
+    cuts: tuple[Dart, ...]
+    over_before: float
+    over_after: float
+
+    @property
+    def length_mm(self) -> float:
+        """Of all cuts."""
+        return sum(c.length_mm for c in self.cuts)
+
+    def words(self) -> str:
+        """Say how many cuts of which kind."""
+        said = []
+        for kind, name in (("dart", "dart"), ("split", "cut"), ("gusset", "gusset")):
+            count = sum(c.kind == kind for c in self.cuts)
+            if count:
+                said.append(f"{count} {name}{'s' if count > 1 else ''}{' from edge to edge' if kind == 'split' else ''}")
+        return " and ".join(said) if len(said) < 3 else f"{said[0]}, {said[1]} and {said[2]}"
+
+
+def advise_cuts(
+    opened: Opened,
+    *,
+    limit: float,
+    over_share: float,
+    most: int = MOST_ADVISED,
+    kinds: Sequence[Kind] = KINDS,
+    keep_off_mm: ArrayLike = (),
+    clear_mm: float = 0.0,
+    seam_mm: float = 25.0,
+    scale_mm: float = 0.0,
+) -> Advice:
+    """Try what cuts would bring, on copies of the pieces with few triangles, so that it never takes long.
+
+    Parameters
+    ----------
+    opened, limit, over_share, kinds, keep_off_mm, clear_mm, seam_mm, scale_mm
+        As for `dart_pieces`.
+    most : int
+        The largest number of cuts tried.
+
+    Returns
+    -------
+    Advice
+
+    Raises
+    ------
+    ShapeError, SolveError
+        As `flatten` does.
+    """
+    coarse = tuple(coarsen(p, faces=ADVICE_FACES, stray_mm=0.005 * float(np.linalg.norm(p.size_mm))).surface for p in opened.pieces)
+    cuts: list[Dart] = []
+    before = after = 0.0
+    for _, done, share in _piece_by_piece(
+        replace(opened, pieces=coarse), most=most, kinds=kinds, given_mm=(), gussets_mm=(), keep_off_mm=keep_off_mm,
+        clear_mm=clear_mm, seam_mm=seam_mm, limit=limit, over_share=over_share, scale_mm=scale_mm,
+    ):
+        cuts += done.cuts
+        before += share * done.before.over_share
+        after += share * done.after.over_share
+    if before - after < HELPS * before:
+        return Advice((), before, before)
+    return Advice(tuple(cuts), before, after)
 
 
 def _piece_of(opened: Opened, line: ArrayLike) -> int:

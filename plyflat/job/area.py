@@ -194,10 +194,16 @@ class StepSpec(Table):
 
 
 class CutSpec(Table):
-    """A cut placed by hand: a dart that ends inside, or a line from edge to edge."""
+    """A cut placed by hand: a dart that ends inside, a line from edge to edge, or a gusset."""
 
     line_mm: Annotated[tuple[Point, ...], forms.POINTS] = Field(
-        alias="line", description="Two or more points on the surface; the first on the ply's edge."
+        alias="line",
+        description="Two or more points on the surface; the first on the ply's edge. A gusset has two: the middle of its wedge "
+        "on the edge, and its tip.",
+    )
+    kind: Annotated[Literal["cut", "gusset"], OURS] = Field(
+        default="cut",
+        description="gusset: a wedge let in, as wide as the cloth has angle to spare round the tip; cut: a dart or a line across.",
     )
 
 
@@ -272,6 +278,12 @@ class RegionSpec(Area):
     )
     darts: Annotated[int, OURS] = Field(
         default=0, ge=0, le=50, strict=True, description="Most cuts a ply may get so that its strain comes within the limit."
+    )
+    cut_kinds: Annotated[tuple[Literal["dart", "split", "gusset"], ...], OURS] = Field(
+        default=("dart", "split", "gusset"),
+        min_length=1,
+        description="Kinds of cuts that may be chosen: darts from the edge inward, splits from edge to edge, gussets let in where "
+        "the surface is saddled.",
     )
     drape: DrapeSpec | None = Field(default=None, description="How cloth that is laid by its threads goes on it.")
     cuts: tuple[CutSpec, ...] = Field(alias="cut", default=(), description="Cuts placed by hand in every ply.")

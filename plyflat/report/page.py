@@ -196,14 +196,14 @@ def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[
         "title": f"{region.name} {ply.name}",
         "words": f"{ply.cloth}, warp at {ply.angle_deg + 0.0:g}° to the warp line; {', '.join(faces)}. As cut: {'; '.join(sizes)}.",
         "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
-        "cut_head": _head("cut", "kind", "length, mm#", "opens#", "area above limit before#", "after#"),
+        "cut_head": _head("cut", "kind", "length, mm#", "opens or lets in#", "area above limit before#", "after#"),
         "cut_rows": [_dart(k, dart) for k, dart in enumerate(ply.darts, start=1)],
     }
 
 
 def _dart(k: int, dart: Dart) -> tuple[str, ...]:
-    kind = "dart" if dart.kind == "dart" else "edge to edge"
-    opens = f"{dart.opens_deg:.1f}°" if dart.kind == "dart" else ""
+    kind = "edge to edge" if dart.kind == "split" else dart.kind
+    opens = f"{dart.opens_deg:.1f}°" if dart.kind != "split" else ""
     who = ", yours" if dart.given else ""
     return str(k), kind + who, f"{dart.length_mm:.0f}", opens, percent(dart.over_before), percent(dart.over_after)
 
