@@ -105,7 +105,7 @@ def _fanned(state: State, rules: Rules, symmetry: Symmetry, most: int) -> State:
     best: Trial | None = None
     idle = 0
     for count in range(1, most + 1):
-        now = [t for fan in fans(piece, field, symmetry, count) for t in _fan_trials(fan, rules)]
+        now = [t for fan in _fans(piece, field, symmetry, count, rules) for t in _fan_trials(fan, rules)]
         if not now:
             continue
         top = max(now, key=lambda t: (t.over_mm2 <= rules.over_share * rules.area_mm2, t.gain))
@@ -116,6 +116,10 @@ def _fanned(state: State, rules: Rules, symmetry: Symmetry, most: int) -> State:
         if idle == PATIENCE:
             break
     return state if best is None else state.with_trial(0, best)
+
+
+def _fans(piece: Piece, field: Floats, symmetry: Symmetry, count: int, rules: Rules) -> Iterator[Fan]:
+    return fans(piece, field, symmetry, count, beside=rules.keep_off is not None)
 
 
 def _fan_trials(fan: Fan, rules: Rules) -> Iterator[Trial]:

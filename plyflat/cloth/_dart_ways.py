@@ -267,7 +267,7 @@ class Fan:
         return out
 
 
-def fans(piece: Piece, field: Floats, symmetry: Symmetry, count: int) -> Iterator[Fan]:
+def fans(piece: Piece, field: Floats, symmetry: Symmetry, count: int, *, beside: bool = False) -> Iterator[Fan]:
     """Propose fans of so many darts, turned so that the patch's mirror planes throw them on themselves.
 
     Parameters
@@ -277,6 +277,8 @@ def fans(piece: Piece, field: Floats, symmetry: Symmetry, count: int) -> Iterato
         Its highest place is the middle, moved into the planes.
     symmetry : Symmetry
     count : int
+    beside : bool
+        Whether to turn them on by quarters of a step too, so that they find a way beside what they keep off.
 
     Yields
     ------
@@ -293,7 +295,7 @@ def fans(piece: Piece, field: Floats, symmetry: Symmetry, count: int) -> Iterato
     if (np.diff(np.r_[angle, angle[0] + 2 * np.pi]) <= 0).any():
         # Part of the edge is behind another seen from the middle: no even spacing there.
         return
-    for phase in _phases(surface, rim, angle, uv, middle, symmetry, count):
+    for phase in _phases(surface, rim, angle, uv, middle, symmetry, count, beside):
         wanted = phase + 2 * np.pi * np.arange(count) / count
         wanted = angle[0] + (wanted - angle[0]) % (2 * np.pi)
         closed, run = np.vstack([surface.vertices_mm[rim], surface.vertices_mm[rim[:1]]]), np.r_[angle, angle[0] + 2 * np.pi]
@@ -304,13 +306,15 @@ def fans(piece: Piece, field: Floats, symmetry: Symmetry, count: int) -> Iterato
 
 
 def _phases(
-    surface: Surface, rim: Ints, angle: Floats, uv: Floats, middle: int, symmetry: Symmetry, count: int
+    surface: Surface, rim: Ints, angle: Floats, uv: Floats, middle: int, symmetry: Symmetry, count: int, beside: bool
 ) -> list[float]:
     """Angles in the flat of the first dart: in a mirror plane and half a step off it, or where the edge is nearest."""
+    turns = 2 * np.pi / count * np.array([0.0, 0.5, 0.25, 0.75] if beside else [0.0, 0.5])
     if not len(symmetry.normals):
-        return [float(angle[int(np.argmin(np.linalg.norm(uv[rim] - uv[middle], axis=1)))])]
+        nearest = float(angle[int(np.argmin(np.linalg.norm(uv[rim] - uv[middle], axis=1)))])
+        return (nearest + turns).tolist() if beside else [nearest]
     off = (surface.vertices_mm[rim] - symmetry.centre_mm) @ symmetry.normals[0]
     back, turn = np.roll(off, 1), np.r_[angle[-1] - 2 * np.pi, angle[:-1]]
     k = int(np.argmax((off >= 0) & (back < 0)))
     first = float(turn[k] + (angle[k] - turn[k]) * back[k] / (back[k] - off[k]))
-    return [first] if symmetry.round else [first, first + np.pi / count]
+    return [first] if symmetry.round and not beside else (first + turns).tolist()

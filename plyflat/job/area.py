@@ -279,9 +279,8 @@ class RegionSpec(Area):
     darts: Annotated[int, OURS] = Field(
         default=0, ge=0, le=50, strict=True, description="Most cuts a ply may get so that its strain comes within the limit."
     )
-    cut_kinds: Annotated[tuple[Literal["dart", "split", "gusset"], ...], OURS] = Field(
+    cut_kinds: Annotated[tuple[Literal["dart", "split", "gusset"], ...], forms.CUT_KINDS, OURS] = Field(
         default=("dart", "split", "gusset"),
-        min_length=1,
         description="Kinds of cuts that may be chosen: darts from the edge inward, splits from edge to edge, gussets let in where "
         "the surface is saddled.",
     )

@@ -154,6 +154,15 @@ def _write_turns(turns: tuple[float, ...] | None) -> object:
     return "free" if turns is None else [units.text_deg(turn) for turn in turns]
 
 
+def _cut_kinds(given: object) -> tuple[str, ...]:
+    known = isinstance(given, list | tuple) and all(kind in CUT_KINDS_ALL for kind in given)
+    if not known or not isinstance(given, list | tuple) or not given:
+        raise QuantityError(
+            f"{given!r} is no list of kinds of cuts", do='Write ["dart", "split", "gusset"], or some of them'
+        )
+    return tuple(kind for kind in CUT_KINDS_ALL if kind in given)
+
+
 def _points(given: object) -> tuple[Point, ...]:
     if not isinstance(given, list | tuple):
         raise QuantityError("it is no list of points", do='Write ["1.2 0 -0.4 m", "1.3 0 -0.4 m"]')
@@ -361,6 +370,7 @@ _LOAD_SCHEMA = {
     "examples": ["forward", "45 deg", ["0 0 0 mm", "100 0 0 mm"]],
 }
 _NUMBERS3 = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
+CUT_KINDS_ALL = ("dart", "split", "gusset")
 VIEWS = ("port", "starboard", "above", "below", "ahead", "astern")
 _LAP = length(1, 2000, "60 mm")
 _OUTLINE_SCHEMA = {
@@ -396,6 +406,11 @@ _OUTLINE2_SCHEMA = {
 NAME_PATTERN = r'^[^/\\:*?"<>|]{1,60}$'
 
 ANGLE = Form(_angle, units.text_deg, {"type": "string", "examples": ["0 deg", "45 deg"]})
+CUT_KINDS = Form(
+    _cut_kinds,
+    list,
+    {"type": "array", "items": {"enum": list(CUT_KINDS_ALL)}, "minItems": 1, "examples": [["dart"], ["split", "gusset"]]},
+)
 TURNS = Form(_turns, _write_turns, _TURNS_SCHEMA)
 POINT = Form(units.point_mm, units.text_point, _POINT_SCHEMA)
 POINTS = Form(
