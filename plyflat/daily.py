@@ -182,7 +182,7 @@ def _region_day(
         _note_fit(job, region.name, fits, notes)
     tape = _layer(region, "sealant tape")
     return RegionDay(
-        region.name, start_min, sum(s.fibre_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
+        region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
         tape.length_mm / 1000.0 if tape else 0.0, _marks(tape), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
         _layer_m2(region, "bag film"), work, pot, batches, steps_of(work, max(len(batches), 1)), fits[0], fits[1],
     )  # fmt: skip

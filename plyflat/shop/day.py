@@ -8,7 +8,8 @@ from .bleed import Bleed
 from .clock import Batch, Fit, PotLife, Step, Work
 from .cure import Profile
 from .leaks import Mark
-from .mixing import RegionMix
+from .mixing import AREAL_SPREAD, RegionMix
+from .spread import Range
 from .sun import Sun
 from .vacuum import Pull
 from .waste import Cut, OrderLine, Reuse, Small
@@ -23,8 +24,8 @@ class RegionDay:
     name : str
     start_min : float
         Minutes after midnight at which its first batch is mixed.
-    fibre_g : float
-        Cloth as cut.
+    fibre_g, kept_g : float
+        Cloth as cut, and what of it stays on the hull.
     mix : RegionMix or None
         None where no resin is stated.
     volume_ml : tuple of float or None
@@ -48,6 +49,7 @@ class RegionDay:
     name: str
     start_min: float
     fibre_g: float
+    kept_g: float
     mix: RegionMix | None
     volume_ml: tuple[float, float] | None
     bleed: Bleed | None
@@ -129,3 +131,40 @@ class Day:
     cuts: tuple[Cut, ...]
     reuse: Reuse | None
     order: tuple[OrderLine, ...]
+
+
+def planned_fields(day: RegionDay) -> dict[str, Range]:
+    """Figures of a region's plan that the record sets against what happened, in the units of the record's fields.
+
+    Parameters
+    ----------
+    day : RegionDay
+    """
+
+    def sure(value: float) -> Range:
+        return Range(value, value, value)
+
+    out = {
+        "fibre_mass": Range.about(day.fibre_g, AREAL_SPREAD),
+        "peel_ply_area": sure(day.peel_m2),
+        "breather_area": sure(day.breather_m2),
+        "ply_area": sure(sum(a for _, a in day.work.plies_m2)),
+    }
+    if day.tape_m > 0:
+        out["tape_used"] = Range(day.tape_m * 1000.0, day.tape_m * 1000.0, day.tape_m * 1150.0)
+    if day.mix is not None:
+        mix = day.mix
+        out |= {"resin_weighed": mix.resin_g, "hardener_weighed": mix.hardener_g, "laminate_mass": mix.mass_g}
+        out |= {"laminate_thickness": mix.thickness_mm, "fibre_kept": sure(day.kept_g)}
+    if day.pull is not None:
+        out["gauge"] = Range(day.pull.gauge_kpa, day.pull.gauge_kpa, day.pull.air_kpa)
+        out["drop"] = Range(0.0, day.pull.drop_kpa, day.pull.drop_kpa)
+        out["drop_time"] = sure(day.pull.drop_s)
+    if day.pot is not None and day.batches:
+        out["pot_life"] = Range.about(day.batches[0].pot_life_s, 0.25)
+    if day.fit is not None and day.fit_slow is not None:
+        wet = next((s.start_s for s in day.steps if s.what.startswith("lay ") and "wet out" not in s.what), day.steps[-1].end_s)
+        slower = day.fit_slow.needed_s / day.fit.needed_s
+        out["wet_out_time"] = Range(wet / slower, wet, wet * slower)
+        out["bag_down_time"] = Range(day.fit.needed_s / slower, day.fit.needed_s, day.fit_slow.needed_s)
+    return out
