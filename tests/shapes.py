@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.integrate import cumulative_simpson, dblquad
 from scipy.interpolate import CubicSpline
+from scipy.optimize import brentq
 from scipy.spatial import ConvexHull, Delaunay
 
 
@@ -777,3 +778,70 @@ def folded_plate_developed(angle_deg=30.0, size=1000.0, triangles=8000, seed=0):
 def folded_plate(angle_deg=30.0, size=1000.0, triangles=8000, seed=0):
     """Square plate bent along the y axis."""
     return folded_plate_developed(angle_deg, size, triangles, seed)[:2]
+
+
+# -- for cuts that let cloth lie flat ----------------------------------------------------------------------------------
+def bulged_patch(length=1600.0, width=800.0, rise=200.0, triangles=8000, seed=0):
+    """Rectangle bulged to z = rise (1 - (2x/length)²)(1 - (2y/width)²), its edge flat; seen from +z."""
+    p, f = rectangle(length, width, triangles, seed)
+    p = p - [length / 2, width / 2]
+    x, y = p.T
+    return np.column_stack([p, rise * (1 - (2 * x / length) ** 2) * (1 - (2 * y / width) ** 2)]), f
+
+
+def flange(radius=200.0, fillet=120.0, wall=80.0, plate=400.0, turn_deg=90.0, triangles=8000, seed=0):
+    """Part of the foot of a round post on a plate, the corner rounded: its fillet encloses minus ``turn_deg``.
+
+    Seen from the air: from the plate up, from the wall outward.
+    """
+    run = wall + fillet * np.pi / 2 + plate
+    p, f = rectangle(np.radians(turn_deg) * (radius + fillet), run, triangles, seed)
+    turn, s = p[:, 0] / (radius + fillet), p[:, 1]
+    a = np.clip((s - wall) / fillet, 0, np.pi / 2)
+    r = radius + fillet * (1 - np.cos(a)) + np.maximum(s - wall - fillet * np.pi / 2, 0)
+    z = fillet * (1 - np.sin(a)) + np.maximum(wall - s, 0)
+    # The first way round runs anticlockwise seen from above, the second outward: turned over, the air is above.
+    return np.stack([r * np.cos(turn), r * np.sin(turn), z], 1), f[:, [0, 2, 1]]
+
+
+def saddle_cone(excess_deg=60.0, radius=400.0, around=96, along=20):
+    """Cone over a wavy closed line of a unit sphere, so that its apex has ``excess_deg`` more than a full turn."""
+    turn = np.linspace(0, 2 * np.pi, 4001)
+
+    def line(height):
+        z = height * np.cos(2 * turn)
+        return np.stack([np.sqrt(1 - z**2) * np.cos(turn), np.sqrt(1 - z**2) * np.sin(turn), z], 1)
+
+    def steps(points):
+        return 2 * np.arcsin(np.linalg.norm(np.diff(points, axis=0), axis=1) / 2)
+
+    # The apex of the mesh has the angle between its own generators, so those are set to give the excess.
+    def rays(height):
+        points = line(height)
+        run = np.r_[0, np.cumsum(steps(points))]
+        at = np.linspace(0, run[-1], around, endpoint=False)
+        d = np.stack([np.interp(at, run, points[:, k]) for k in range(3)], 1)
+        return d / np.linalg.norm(d, axis=1)[:, None]
+
+    def excess(height):
+        d = rays(height)
+        return steps(np.vstack([d, d[:1]])).sum() - 2 * np.pi - np.radians(excess_deg)
+
+    d = rays(brentq(excess, 1e-6, 0.95, xtol=1e-14))
+    v = np.vstack([np.zeros((1, 3)), *(d * radius * k / along for k in range(1, along + 1))])
+    i = np.arange(around)
+    j = (i + 1) % around
+    f = [np.stack([0 * i, 1 + i, 1 + j], 1)]
+    for k in range(along - 1):
+        a, b, c, e = 1 + k * around + i, 1 + k * around + j, 1 + (k + 1) * around + i, 1 + (k + 1) * around + j
+        f += [np.stack([a, c, b], 1), np.stack([b, c, e], 1)]
+    return v, np.vstack(f)
+
+
+def turning_cone(half_deg=60.0, radius=400.0, around=96, along=20):
+    """Whole cone with its apex up; it misses 360° (1 - sin half_deg) there, less what chords take off."""
+    turn = 2 * np.pi * np.arange(around) / around
+    a = np.radians(half_deg)
+    d = np.stack([np.sin(a) * np.cos(turn), np.sin(a) * np.sin(turn), np.full(around, -np.cos(a))], 1)
+    v = np.vstack([np.zeros((1, 3)), *(d * radius * k / along for k in range(1, along + 1))])
+    return v, saddle_cone(10.0, radius, around, along)[1]

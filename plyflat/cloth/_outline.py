@@ -19,6 +19,8 @@ from .template import GRID_MM
 SLIT_MM = 1.0
 # A round hole of this radius at a dart's tip keeps the cut from running on; a figure of ours.
 STOP_MM = 2.0
+# Margin narrower than twice this is none.
+THREAD_MM = 0.5
 # A lap may lie on its own piece by this share: the corners of a seam that does not meet the edge quite square.
 ON_ITSELF = 0.05
 
@@ -149,7 +151,10 @@ def cut_outline(
     margin = body.buffer(trim_mm, join_style="mitre", mitre_limit=2.0).difference(body)
     shut = [_beyond(s, body, lap_mm, trim_mm) for s in seams]
     band = margin.difference(shapely.union_all(shut)) if shut else margin
-    touching = [g for g in parts_of(band) if g.buffer(1e-6).intersection(body).area > 0]
+    # Between the two sides of a gusset's mouth the strips leave a thread of margin.
+    touching = [
+        g for g in parts_of(band) if g.buffer(1e-6).intersection(body).area > 0 and not g.buffer(-THREAD_MM).is_empty
+    ]
     return _on_grid(_joined([body, *touching]))
 
 
