@@ -18,6 +18,7 @@ from ..cloth.joins import Join
 from ..cloth.panels import Panel
 from ..cloth.template import Notch, Strain, Template
 from ..errors import CheckError
+from ..shop.day import planned_fields
 from ..surface.corner import Corner
 from ..surface.fillet import Filleted
 from ..surface.mesh import Repair
@@ -26,6 +27,7 @@ from ..surface.region import Region
 if TYPE_CHECKING:
     from ..lay.nest import Lay
     from ..planned import LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..shop.day import Day
     from ..shop.quantity import Quantity
 
 #: Raised when a reader of older plans would misread a new one.
@@ -74,6 +76,7 @@ def plan_to_dict(plan: Plan, *, files: Iterable[str] = ()) -> dict[str, Any]:
         "resin": [_quantity(q) for q in plan.resin],
         "shopping": [_quantity(q) for q in plan.shopping],
         "bin": [_quantity(q) for q in plan.bin],
+        "day": None if plan.day is None else _day(plan.day),
         "cautions": [asdict(c) for c in plan.cautions],
         "checks": [{**asdict(c), "measured": float(c.measured), "limit": float(c.limit)} for c in plan.checks],
         "seconds": {stage: round(float(s), 3) for stage, s in plan.seconds.items()},
@@ -110,6 +113,16 @@ def refuse_odd_numbers(value: Any, where: str = "plan") -> None:
             refuse_odd_numbers(inner, f"{where}[{k}]")
     elif isinstance(value, float) and not math.isfinite(value):
         raise CheckError(f"the number is {value}", where=where)
+
+
+def _day(day: Day) -> dict[str, Any]:
+    """The sums of the day, with what the record sets against what happened."""
+    fields = [
+        {"region": r.name, "key": key, "low": q.low, "usual": q.usual, "high": q.high}
+        for r in day.regions
+        for key, q in planned_fields(r).items()
+    ]
+    return {**asdict(day), "fields": fields}
 
 
 class _Numbers:

@@ -135,6 +135,7 @@ def _umask() -> int:
 
 def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str]:
     from ..planned import Check
+    from ..report.day import sheets_html
     from ..report.page import report_html
     from ..report.pictures import draw_pictures
 
@@ -157,6 +158,8 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
         files.append(folder / "pictures" / f"{picture.name}.png")
         files[-1].write_bytes(picture.png)
     texts["report.html"] = report_html(plan, drawn, checks=(check,))
+    if plan.day is not None:
+        texts["job_sheets.html"] = sheets_html(plan)
     files += [_write_text(folder / name, text) for name, text in texts.items()]
     names = [f.relative_to(folder).as_posix() for f in files]
     _write_marker(plan, folder, names, check)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ..export.planjson import versions
 from ..export.tables import Laid, laid_pieces
 from ..units import say_percent as percent
+from .day import day_blocks
 from .style import Picture
 from .words import CARE, METHODS, amount, counted, in_short, order_of_working, square_metres, where_it_is
 
@@ -93,6 +94,7 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "shopping_rows": [_quantity(q) for q in plan.shopping],
         "resin_rows": [_quantity(q) for q in plan.resin],
         "bin_rows": [_quantity(q) for q in plan.bin],
+        "day": day_blocks(plan),
         "care": CARE,
         "methods": METHODS,
         "check_head": _head("check", "measured#", "limit#"),

@@ -1,0 +1,587 @@
+"""The day on the job sheet: vacuum, bleed, clock, cure, sun, waste and order, and one sheet for each region to work from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import resources
+from typing import TYPE_CHECKING, NamedTuple
+
+from ..shop.day import planned_fields
+from ..shop.fields import FIELDS
+from ..shop.mixing import WET_OUT_SPREAD
+from ..shop.sun import MARGIN_C, STOP_C
+from ..shop.vacuum import INHG_KPA, LEAST_GAUGE_KPA, standard_l_min
+from ..units import say_percent as percent
+from .words import CARE, amount, counted, joined
+
+if TYPE_CHECKING:
+    from ..planned import Plan, RegionPlan
+    from ..shop.clock import Fit
+    from ..shop.day import CureDay, Day, RegionDay
+    from ..shop.leaks import Mark
+    from ..shop.spread import Range
+    from ..shop.vacuum import Pull
+
+
+class Head(NamedTuple):
+    """Head of a column; a number's column is set to the right."""
+
+    words: str
+    number: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of the page.
+
+    Attributes
+    ----------
+    caption : str
+    head : list of Head
+    rows : sequence of tuple of str
+    """
+
+    caption: str
+    head: list[Head]
+    rows: Sequence[tuple[str, ...]]
+
+
+@dataclass(frozen=True)
+class Block:
+    """One part of the day.
+
+    Attributes
+    ----------
+    title : str
+    words : tuple of str
+        Paragraphs before the tables.
+    tables : tuple of Table
+    after : tuple of str
+        Paragraphs after them.
+    """
+
+    title: str
+    words: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
+    after: tuple[str, ...] = ()
+
+
+def _head(*words: str) -> list[Head]:
+    return [Head(w.rstrip("#"), w.endswith("#")) for w in words]
+
+
+def _range(r: Range, unit: str, factor: float = 1.0) -> str:
+    if r.high - r.low < 1e-9 * max(abs(r.usual), 1.0):
+        return f"{amount(r.usual * factor)} {unit}".strip()
+    return f"{amount(r.usual * factor)} ({amount(max(r.low, 0.0) * factor)} to {amount(r.high * factor)}) {unit}".strip()
+
+
+def _ends(values: Sequence[float], unit: str) -> str:
+    low, usual, high = values
+    return f"{amount(usual)} ({amount(low)} to {amount(high)}) {unit}"
+
+
+def _minutes(seconds: float) -> str:
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 3 * 3600.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def _clock(minutes: float) -> str:
+    whole = round(minutes)
+    days, rest = divmod(whole, 1440)
+    return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{counted(days, 'day')})" if days else "")
+
+
+def _inhg(kpa: float) -> str:
+    return f"{kpa:.1f} kPa ({kpa / INHG_KPA:.1f} inHg)"
+
+
+def day_blocks(plan: Plan) -> list[Block]:
+    """Return the parts of the day for the job sheet; none where the plan has no day.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    day = plan.day
+    if day is None:
+        return []
+    blocks = [_resin(r) for r in day.regions if r.mix is not None]
+    blocks += [_vacuum(day, r) for r in day.regions if r.pull is not None]
+    blocks += [_bleed(r) for r in day.regions if r.bleed is not None]
+    blocks += [_clock_block(r) for r in day.regions]
+    if day.cure is not None:
+        blocks.append(_cure(day.cure))
+    if day.sun is not None:
+        blocks.append(_sun(plan, day))
+    blocks += [_waste(plan, day), _order(plan, day)]
+    return blocks
+
+
+# --- the parts -------------------------------------------------------------------------------------------------------------
+
+
+def _resin(r: RegionDay) -> Block:
+    mix = r.mix
+    if mix is None:
+        return Block(r.name)
+    rows: list[tuple[str, ...]] = [
+        (p.name, _range(p.mixed_g, "g"), _range(p.resin_g, "g"), _range(p.hardener_g, "g"), _range(p.thickness_mm, "mm"))
+        for p in mix.plies
+    ]
+    rows.append(("in all", *(_range(q, "g") for q in (mix.mixed_g, mix.resin_g, mix.hardener_g)), _range(mix.thickness_mm, "mm")))
+    words = [f"The finished laminate weighs {_range(mix.mass_g, 'g')}."]
+    if r.volume_ml is not None:
+        words.append(f"By volume: {amount(r.volume_ml[0])} ml of resin to {amount(r.volume_ml[1])} ml of hardener.")
+    else:
+        words.append("By volume it is not worked out: the job states no densities of the liquids. Weigh them.")
+    after = (
+        f"Ranges: wet-out by {100 * WET_OUT_SPREAD:.0f} points of fibre either way and half the loss (common practice), cloth by 5 % of "
+        "its weight and densities by 2 % (from memory), peel ply 30 to 50 g/m² (published weighing); their ends stand for two "
+        "standard deviations.",
+    )
+    head = _head("ply", "mixed#", "resin#", "hardener#", "thickness, cured#")
+    return Block(f"What to mix for {r.name}", tuple(words), (Table("Mixed for each ply, cups and rollers included", head, rows),), after)
+
+
+def _vacuum(day: Day, r: RegionDay) -> Block:
+    p = r.pull
+    if p is None:
+        return Block(r.name)
+    litres = (p.air.settled_l[0], p.air.settled_l[1], p.air.settled_l[2])
+    down = "never" if p.down_s is None else f"{_minutes(p.down_s[1])} ({_minutes(p.down_s[0])} to {_minutes(p.down_s[2])})"
+    rows = [
+        ("air around", _inhg(p.air_kpa), "derived: standard atmosphere (ISO 2533) at the job's height and weather, or its barometer"),
+        ("gauge to aim at", _inhg(p.gauge_kpa), f"common practice; a published repair rule asks for {LEAST_GAUGE_KPA / INHG_KPA:.0f} inHg"),
+        ("absolute pressure in the bag", _inhg(p.bag_kpa), "derived: air less gauge"),
+        ("pressure on the laminate", f"{amount(p.on_laminate_kpa)} kPa", "derived: the gauge, while the breather carries vacuum"),
+        ("air under the bag, film down", _ends(litres, "l"), "derived: pores of the breather, assumed 15 to 25 % solid; hose and trap"),
+        ("more while the film is loose", f"{amount(p.air.loose_l)} l", "derived: area by the job's loose height"),
+        ("time to pump it down", down, "derived: without leak, the pump's flow taken as constant"),
+        ("fall allowed in the drop test", f"{_inhg(p.drop_kpa)} in {_minutes(p.drop_s)}", "published: US Army TM 1-1500-204-23-11, unless the job states another"),
+        ("the leak this means here", f"{_ends(p.drop_leak, 'Pa m³/s')}, {standard_l_min(p.drop_leak[1]):.2f} l/min of air", "derived: volume by rate of fall"),
+        ("the pump would hold such a leak at", f"{amount(p.drop_settles_kpa)} kPa absolute", "derived: leak over flow"),
+        ("fall at which the pump just holds the gauge", f"{_ends(p.held_drop_kpa, 'kPa')} in {_minutes(p.drop_s)}", "derived: see above"),
+        ("water boils in the bag at", f"{p.boils_c['water']:.0f} °C", "derived: vapour pressure, textbook"),
+        ("solvents boil at", ", ".join(f"{n} {c:.0f} °C" for n, c in p.boils_c.items() if n != "water"), "from memory of textbooks"),
+        ("least resin pressure against voids of moisture", f"{amount(day.void_kpa)} kPa", "from memory: Kardos, Duduković, Dave 1986, at the job's humidity and hottest temperature"),
+    ]
+    words = (
+        "The same leak fails a small bag and passes a large one: what counts is whether the pump holds the gauge. Vapour of water "
+        "or solvent looks like a leak.",
+    )
+    head = _head("what", "here", "stands on")
+    return Block(
+        f"Vacuum on {r.name}", words, (Table("Vacuum", head, rows), _dry_run(p), _hunt(r)),
+        ("Test the bag dry, before anything is mixed. A long round tube under full outside pressure collapses once its wall is "
+         "thinner than about 3 % of its radius (10 GPa, elastic buckling, from memory); dents and soft spots make it worse. "
+         "Data sheets and local rules come first.",),
+    )  # fmt: skip
+
+
+def _dry_run(p: Pull) -> Table:
+    rows = [
+        ("1", "Pull, pump on", f"gauge reads {p.gauge_kpa:.0f} kPa or more", "gauge ______"),
+        ("2", "Shut the valve, pump off; read at once", "", "gauge ______"),
+        ("3", f"Read again after {_minutes(p.drop_s)}", f"fall at most {p.drop_kpa:.1f} kPa", "drop ______"),
+        ("4", "Over the limit: hunt in the order below, then begin at 1", "", "☐"),
+        ("5", "Let air in slowly; look where the film could not reach a corner", "", "☐"),
+    ]
+    return Table("Dry run", _head("step", "do", "limit", "write down"), rows)
+
+
+def _hunt(r: RegionDay) -> Table:
+    rows = [
+        ("hose, trap, gauge and port", "shut the valve at the port: falls it still, the leak is before it"),
+        ("pleats", "both sides of each, at its foot"),
+        *((_mark_words(m, n, len(r.tape_marks)), _WHY[m.why]) for n, loop in enumerate(r.tape_marks, 1) for m in loop[:7]),
+        ("film", "folds, and where it lies on something sharp"),
+        ("the hull itself", "bare laminate, core, fittings and holes inside the tape: a bag on a boat leaks through the boat too"),
+    ]
+    numbered = [(str(k), where, what) for k, (where, what) in enumerate(rows, 1)]
+    return Table("Order of hunting leaks; metres count along the tape from where it starts", _head("order", "where", "look at"), numbered)
+
+
+_WHY = {
+    "start": "where the tape's end laps its start",
+    "hollow": "the tape crosses a hollow: the film spans it and pulls off",
+    "ridge": "the tape crosses a ridge: the film is stretched and the tape thinned",
+}
+
+
+def _mark_words(mark: Mark, loop: int, loops: int) -> str:
+    which = f"loop {loop}, " if loops > 1 else ""
+    return f"tape, {which}metre {mark.metre:.2f}"
+
+
+def _bleed(r: RegionDay) -> Block:
+    b = r.bleed
+    if b is None:
+        return Block(r.name)
+    rows = [
+        ("presses out of the laminate", _range(b.leaves_g, "g"), "derived: wet-out less final fibre fraction"),
+        ("kept by the peel ply", _range(b.peel_g, "g"), "published: informal weighing 30 to 50 g/m², or yours"),
+        ("goes on into the breather", _range(b.breather_g, "g"), "derived: the difference"),
+        ("share of the breather on the laminate", _range(b.over_laminate, "%", 100.0), "derived: pores at 15 to 25 % solid, assumed; or yours"),
+        ("share of all of the breather", _range(b.over_all, "%", 100.0), "derived: the same over its whole area"),
+        ("fibre by mass that this breather allows", percent(b.reached_fraction), "derived: if it takes no more than its usable share"),
+        ("runs beyond the laminate", f"{amount(b.run_even_mm)} mm all round, or {amount(b.run_narrow_mm)} mm in a strip", "derived: most resin, least breather"),
+        ("way to the port", f"{amount(b.to_port_mm)} mm", "the job's margin and lead"),
+        ("reaches the port", b.reaches, "derived"),
+    ]
+    after = (
+        "To know your breather, weigh a dry square of 100 by 100 mm, bag it on a wet sample, weigh it again, and state the difference "
+        "for each square metre as holds. A trap before the pump is advised in any case; use one that is rated for vacuum.",
+    )
+    return Block(f"Bleed of {r.name}", (), (Table("Where the resin goes", _head("what", "how much", "stands on"), rows),), after)
+
+
+def _clock_block(r: RegionDay) -> Block:
+    rows = [
+        (_clock(r.start_min + s.start_s / 60), s.what, _minutes(s.end_s - s.start_s), _clock(r.start_min + s.end_s / 60)) for s in r.steps
+    ]
+    tables = [Table("Order of the day", _head("from", "what", "takes#", "until#"), rows)]
+    words = []
+    if r.fit is None or r.pot is None:
+        words.append("No batches and no last moment are worked out: the job states no pot life.")
+    else:
+        words += _fit_words(r, r.fit)
+        batches = [
+            (str(b.number), f"{amount(b.mass_g)} g", joined([f"{percent(q)} of {n}" if q < 0.9995 else n for n, q in b.wets]),
+             _minutes(b.pot_life_s), _minutes(b.spread_s), f"{b.warmest_c:.0f} °C")
+            for b in r.batches
+        ]  # fmt: skip
+        head = _head("batch", "mass#", "goes on", "pot life#", "spread in#", "pot gets to#")
+        tables.append(Table("Batches, mixed one at a time", head, batches))
+    after = (
+        "Speeds of working are from memory until you record your own. Pot life by mass: a heat balance with figures from memory for less "
+        "than the data sheet's mass; for more a cautious rule after a published report of a gallon that set in five minutes. "
+        "Never leave mixed resin standing in the pot: it can smoke and burn.",
+    )
+    return Block(f"Clock for {r.name}", tuple(words), tuple(tables), after)
+
+
+def _fit_words(r: RegionDay, fit: Fit) -> list[str]:
+    words = [
+        f"The first resin on the hull stays workable for {_minutes(fit.open_s)}. Bag down and pump started by "
+        f"{_clock(r.start_min + fit.down_by_s / 60)} at the latest, so that time is left to hunt leaks. At the speeds stated it takes "
+        f"{_minutes(fit.needed_s)}"
+        + (f", at the slow end {_minutes(r.fit_slow.needed_s)}." if r.fit_slow else ".")
+    ]
+    if r.pot is not None:
+        words.append(f"Pot life: {r.pot.speed.basis}.")
+    tight = r.fit_slow if r.fit_slow and r.fit_slow.slower_by > 1 else None
+    if fit.slower_by > 1 or tight is not None:
+        short = fit if fit.slower_by > 1 or tight is None else tight
+        ways = [f"a hardener {short.slower_by:.1f} times slower"]
+        if short.cooler_c is not None:
+            ways.append(f"the same at {short.cooler_c:.0f} °C")
+        if short.quicker_by is not None:
+            ways.append(f"more hands: {short.quicker_by:.1f} times as fast")
+        if len(short.sessions) > 1:
+            ways += [f"{joined(list(plies))} in a session of {_minutes(s)}" for plies, s in short.sessions]
+        words.append(f"That is {'too long' if short is fit else 'too long if work is slow'}. Ways out: {'; '.join(ways)}; peel ply between sessions.")
+    return words
+
+
+def _cure(c: CureDay) -> Block:
+    rows = [
+        (_minutes(t), f"{temp:.0f} °C") for t, temp in zip(c.profile.s, c.profile.c)
+    ]
+    low, high = c.glass_transition_c
+    facts = [
+        ("share of the full cure", percent(c.share), c.basis),
+        ("may come off after", "not by the end of this plan, or not stated" if c.off_s is None else _minutes(c.off_s), "derived: the data sheet's time at the temperatures planned"),
+        ("fastest heating", f"{c.fastest_c_min:.2f} °C a minute", f"common practice: 0.2 to 1; limit {c.ramp_limit_c_min:g}"),
+        ("glass transition afterwards", f"{low:.0f} to {high:.0f} °C", "from memory: the hottest hold and 10 to 30 °C more, up to the system's limit"),
+    ]
+    if c.log is not None and c.log_share is not None:
+        facts.append(("logged: share of the full cure", percent(c.log_share), "derived from the log"))
+        facts.append(("logged: hottest, fastest heating", f"{c.log.hottest_c:.0f} °C, {c.log.fastest_c_min:.2f} °C a minute", "the log"))
+        if c.log_off_s is not None:
+            facts.append(("logged: might come off after", _minutes(c.log_off_s), "derived from the log"))
+    words = (
+        "Keep the vacuum on while it cools. Measure on the part, at its coldest and its hottest place, not in the air. A post-cure goes "
+        "up in steps, each no hotter than the glass transition that the last one reached.",
+    )
+    return Block(
+        "Cure", words, (Table("Temperatures planned", _head("after", "part at"), rows), Table("What they come to", _head("what", "here", "stands on"), facts)),
+        ("Class rules ask at least 48 h at 18 °C or more after laminating polyester; for epoxy the data sheet says. Heat lamps and blankets "
+         "can burn foam and wood: never leave them alone.",),
+    )  # fmt: skip
+
+
+def _sun(plan: Plan, day: Day) -> Block:
+    s, stated = day.sun, plan.job.service
+    if s is None:
+        return Block("Sun")
+    tg = plan.job.cure.glass_transition_c
+    rows = [
+        ("rises over the air by", _ends(s.rise_c, "°C"), "published: ASTM D4803, black up to 50 °C flat, 41 °C upright; by what the colour takes up, from memory"),
+        ("surface at the hottest", _ends(s.surface_c, "°C"), f"derived: air at {stated.air_c:.0f} °C"),
+        ("wet glass transition wanted", _ends(s.wanted_c, "°C"), f"from memory: {MARGIN_C:.0f} °C over the surface (CMH-17)"),
+        ("stated", "nothing" if tg is None else f"{tg:.0f} °C", "the job, from the data sheet"),
+    ]
+    tiers = {
+        "unknown": "No glass transition is stated, so nothing is compared.",
+        "quiet": f"It is stated {MARGIN_C:.0f} °C or more over the surface. That is no promise: thermal analysis tends to overstate what a laminate bears.",
+        "warn": f"It is stated less than {MARGIN_C:.0f} °C over the surface.",
+        "stop": f"It is stated less than {STOP_C:.0f} °C over the surface; the job says that this was read and is accepted.",
+    }
+    title = f"Sun on {stated.paint or 'the paint'}, {stated.tilt_deg:.0f}° steep"
+    return Block(title, (tiers[s.tier],), (Table("Heat of the surface", _head("what", "here", "stands on"), rows),))
+
+
+def _waste(plan: Plan, day: Day) -> Block:
+    rows = [(str(k), c.item, f"{amount(c.saves_g)} g", c.how) for k, c in enumerate(day.cuts, 1)]
+    words = []
+    r = day.reuse
+    if r is not None:
+        money = plan.job.currency or ""
+        if r.uses_to_pay is not None and r.price is not None:
+            lasts = "and lasts that long" if r.uses >= r.uses_to_pay else f"but lasts only {r.uses} times"
+            words.append(
+                f"A bag that is used again costs {r.price:.0f} {money} for this job's area and has paid after {counted(r.uses_to_pay, 'use')}, "
+                f"{lasts} by the job's figures; cleaning and its seal not counted."
+            )
+        else:
+            words.append("Whether a bag that is used again pays is not worked out: state its price, and those of film and release film.")
+        if r.uses_to_weigh_less is not None:
+            words.append(f"By mass it keeps more out of the bin than it will put there itself after {counted(r.uses_to_weigh_less, 'use')}.")
+    return Block("What would cut the waste most", tuple(words), (Table("At most so much less", _head("order", "item", "saves#", "how"), rows),) if rows else ())
+
+
+def _order(plan: Plan, day: Day) -> Block:
+    money = f", {plan.job.currency}" if plan.job.currency else ""
+    rows = [
+        (o.item, f"{amount(o.need)} {o.unit}", f"{amount(o.in_shop)} {o.unit}", o.packs, f"{amount(o.left)} {o.unit}",
+         "" if o.cost is None else f"{o.cost:.2f}", "" if o.cost_to_buy is None else f"{o.cost_to_buy:.2f}")
+        for o in day.order
+    ]  # fmt: skip
+    known = [o.cost for o in day.order if o.cost is not None]
+    buy = [o.cost_to_buy for o in day.order if o.cost_to_buy is not None]
+    if known:
+        rows.append(("all that is priced", "", "", "", "", f"{sum(known):.2f}", f"{sum(buy):.2f}"))
+    head = _head("item", "job takes#", "in the shop#", "buy", "left#", f"cost of what it takes{money}#", f"cost to buy{money}#")
+    return Block("Order, and what is left", (), (Table("Order", head, rows),), ("Resin is ordered for the high end of its range.",))
+
+
+# --- a sheet for each region -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Blank:
+    """A field to fill in.
+
+    Attributes
+    ----------
+    key, words, example : str
+    expected : str
+        Of the plan; empty where it has none.
+    """
+
+    key: str
+    words: str
+    example: str
+    expected: str
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One stage of the work on a sheet.
+
+    Attributes
+    ----------
+    name : str
+    boxes : tuple of str
+        Things to do, each with a box to tick.
+    blanks : tuple of Blank
+    """
+
+    name: str
+    boxes: tuple[str, ...]
+    blanks: tuple[Blank, ...] = ()
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The sheet of one region.
+
+    Attributes
+    ----------
+    title, region : str
+    stages : tuple of Stage
+        Cut, mask, mix, wet, lay, bag, pull, check, heat, take off.
+    """
+
+    title: str
+    region: str
+    stages: tuple[Stage, ...]
+
+
+def sheets(plan: Plan) -> list[Sheet]:
+    """Return a sheet for each region, in working order.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    days = {r.name: r for r in plan.day.regions} if plan.day else {}
+    return [_sheet(plan, region, days[region.name]) for region in plan.regions if region.name in days]
+
+
+def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
+    expected = {k: _expected(k, r) for k, r in planned_fields(day).items() if k in FIELDS}
+
+    def blanks(*keys: str) -> tuple[Blank, ...]:
+        return tuple(Blank(k, FIELDS[k].words, FIELDS[k].example, expected.get(k, "")) for k in keys)
+
+    stages = [
+        Stage("Cut", _cut_boxes(region), blanks("fibre_mass", "peel_ply_dry", "breather_dry", "film_used")),
+        Stage("Mask", _mask_boxes(region, day)),
+    ]
+    if day.pull is not None:
+        p = day.pull
+        stages.append(
+            Stage(
+                "Dry run",
+                (f"Bag it dry, pull to {p.gauge_kpa:.0f} kPa, pump off: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}",
+                 "Over it: hunt by the list of the report, before anything is mixed"),
+            )  # fmt: skip
+        )
+    stages += [
+        Stage("Mix", _mix_boxes(day), blanks("temperature", "humidity", "resin_weighed", "hardener_weighed", "pot_life")),
+        Stage("Wet out and lay", _lay_boxes(plan, region, day), blanks("wet_out_time", "left_in_cups")),
+    ]
+    if region.layers:
+        stages += [
+            Stage("Bag", _bag_boxes(region), blanks("tape_used")),
+            Stage("Pull", _pull_boxes(day), blanks("gauge", "bag_down_time")),
+            Stage("Check", _check_boxes(day), blanks("drop", "drop_time")),
+        ]
+    stages += [
+        Stage("Heat", _heat_boxes(plan), blanks("hottest")),
+        Stage("Take off", _off_boxes(plan), blanks("taken_off_after", "peel_ply_wet", "breather_wet", "laminate_mass", "laminate_thickness", "cost", "note")),
+    ]
+    return Sheet(plan.job.name, region.name, tuple(stages))
+
+
+def _expected(key: str, r: Range) -> str:
+    unit = FIELDS[key].unit
+    if unit == "s":
+        return _minutes(r.usual)
+    if unit == "mm" and r.usual >= 1000:
+        return f"{r.usual / 1000:.2f} m"
+    return f"{amount(r.usual)} {unit}"
+
+
+def _cut_boxes(region: RegionPlan) -> tuple[str, ...]:
+    out = []
+    for ply in region.plies:
+        pieces = [t.piece + (f" ({t.copies} times)" if t.copies > 1 else "") for t in ply.templates]
+        out.append(f"{ply.name}, {ply.cloth} at {ply.angle_deg + 0.0:g}°: {counted(len(pieces), 'piece')} {joined(pieces)}; label each on the face it names")
+    for layer in region.layers:
+        if layer.templates:
+            out.append(f"{layer.kind}, {layer.material}: {counted(sum(t.copies for t in layer.templates), 'piece')}")
+    return tuple(out)
+
+
+def _mask_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
+    out = ["Outline, edge of each ply, warp line, forward and up marked on the hull", "Hull clean, dry, keyed; masked beyond the edge of the largest ply"]
+    if region.fillet is not None:
+        out.append(f"Fillet of {region.fillet.radius_mm:.0f} mm run into the corner: {amount(region.putty_g)} g of putty mixed")
+    if day.tape_m > 0:
+        out.append(f"Sealant tape on clean hull, {day.tape_m:.2f} m with its laps; its paper left on")
+    return tuple(out)
+
+
+def _mix_boxes(day: RegionDay) -> tuple[str, ...]:
+    out = ["Gloves on, cuffs closed; air moving; nothing to eat or smoke here", "Everything cut lies ready in order; the pump runs"]
+    if day.mix is None:
+        return (*out, "Mix by the data sheet; no resin is worked out in this job")
+    share = day.mix.hardener_g.usual / day.mix.mixed_g.usual
+    if day.batches:
+        for b in day.batches:
+            on = joined([n for n, _ in b.wets])
+            out.append(
+                f"Batch {b.number} for {on}: {amount(b.mass_g * (1 - share))} g resin + {amount(b.mass_g * share)} g hardener = {amount(b.mass_g)} g; "
+                f"spread within {_minutes(b.spread_s)}"
+            )
+    else:
+        out.append(
+            f"In all {amount(day.mix.resin_g.usual)} g resin + {amount(day.mix.hardener_g.usual)} g hardener; in batches that you spread within "
+            "half of the data sheet's pot life"
+        )
+    return tuple(out)
+
+
+def _lay_boxes(plan: Plan, region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
+    mixes = {p.name: p for p in day.mix.plies} if day.mix else {}
+    out = []
+    for ply in region.plies:
+        resin = f", {amount(mixes[ply.name].mixed_g.usual)} g of mix" if ply.name in mixes else ""
+        out.append(f"{ply.name} on its marks, notch to notch, arrows forward and up{resin}")
+    return (*out, "Test piece of the same cloth and mix laid beside it, where strength counts")
+
+
+def _bag_boxes(region: RegionPlan) -> tuple[str, ...]:
+    out = [
+        f"{layer.kind}: {layer.margin_mm:.0f} mm beyond the largest ply" + (", pressed into every corner" if layer.kind != "bag film" else "")
+        for layer in region.layers
+        if layer.kind != "sealant tape"
+    ]
+    return (*out, "Film closed on the tape, a pleat at every hollow, port on the breather and off the laminate")
+
+
+def _pull_boxes(day: RegionDay) -> tuple[str, ...]:
+    out = ["Little vacuum first: film and cloth pressed into the corners by hand"]
+    if day.fit is not None:
+        out.append(f"Down and pulled by {_clock(day.start_min + day.fit.down_by_s / 60)} if the first mix was at {_clock(day.start_min)}")
+    if day.pull is not None:
+        out.append(f"Full vacuum: gauge {day.pull.gauge_kpa:.0f} kPa; hollow or thin parts watched, stopped if anything gives")
+    return tuple(out)
+
+
+def _check_boxes(day: RegionDay) -> tuple[str, ...]:
+    if day.pull is None:
+        return ()
+    p = day.pull
+    metres = [f"{m.metre:.1f} m" for loop in day.tape_marks for m in loop[:4]]
+    where = f", tape at {joined(metres)}" if metres else ""
+    out = [
+        f"Valve shut: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}",
+        f"Leaks hunted in order: hose and port, pleats{where}, film, hull",
+        "No resin in the hose; trap looked at",
+    ]
+    return tuple(out)
+
+
+def _heat_boxes(plan: Plan) -> tuple[str, ...]:
+    cured = plan.day.cure if plan.day else None
+    if cured is None:
+        return ("By the data sheet; no cure is stated in this job", "Vacuum on until it has set")
+    holds = [f"{c:.0f} °C at {_minutes(t)}" for t, c in zip(cured.profile.s, cured.profile.c)]
+    return (f"Part at {joined(holds)} from the start", "Thermometer on the part, somebody beside it", "Vacuum on until it has cooled")
+
+
+def _off_boxes(plan: Plan) -> tuple[str, ...]:
+    cured = plan.day.cure if plan.day else None
+    first = "When the data sheet lets it" if cured is None or cured.off_s is None else f"Not before {_minutes(cured.off_s)} at the temperatures planned, and the data sheet agrees"
+    return (first, "Set resin in cups and peel ply goes to the bin hard and cold, never warm", "Dust: extraction and mask before anything is ground")
+
+
+def sheets_html(plan: Plan) -> str:
+    """Return the sheets as one HTML text to print, a page or two for each region; it has no address outside itself.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    import jinja2
+
+    rooms = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    text = resources.files(__package__).joinpath("sheets.html").read_text(encoding="utf-8")
+    file = plan.job.path.name if plan.job.path else "job.toml"
+    return rooms.from_string(text).render(name=plan.job.name, sheets=sheets(plan), file=file, care=CARE)
