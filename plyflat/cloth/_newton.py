@@ -14,6 +14,9 @@ from ._patch import Triangles
 from ._sparse import Pattern, factorise
 
 _SHIFT = 1e-11  # of the mean diagonal: the three rigid motions cost nothing otherwise
+_SHIFT_SINGLE = 1e-7
+_SINGLE_FROM = 10_000  # vertices from which factors in single precision save time
+_EVEN = 30.0  # largest over mean of the diagonal up to which single precision will do
 _ARMIJO = 1e-4
 _NEAR = 1e-2  # a gain below which the shape is near enough for the whole Hessian
 _FAR = 3e-3  # a start with more distortion than this above 1 has its Hessian eased
@@ -140,7 +143,7 @@ class Distortion:
             flip = np.where(near, middle, (f1 - f2) / np.where(near, 1.0, gap))
         return flip, (f1 + f2) / (s1 + s2)
 
-    def factors(self, jacobian: Floats, *, whole: bool = False, ease: float = 1.0) -> Any:
+    def factors(self, jacobian: Floats, *, whole: bool = False, ease: float = 1.0, single: bool = False) -> Any:
         """Return the factorised Hessian, its negative eigenvalues set to nought triangle by triangle.
 
         Parameters
@@ -152,8 +155,15 @@ class Distortion:
         ease : float
             Raise each stretch to this power first: below 1 the Hessian is that of a shape with less distortion, which
             lies ahead of a distorted one.
+        single : bool
+            Whether single precision will do, if the triangles are even enough for it.
         """
-        return factorise(self.pattern.double(self._hessian(jacobian, whole, ease), shift=_SHIFT))
+        blocks = self._hessian(jacobian, whole, ease)
+        matrix = self.pattern.double(blocks, shift=_SHIFT_SINGLE if single else _SHIFT)
+        diagonal = matrix.diagonal() if single else None
+        if diagonal is not None and diagonal.max() > _EVEN * diagonal.mean():
+            return factorise(self.pattern.double(blocks, shift=_SHIFT))
+        return factorise(matrix, single=single)
 
     def _hessian(self, jacobian: Floats, whole: bool, ease: float) -> tuple[Floats, ...]:
         """Return xx, xy, yx, yy of the Hessian's blocks, (3, m) each, for the triangles' sides."""
@@ -256,7 +266,9 @@ def descend(
             return Solution(uv, value, step, kept.made)
         found = _search(energy, jacobian, energy.mesh.jacobian(move), value, gain) if gain > tolerance else None
         if found is None and kept.fresh and not kept.whole:
-            break
+            if not kept.single:
+                break
+            kept.single = False
         if found is not None:
             uv, before = uv + found.length * move, slope
             jacobian, value = found.jacobian, found.value
@@ -266,7 +278,7 @@ def descend(
         if progress is not None:
             progress("laying flat", step / (step + 5))
     raise SolveError(
-        f"not settled after {kept.made} factorisations: energy {value:.9f}, the next step would gain {gain:.1e} of it",
+        f"not settled after {kept.made} factorisations: energy {value:.10g}, the next step would gain {gain:.1e} of it",
         do="Repair or smooth the mesh, or split the region.",
     )
 
@@ -283,8 +295,9 @@ class _Kept:
     ----------
     made : int
         Factorisations so far.
-    fresh, whole : bool
-        Whether the one in use belongs to the present shape, and whether it is the whole Hessian.
+    fresh, whole, single : bool
+        Whether the one in use belongs to the present shape, whether it is the whole Hessian, and whether the next may
+        be in single precision.
 
     References
     ----------
@@ -296,6 +309,8 @@ class _Kept:
         self._energy, self._tolerance, self._last = energy, tolerance, np.inf
         self._lu: Any = None
         self._pairs: list[tuple[Floats, Floats, float]] = []
+        # The steps after it correct a coarse Hessian as they do an old one.
+        self.single = energy.power == 1 and energy.mesh.count >= _SINGLE_FROM
         self._barred = _NEAR  # at this gain and above the whole Hessian is not tried
 
     def direction(self, uv: Floats, jacobian: Floats, slope: Floats, value: float) -> Floats:
@@ -303,7 +318,9 @@ class _Kept:
         self.fresh = self._lu is None
         if self.fresh:
             far = self._energy.power == 1 and self.made == 0 and value > 1 + _FAR
-            self._lu = self._energy.factors(jacobian, whole=self.whole, ease=_EASE if far else 1.0)
+            self._lu = self._energy.factors(
+                jacobian, whole=self.whole, ease=_EASE if far else 1.0, single=self.single and not self.whole
+            )
             self.made += 1
             self._pairs.clear()
         pull, shares = slope, []
@@ -326,6 +343,7 @@ class _Kept:
     def judge(self, gain: float, length: float) -> None:
         """Keep or drop the Hessian after a step of this length; 0 where there was none."""
         short = length < 0.5
+        self.single = self.single and not short
         if not short and not self.whole and self._serves(gain):
             self._last = gain
             return

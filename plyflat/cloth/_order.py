@@ -6,6 +6,7 @@ import numpy as np
 
 from ..surface.mesh import Floats, Ints
 
+_THIN = 0.2  # edges this much shorter along one direction than along another are told apart
 _LEAF = 8  # parts this small are cut no further; smaller ones give no less fill
 
 
@@ -35,7 +36,7 @@ def dissection(points: Floats, edges: Ints) -> Ints:
     path = np.zeros(n, dtype=np.int64)
     last, level = np.zeros(n, dtype=np.int64), np.full(n, depth)
     alive = np.ones(n, dtype=bool)
-    ids, columns = np.arange(n), [np.ascontiguousarray(c) for c in points.T]
+    ids, columns = np.arange(n), [np.ascontiguousarray(c) for c in _in_edges(points, edges).T]
     tail, head = edges.T
     for k in range(depth):
         ids, upper = _halves(columns, ids, path, 1 << k)
@@ -55,6 +56,22 @@ def dissection(points: Floats, edges: Ints) -> Ints:
     place = np.empty(n, dtype=np.int64)
     place[order] = np.arange(n)
     return place
+
+
+def _in_edges(points: Floats, edges: Ints) -> Floats:
+    """Return points in lengths of edge along each direction where a mesh of slivers has far more of them along one.
+
+    A part of slivers is longest where it has the most edges, not the most millimetres.
+    """
+    ahead = points[edges[:, 1]] - points[edges[:, 0]]
+    square, axes = np.linalg.eigh(ahead.T @ ahead)
+    length = np.sqrt(np.maximum(square, 0.0) / max(len(edges), 1))
+    along = points @ axes
+    thin = (length < _THIN * length[-1]) & (length > 1e-9 * length[-1])
+    counts = np.ptp(along, axis=0) / np.where(length > 0, length, np.inf)
+    # Noise on a flat sheet has short edges too, but few of them from one side to the other.
+    thin &= counts > 0.2 * counts[-1]
+    return along / length[-1] / np.where(thin, length / length[-1], 1.0) if thin.any() else points
 
 
 def _halves(columns: list[Floats], ids: Ints, path: Ints, parts: int) -> tuple[Ints, Ints]:

@@ -15,8 +15,15 @@ from ._order import dissection
 from ._patch import Edges
 
 
-def factorise(matrix: csc_matrix) -> Any:
+def factorise(matrix: csc_matrix, *, single: bool = False) -> Any:
     """Return the factors of a symmetric positive definite matrix whose order is already a good one.
+
+    Parameters
+    ----------
+    matrix : (n, n) sparse array
+    single : bool
+        Whether seven digits will do, which takes half the room and, in large matrices, half the time. Its ``solve``
+        still takes and gives float64.
 
     Raises
     ------
@@ -24,8 +31,8 @@ def factorise(matrix: csc_matrix) -> Any:
         If a pivot vanishes.
     """
     try:
-        return splu(
-            matrix,
+        found = splu(
+            matrix.astype(np.float32) if single else matrix,
             permc_spec="NATURAL",
             diag_pivot_thresh=0.0,
             options={"SymmetricMode": True, "Equil": False},
@@ -35,6 +42,20 @@ def factorise(matrix: csc_matrix) -> Any:
             f"the equations of {matrix.shape[0]} unknowns are singular ({fault})",
             do="Look for slivers and needle-thin triangles, or repair the mesh.",
         ) from fault
+    return _Single(found) if single else found
+
+
+class _Single:
+    """Factors in single precision."""
+
+    def __init__(self, factors: Any) -> None:
+        self._factors = factors
+
+    def solve(self, right: Floats) -> Floats:
+        """Return the solution (n,) for a right side (n,)."""
+        # Scaled, since small slopes near the end would else leave the range of the numbers.
+        size = float(np.abs(right).max()) or 1.0
+        return self._factors.solve((right / size).astype(np.float32)).astype(np.float64) * size
 
 
 class Pattern:

@@ -391,6 +391,46 @@ def test_the_order_of_elimination_fills_little():
     assert ours < 1.2 * degree.L.nnz
 
 
+@pytest.mark.parametrize("name", ["cap", "saddle", "wigley"])
+def test_factors_of_seven_digits_lead_to_the_same_shape(name, monkeypatch):
+    surface = Surface(*getattr(shapes, name)(triangles=3000))
+    monkeypatch.setattr("plyflat.cloth._newton._SINGLE_FROM", 10**9)
+    double = flatten(surface)
+    monkeypatch.setattr("plyflat.cloth._newton._SINGLE_FROM", 0)
+    used = []
+    monkeypatch.setattr("plyflat.cloth._newton.factorise", lambda m, *, single=False: used.append(single) or _sparse.factorise(m, single=single))
+    single = flatten(surface)
+    assert used[0]
+    assert single.energy == pytest.approx(double.energy, abs=1e-12)
+    assert single.iterations <= double.iterations + 2
+    np.testing.assert_allclose(single.uv_mm, double.uv_mm, atol=1e-3)
+
+
+def test_factors_of_seven_digits_are_given_up_where_they_lead_nowhere(monkeypatch):
+    surface = Surface(*shapes.saddle(triangles=800))
+    right = flatten(surface)
+    monkeypatch.setattr("plyflat.cloth._newton._SINGLE_FROM", 0)
+
+    class Backward:
+        def solve(self, pull):
+            return -pull
+
+    monkeypatch.setattr(
+        "plyflat.cloth._newton.factorise", lambda m, *, single=False: Backward() if single else _sparse.factorise(m)
+    )
+    np.testing.assert_allclose(flatten(surface).uv_mm, right.uv_mm, atol=1e-3)
+
+
+def test_slivers_are_put_in_order_by_their_edges():
+    v, f = shapes.cap(triangles=6000)
+
+    def fill(points):
+        mesh, pattern = _patch.Triangles(v, f), _sparse.Pattern(points, f)
+        return _sparse.factorise(pattern.scalar(*_sparse.cotangent(mesh.gx, mesh.gy, mesh.areas), shift=1e-6)).L.nnz
+
+    assert fill(v * [1.0, 0.01, 1.0]) < 1.1 * fill(v)
+
+
 # -- strain --------------------------------------------------------------------------------------------------------
 def test_strain_is_summed_by_area():
     stretch = np.array([[1.01, 1.0], [1.0, 0.95], [1.02, 0.99]])
