@@ -98,6 +98,32 @@ def plan(
 
 
 @app.command()
+def record(
+    job: Annotated[Path, typer.Argument(help="the job file (TOML)", show_default=False)],
+    written: Annotated[
+        list[str] | None, typer.Argument(metavar="[FIELD=VALUE]...", help='such as resin_weighed="640 g"', show_default=False)
+    ] = None,
+    region: Annotated[str | None, typer.Option(help="the region it belongs to", show_default=False)] = None,
+    session: Annotated[int | None, typer.Option(help="counts from 1; the last one if left out", show_default=False)] = None,
+    results: Annotated[Path | None, typer.Option("--from", help="TOML file with fields", show_default=False)] = None,
+    plan_folder: Annotated[
+        Path | None, typer.Option("--plan", help="folder of the plan, to set against what happened", show_default=False)
+    ] = None,
+    csv: Annotated[Path | None, typer.Option(help="write all rows of all jobs to this CSV file", show_default=False)] = None,
+) -> None:
+    """Keep what really happened beside the job, and set it against the plan; without fields, show what there is."""
+    from .recording import Given, keep, shown, write_csv
+
+    given = Given(tuple(written or ()), region, session, results, plan_folder)
+    for line in keep(job, given):
+        typer.echo(line)
+    for line in shown(job):
+        typer.echo(line)
+    if csv is not None:
+        typer.echo(f"{write_csv(job, csv)} rows in {csv}")
+
+
+@app.command()
 def schema(
     output: Annotated[
         Path | None, typer.Option("-o", "--output", help="file to write instead of printing")

@@ -364,7 +364,22 @@ def _cure(job: Job, notes: _Notes) -> CureDay | None:
         cure.cure_share(log, full) if log else None, cure.reached_s(log, off) if log and off else None,
     )  # fmt: skip
     _note_cure(day, bool(stated.off), notes)
+    _note_post_cure(stated.glass_transition_c, day, notes)
     return day
+
+
+def _note_post_cure(wanted_c: float | None, day: CureDay, notes: _Notes) -> None:
+    """A glass transition from a data sheet belongs to the cure of that data sheet."""
+    low, high = day.glass_transition_c
+    if wanted_c is None or wanted_c <= high:
+        return
+    least, most = (wanted_c - above for above in reversed(cure.ABOVE_CURE_C))
+    notes.add(
+        f"the job counts on a glass transition of {wanted_c:.0f} degC, and a cure at the temperatures planned brings about "
+        f"{low:.0f} to {high:.0f} degC (from memory)",
+        "cure",
+        f"Post-cure at {least:.0f} to {most:.0f} degC, in steps, if the data sheet allows it, or state what this cure reaches.",
+    )
 
 
 def _note_cure(day: CureDay, off_stated: bool, notes: _Notes) -> None:

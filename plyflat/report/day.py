@@ -163,22 +163,28 @@ def _vacuum(day: Day, r: RegionDay) -> Block:
         ("fall allowed in the drop test", f"{_inhg(p.drop_kpa)} in {_minutes(p.drop_s)}", "published: US Army TM 1-1500-204-23-11, unless the job states another"),
         ("the leak this means here", f"{_ends(p.drop_leak, 'Pa m³/s')}, {standard_l_min(p.drop_leak[1]):.2f} l/min of air", "derived: volume by rate of fall"),
         ("the pump would hold such a leak at", f"{amount(p.drop_settles_kpa)} kPa absolute", "derived: leak over flow"),
-        ("fall at which the pump just holds the gauge", f"{_ends(p.held_drop_kpa, 'kPa')} in {_minutes(p.drop_s)}", "derived: see above"),
+        ("fall at which the pump just holds the gauge", _held(p), "derived: see above"),
         ("water boils in the bag at", f"{p.boils_c['water']:.0f} °C", "derived: vapour pressure, textbook"),
         ("solvents boil at", ", ".join(f"{n} {c:.0f} °C" for n, c in p.boils_c.items() if n != "water"), "from memory of textbooks"),
         ("least resin pressure against voids of moisture", f"{amount(day.void_kpa)} kPa", "from memory: Kardos, Duduković, Dave 1986, at the job's humidity and hottest temperature"),
     ]
     words = (
-        "The same leak fails a small bag and passes a large one: what counts is whether the pump holds the gauge. Vapour of water "
-        "or solvent looks like a leak.",
+        "The same leak fails a small bag and passes a large one, so both are given: the fall and the leak. A leak into the laminate "
+        "makes voids even where the pump holds the gauge. Vapour of water or solvent looks like a leak.",
     )
     head = _head("what", "here", "stands on")
     return Block(
-        f"Vacuum on {r.name}", words, (Table("Vacuum", head, rows), _dry_run(p), _hunt(r)),
+        f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows), _dry_run(p), _hunt(r)),
         ("Test the bag dry, before anything is mixed. A long round tube under full outside pressure collapses once its wall is "
          "thinner than about 3 % of its radius (10 GPa, elastic buckling, from memory); dents and soft spots make it worse. "
          "Data sheets and local rules come first.",),
     )  # fmt: skip
+
+
+def _held(p: Pull) -> str:
+    if p.held_drop_kpa[0] > p.gauge_kpa:
+        return f"the pump outruns any fall that the gauge can show in {_minutes(p.drop_s)}"
+    return f"{_ends(p.held_drop_kpa, 'kPa')} in {_minutes(p.drop_s)}"
 
 
 def _dry_run(p: Pull) -> Table:
@@ -253,7 +259,7 @@ def _clock_block(r: RegionDay) -> Block:
              _minutes(b.pot_life_s), _minutes(b.spread_s), f"{b.warmest_c:.0f} °C")
             for b in r.batches
         ]  # fmt: skip
-        head = _head("batch", "mass#", "goes on", "pot life#", "spread in#", "pot gets to#")
+        head = _head("batch", "mass#", "goes on", "pot life#", "spread in#", "pot by then at#")
         tables.append(Table("Batches, mixed one at a time", head, batches))
     after = (
         "Speeds of working are from memory until you record your own. Pot life by mass: a heat balance with figures from memory for less "
@@ -286,19 +292,21 @@ def _fit_words(r: RegionDay, fit: Fit) -> list[str]:
     return words
 
 
+def _times_over(share: float) -> str:
+    return percent(share) if share < 1.005 else f"all of it, {share:.1f} times over"
+
+
 def _cure(c: CureDay) -> Block:
-    rows = [
-        (_minutes(t), f"{temp:.0f} °C") for t, temp in zip(c.profile.s, c.profile.c)
-    ]
+    rows = [(_minutes(t) if t else "the start", f"{temp:.0f} °C") for t, temp in zip(c.profile.s, c.profile.c)]
     low, high = c.glass_transition_c
     facts = [
-        ("share of the full cure", percent(c.share), c.basis),
+        ("share of the full cure", _times_over(c.share), c.basis),
         ("may come off after", "not by the end of this plan, or not stated" if c.off_s is None else _minutes(c.off_s), "derived: the data sheet's time at the temperatures planned"),
         ("fastest heating", f"{c.fastest_c_min:.2f} °C a minute", f"common practice: 0.2 to 1; limit {c.ramp_limit_c_min:g}"),
         ("glass transition afterwards", f"{low:.0f} to {high:.0f} °C", "from memory: the hottest hold and 10 to 30 °C more, up to the system's limit"),
     ]
     if c.log is not None and c.log_share is not None:
-        facts.append(("logged: share of the full cure", percent(c.log_share), "derived from the log"))
+        facts.append(("logged: share of the full cure", _times_over(c.log_share), "derived from the log"))
         facts.append(("logged: hottest, fastest heating", f"{c.log.hottest_c:.0f} °C, {c.log.fastest_c_min:.2f} °C a minute", "the log"))
         if c.log_off_s is not None:
             facts.append(("logged: might come off after", _minutes(c.log_off_s), "derived from the log"))
@@ -330,7 +338,7 @@ def _sun(plan: Plan, day: Day) -> Block:
         "warn": f"It is stated less than {MARGIN_C:.0f} °C over the surface.",
         "stop": f"It is stated less than {STOP_C:.0f} °C over the surface; the job says that this was read and is accepted.",
     }
-    title = f"Sun on {stated.paint or 'the paint'}, {stated.tilt_deg:.0f}° steep"
+    title = f"Sun on {f'{stated.paint} paint' if stated.paint else 'the paint'}, sloped {stated.tilt_deg:.0f}°"
     return Block(title, (tiers[s.tier],), (Table("Heat of the surface", _head("what", "here", "stands on"), rows),))
 
 
@@ -548,8 +556,8 @@ def _check_boxes(day: RegionDay) -> tuple[str, ...]:
     if day.pull is None:
         return ()
     p = day.pull
-    metres = [f"{m.metre:.1f} m" for loop in day.tape_marks for m in loop[:4]]
-    where = f", tape at {joined(metres)}" if metres else ""
+    hollows = [_mark_words(m, n, len(day.tape_marks)) for n, loop in enumerate(day.tape_marks, 1) for m in loop if m.why == "hollow"]
+    where = ''.join(f', {h}' for h in hollows[:6]) + ", where the tape's end laps its start"
     out = [
         f"Valve shut: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}",
         f"Leaks hunted in order: hose and port, pleats{where}, film, hull",
@@ -562,8 +570,8 @@ def _heat_boxes(plan: Plan) -> tuple[str, ...]:
     cured = plan.day.cure if plan.day else None
     if cured is None:
         return ("By the data sheet; no cure is stated in this job", "Vacuum on until it has set")
-    holds = [f"{c:.0f} °C at {_minutes(t)}" for t, c in zip(cured.profile.s, cured.profile.c)]
-    return (f"Part at {joined(holds)} from the start", "Thermometer on the part, somebody beside it", "Vacuum on until it has cooled")
+    holds = [f"{c:.0f} °C after {_minutes(t)}" for t, c in zip(cured.profile.s[1:], cured.profile.c[1:])]
+    return (f"Part at {joined(holds)}", "Thermometer on the part, somebody beside it", "Vacuum on until it has cooled")
 
 
 def _off_boxes(plan: Plan) -> tuple[str, ...]:

@@ -130,6 +130,13 @@ def test_cure_by_plan_and_log(plan, tmp_path):
     assert any("the log shows heating by 2.7 degC" in text for text, _, _ in notes)
 
 
+def test_a_glass_transition_beyond_the_cure_asks_for_a_post_cure(plan):
+    _, notes = day_of(plan, RESIN + 'glass_transition = "90 degC"\n')
+    assert any("brings about 30 to 50 degC" in text and "Post-cure at 60 to 80 degC" in do for text, _, do in notes)
+    _, notes = day_of(plan, RESIN + 'glass_transition = "90 degC"\nplan = ["8 h at 20 degC", "6 h at 65 degC"]\n')
+    assert not any("Post-cure" in do for _, _, do in notes)
+
+
 def test_sun_in_tiers(plan):
     sunny = RESIN + 'glass_transition = "{} degC"\n[service]\npaint = "black"\n'
     day, notes = day_of(plan, sunny.format(120))

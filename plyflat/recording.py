@@ -1,0 +1,267 @@
+"""From a job file, fields and a finished plan to the record beside the job, and back to tables of words."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .errors import OutputError
+from .job.model import Job
+from .job.reader import read_job
+from .shop.fields import FIELDS, RecordError, read_field
+from .shop.own import PLANNED_ONLY, own_numbers
+from .shop.record import FILE_NAME, OF_THE_JOB, Entry, Record, changes, compared
+from .shop.spread import Range
+
+_HEAD = ("number", "at", "job", "region", "session", "kind", "key", "value", "unit", "low", "high", "as written", "job hash")
+
+
+@dataclass(frozen=True)
+class Given:
+    """What the builder gives to be recorded.
+
+    Attributes
+    ----------
+    written : tuple of str
+        "field=value" each.
+    region : str or None
+    session : int or None
+        The last one if None.
+    results : Path or None
+        TOML file: fields at its top for the job or its only region, and tables [region."name"].
+    plan_folder : Path or None
+        Folder that holds the plan's plan.json.
+    """
+
+    written: tuple[str, ...] = ()
+    region: str | None = None
+    session: int | None = None
+    results: Path | None = None
+    plan_folder: Path | None = None
+
+
+def record_path(job: Job) -> Path:
+    """Return where the record of a job lies: beside the job file, one for all jobs there.
+
+    Parameters
+    ----------
+    job : Job
+    """
+    return job.folder / FILE_NAME
+
+
+def keep(job_file: Path, given: Given) -> Iterator[str]:
+    """Record what is given; a line comes for each region once its rows are on the disk.
+
+    Parameters
+    ----------
+    job_file : Path
+    given : Given
+
+    Yields
+    ------
+    str
+
+    Raises
+    ------
+    RecordError
+        A field, region or plan that does not fit; nothing of that region is recorded then.
+    """
+    job = read_job(job_file)
+    rows = _by_region(job, given)
+    planned = _planned(job, given.plan_folder) if given.plan_folder is not None else {}
+    places = list(dict.fromkeys([*rows, *planned]))
+    if not places:
+        return
+    with Record(record_path(job)) as record:
+        session = given.session or record.last_session(job.name)
+        text = job.resolved_toml()
+        for region in places:
+            fields, plan = rows.get(region, {}), planned.get(region, {})
+            record.add(job.name, fields, region=region, session=session, job_text=text, planned=plan)
+            said = f"{len(fields)} field{'s' * (len(fields) != 1)}" + (" and the plan" if plan else "")
+            yield f"recorded: {said} for {region or 'the job'}, session {session}, in {record.path}"
+
+
+def _by_region(job: Job, given: Given) -> dict[str, dict[str, object]]:
+    """Fields by region, checked against the job's names."""
+    names = [r.name for r in job.regions]
+    found: dict[str, dict[str, object]] = {}
+    if given.region is not None and given.region not in names:
+        raise RecordError(f"the job has no region '{given.region}'", do=f"Use one of {', '.join(names)}.")
+    for pair in given.written:
+        key, sign, value = pair.partition("=")
+        if not sign:
+            raise RecordError(f'"{pair}" is no field with its value', do='Write it as resin_weighed="640 g".')
+        found.setdefault(_place(names, given.region, key.strip()), {})[key.strip()] = value
+    for named, field, said in _results(given.results, names):
+        found.setdefault(_place(names, named or given.region, field), {})[field] = said
+    for fields in found.values():
+        # All of it is looked at before any of it is recorded.
+        for field, said in fields.items():
+            read_field(field, said)
+    return found
+
+
+def _place(names: list[str], region: str | None, key: str) -> str:
+    if region is not None:
+        return region
+    if key in OF_THE_JOB:
+        return ""
+    if len(names) > 1 and key in FIELDS:
+        raise RecordError(f"{key}: the job has {len(names)} regions", do=f"Say which with --region: {', '.join(names)}.")
+    return names[0]
+
+
+def _results(path: Path | None, names: list[str]) -> Iterator[tuple[str | None, str, object]]:
+    if path is None:
+        return
+    try:
+        data: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
+        raise RecordError(f"cannot be read: {err}", where=str(path), do="Check its name, and that it is TOML.") from err
+    regions = data.pop("region", {})
+    for key, value in data.items():
+        yield None, key, value
+    if not isinstance(regions, dict):
+        raise RecordError("region is no table", where=str(path), do='Write [region."name"] and the fields below it.')
+    for name, fields in regions.items():
+        if name not in names or not isinstance(fields, dict):
+            raise RecordError(f"the job has no region '{name}'", where=str(path), do=f"Use one of {', '.join(names)}.")
+        for key, value in fields.items():
+            yield name, key, value
+
+
+def _planned(job: Job, folder: Path) -> dict[str, dict[str, Range]]:
+    """Figures of a plan by region."""
+    where = folder / "plan.json"
+    try:
+        plan = json.loads(where.read_text(encoding="utf-8"))
+        name, rows = plan["job"]["name"], (plan["day"] or {}).get("fields", [])
+        found: dict[str, dict[str, Range]] = {}
+        for row in rows:
+            if row["key"] in FIELDS or row["key"] in PLANNED_ONLY:
+                found.setdefault(row["region"], {})[row["key"]] = Range(row["low"], row["usual"], row["high"])
+    except (OSError, ValueError, KeyError, TypeError) as err:
+        raise RecordError(f"no plan can be read here: {err}", where=str(where), do="Run plyflat plan first, and name its folder.") from err
+    if name != job.name:
+        raise RecordError(f"this is the plan of '{name}', not of '{job.name}'", where=str(where), do="Name the right folder.")
+    return found
+
+
+def shown(job_file: Path) -> Iterator[str]:
+    """Say what is recorded of a job: plan against actual, what changed since, and the builder's own numbers.
+
+    Parameters
+    ----------
+    job_file : Path
+
+    Yields
+    ------
+    str
+    """
+    job = read_job(job_file)
+    path = record_path(job)
+    if not path.exists():
+        yield f"nothing is recorded in {path}; give fields such as resin_weighed=\"640 g\""
+        return
+    with Record(path) as record:
+        rows = list(record.entries(job.name))
+        yield from _table(rows)
+        yield from _changed(record, rows, job)
+        own = own_numbers(record.entries())
+    if own:
+        yield "Your own numbers, over all jobs in this record; put them in the job file to work with them:"
+        for table in dict.fromkeys(o.key.rsplit(".", 1)[0] for o in own):
+            yield f"  [{table}]"
+            for o in own:
+                if o.key.rsplit(".", 1)[0] == table:
+                    yield f"  {o.line}; {o.words}"
+
+
+def _table(rows: list[Entry]) -> Iterator[str]:
+    found = compared(rows)
+    if not found:
+        yield "nothing is recorded of this job yet"
+        return
+    yield f"{'':42} {'planned':>26} {'actual':>11} {'off':>7}"
+    place = None
+    for c in found:
+        if (c.region, c.session) != place:
+            place = (c.region, c.session)
+            yield f"{c.region or 'the job'}, session {c.session}"
+        factor, unit = _as_shown(c.key, c.unit)
+        p = c.planned.times(factor) if c.planned else None
+        plan = f"{p.usual:.4g} ({p.low:.4g} to {p.high:.4g})" if p else ""
+        was = "" if c.actual is None else f"{c.actual * factor:.4g}"
+        off = "" if c.off is None else f"{100 * c.off:+.0f} %"
+        outside = "  outside the plan's range" if c.within is False else ""
+        words = f"{c.words}, {unit}" if unit else c.words
+        yield f"  {words[:40]:40} {plan:>26} {was:>11} {off:>7}{outside}".rstrip()
+    for e in rows:
+        if e.key == "note":
+            yield f"  note of {e.at[:10]}, {e.region or 'the job'}: {e.text}"
+
+
+def _as_shown(key: str, unit: str) -> tuple[float, str]:
+    """Factor and unit in which a field is read best."""
+    if unit == "1":
+        return 100.0, "%"
+    if unit == "s" and key != "drop_time":
+        return 1 / 60.0, "min"
+    return (0.001, "m") if key in ("tape_used", "film_used") else (1.0, unit)
+
+
+def _changed(record: Record, rows: list[Entry], job: Job) -> Iterator[str]:
+    if not rows:
+        return
+    last = max(rows, key=lambda e: e.number)
+    before = record.text_of(last.job_hash)
+    found = changes(before, job.resolved_toml()) if before else ()
+    if found:
+        yield f"The job file has changed since {last.at[:16].replace('T', ' ')} UTC; the figures above belong to it as it was then:"
+        for line in found:
+            yield f"  {line}"
+
+
+def write_csv(job_file: Path, target: Path) -> int:
+    """Write all rows of the record beside a job as CSV, and return their number.
+
+    Parameters
+    ----------
+    job_file, target : Path
+
+    Raises
+    ------
+    OutputError
+        If there is no record, or the file cannot be written.
+    """
+    from .export.tables import as_csv
+
+    path = record_path(read_job(job_file))
+    if not path.exists():
+        raise OutputError("there is no record to write", where=str(path), do="Record something first.")
+    with Record(path) as record:
+        rows = [_csv_row(e) for e in record.entries()]
+    new = target.with_name(f".{target.name}.new")
+    try:
+        new.write_bytes(as_csv(_HEAD, rows).encode("utf-8"))
+        new.replace(target)
+    except OSError as err:
+        new.unlink(missing_ok=True)
+        raise OutputError(f"cannot be written: {err.strerror}", where=str(target), do="Choose another file.") from err
+    return len(rows)
+
+
+def _csv_row(e: Entry) -> tuple[object, ...]:
+    unit = _units().get(e.key, "")
+    numbers = ["" if v is None else f"{v:.9g}" for v in (e.value, e.low, e.high)]
+    return (e.number, e.at, e.job, e.region, e.session, e.kind, e.key, numbers[0], unit, numbers[1], numbers[2], e.text, e.job_hash[:12])
+
+
+def _units() -> Mapping[str, str]:
+    return {**{k: f.unit for k, f in FIELDS.items()}, **PLANNED_ONLY}
