@@ -37,6 +37,8 @@ SETTLED = 1e-8
 NOT_AT_CORNER = 0.02
 #: A draft with a triangle smaller than this share of the mean one is given up.
 THIN = 1e-7
+#: Points of a line are looked for on the mesh so many at a time.
+CHUNK = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -427,19 +429,24 @@ def _on_mesh(surface: Surface, line: Floats) -> tuple[Ints, Ints, Floats]:
     """Find points of a line on the edges they cross: vertex or -1, edge or -1, share of the edge."""
     v, ends = surface.vertices_mm, surface_edges(surface).ends
     middle, reach = (v[ends[:, 0]] + v[ends[:, 1]]) / 2, np.linalg.norm(v[ends[:, 1]] - v[ends[:, 0]], axis=1).max() / 2
-    near = np.flatnonzero((np.abs(middle - np.clip(middle, line.min(axis=0), line.max(axis=0))) <= reach).all(axis=1))
-    a, d = v[ends[near, 0]], v[ends[near, 1]] - v[ends[near, 0]]
-    size = (d * d).sum(axis=1)
-    t = np.clip((line @ d.T - (a * d).sum(axis=1)) / size, 0.0, 1.0)
-    off = line[:, None] - a[None] - t[..., None] * d[None]
-    k = np.argmin((off * off).sum(axis=2), axis=1)
-    row = np.arange(len(line))
-    edge, share = near[k], t[row, k]
+    found = [_nearest_edges(v, ends, middle, reach, line[k : k + CHUNK]) for k in range(0, len(line), CHUNK)]
+    edge, share = (np.concatenate(q) for q in zip(*found))
     vertex = np.full(len(line), -1, dtype=np.int64)
     for at in (0, -1):
         vertex[at] = ends[edge[at], int(share[at] > 0.5)]
         edge[at] = -1
     return vertex, edge, share
+
+
+def _nearest_edges(v: Floats, ends: Ints, middle: Floats, reach_mm: float, points: Floats) -> tuple[Ints, Floats]:
+    """Return the edge nearest to each of a few points that lie together, and the share of it before the point."""
+    box = np.clip(middle, points.min(axis=0), points.max(axis=0))
+    near = np.flatnonzero((np.abs(middle - box) <= reach_mm).all(axis=1))
+    a, d = v[ends[near, 0]], v[ends[near, 1]] - v[ends[near, 0]]
+    t = np.clip((points @ d.T - (a * d).sum(axis=1)) / (d * d).sum(axis=1), 0.0, 1.0)
+    off = points[:, None] - a[None] - t[..., None] * d[None]
+    k = np.argmin((off * off).sum(axis=2), axis=1)
+    return near[k], t[np.arange(len(points)), k]
 
 
 def _proper(path: list[int], n: int, rim: Bools) -> bool:

@@ -102,15 +102,27 @@ def place_darts(
     rules = Rules(limit, over_share, tuple(kinds), keep_off, clear_mm, box, surface.area_mm2, edge, sharp, reach)
     given = [_stated(line, "dart", surface) for line in given_mm]
     given += [_stated(line, "gusset", surface) for line in gussets_mm]
+    courses = at_peaks(find_cuts(draft, rules, most=most, given=tuple(given)), sharp, reach_mm=reach)
+    done = _made_or_fewer(surface, courses, limit=limit, scale_mm=scale_mm)
+    if len(done.cuts) == len(courses) or done.after.over_share <= over_share:
+        return done
+    # Some gusset found on the draft could not be made on the patch: see what goes without any.
+    others = replace(rules, kinds=tuple(k for k in rules.kinds if k != "gusset"))
+    courses = at_peaks(find_cuts(draft, others, most=most, given=tuple(given)), sharp, reach_mm=reach)
+    other = finished(surface, courses, limit=limit, scale_mm=scale_mm)
+    return other if other.after.over_share < done.after.over_share else done
+
+
+def _made_or_fewer(surface: Surface, courses: tuple[Course, ...], *, limit: float, scale_mm: float) -> Darted:
+    """Make cuts on the patch; where that fails leave out gussets that nobody asked for, the last first."""
     while True:
-        courses = find_cuts(draft, rules, most=most, given=tuple(given))
         try:
-            return finished(surface, at_peaks(courses, sharp, reach_mm=reach), limit=limit, scale_mm=scale_mm)
+            return finished(surface, courses, limit=limit, scale_mm=scale_mm)
         except (CheckError, SolveError):
-            # A gusset found on the draft may not close on the patch; one of the user's is a fault then.
-            if all(c.kind != "gusset" or c.given for c in courses):
+            spare = [k for k, c in enumerate(courses) if c.kind == "gusset" and not c.given]
+            if not spare:
                 raise
-            rules = replace(rules, kinds=tuple(k for k in rules.kinds if k != "gusset"))
+            courses = tuple(c for k, c in enumerate(courses) if k != spare[-1])
 
 
 def _with_peaks(draft: Surface, places_mm: Floats) -> Surface:
