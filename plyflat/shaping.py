@@ -15,7 +15,7 @@ from .cloth.darts import Dart, advise_cuts, dart_pieces
 from .cloth.draping import Laying, Wishes
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
 from .cloth.joins import Cause, Join, Kind, Load
-from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm
+from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm, ways_to_open
 from .cloth.panels import Panel
 from .cloth.pieces import Frame, make_templates, piece_name, warp_frame
 from .cloth.splice import split_for_roll
@@ -35,8 +35,10 @@ from .units import say_percent
 LAYER_LIMIT = 0.05
 #: The length over which strain is averaged before it is reported, mm: about that at which cloth feels the surface.
 CLOTH_MM = 10.0
-#: A ring opened into more pieces than this must gain that share of its area, brought within the limit, for each more.
-FEW, WORTH_A_PIECE = 2, 0.01
+#: Each more piece that a ring is opened into must bring this share of its area within the strain limit.
+WORTH_A_PIECE = 0.02
+#: Ways that differ by less than this, in the same terms, count as equally good: no seam more for what noise may turn.
+AS_GOOD = 0.01
 
 
 @dataclass(frozen=True)
@@ -505,26 +507,50 @@ def _where_stated(
 ) -> Opened:
     """Open at the places stated, or at the seams to take again; without either, where strain wants it."""
     wanted = spec.seams_mm or [seam[len(seam) // 2] for seam in below]
-
-    def opened(most: int) -> Opened:
+    fits = _fits_roll(job, spec, cut)
+    if len(wanted):
         return open_patch(
             surface,
             seams_mm=np.array(wanted, dtype=float).reshape(-1, 3),
-            most=most,
+            most=job.limits.pieces,
             limit=cut.limit,
             over_share=job.limits.over_share,
             lap_mm=cut.lap_mm,
             shift_mm=shift_mm,
-            fits=_fits_roll(job, spec, cut),
+            fits=fits,
         )
+    ways: list[Opened] = []
+    shares: list[float] = []
+    # Seams are placed on a draft; how many are worth their laps is seen on the patch itself, at the cloth's scale.
+    for way in ways_to_open(surface, most=job.limits.pieces, limit=cut.limit, lap_mm=cut.lap_mm, fits=fits):
+        ways.append(way)
+        shares.append(_over_share(way, cut.limit))
+        if shares[-1] <= job.limits.over_share:
+            break
+    return ways[fewest_worth([len(way.pieces) for way in ways], shares, enough=job.limits.over_share)]
 
-    many = opened(job.limits.pieces)
-    if len(wanted) or len(many.pieces) <= FEW:
-        return many
-    # Seams are chosen on a draft; see on the patch itself whether more than the fewest pieces are worth their laps.
-    few = opened(FEW)
-    gained = _over_share(few, cut.limit) - _over_share(many, cut.limit)
-    return many if gained > WORTH_A_PIECE * (len(many.pieces) - len(few.pieces)) else few
+
+def fewest_worth(pieces: Sequence[int], shares: Sequence[float], *, enough: float) -> int:
+    """Return which of several ways to open a ring to take: fewer pieces unless more are clearly better.
+
+    Parameters
+    ----------
+    pieces : sequence of int
+    shares : sequence of float
+        Of the area over the strain limit.
+    enough : float
+        A share that needs no bettering.
+
+    Examples
+    --------
+    The fourth piece gains 1 % of the area, too little for its lap; the third 20 %.
+
+    >>> fewest_worth([2, 3, 4], [0.3, 0.1, 0.09], enough=0.05)
+    1
+    """
+    costs = [max(share, enough) + WORTH_A_PIECE * count for count, share in zip(pieces, shares)]
+    good = [k for k, cost in enumerate(costs) if cost <= min(costs) + AS_GOOD]
+    return min(good, key=lambda k: (pieces[k], costs[k]))
 
 
 def _over_share(opened: Opened, limit: float) -> float:

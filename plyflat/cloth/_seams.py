@@ -155,6 +155,26 @@ def choose_seams(
     fits: Fits | None = None,
 ) -> list[Start]:
     """Return where the seams that open a patch start; for parameters see `open_patch`."""
+    draft, fixed, tried = _grown(surface, holes, wanted, most, limit, over_share, lap_mm, shift_mm, fits)
+    return _starts_of(draft, fixed, _best(tried, over_share))
+
+
+def seam_ladder(
+    surface: Surface, holes: tuple[Ints, ...], *, most: int, limit: float, lap_mm: float, fits: Fits | None = None
+) -> list[list[Start]]:
+    """Return where seams start for every number of pieces that lies flat, the fewest first; see `open_patch`.
+
+    The draft's strain is too rough to tell which of them is worth its laps: that is for the patch itself to say.
+    """
+    draft, fixed, tried = _grown(surface, holes, NOWHERE, most, limit, 0.0, lap_mm, 0.0, fits)
+    return [_starts_of(draft, fixed, trial) for trial in _sound(tried)]
+
+
+def _grown(
+    surface: Surface, holes: tuple[Ints, ...], wanted: Floats, most: int, limit: float, over_share: float, lap_mm: float,
+    shift_mm: float, fits: Fits | None,
+) -> tuple[_Draft, list[tuple[int, ...]], list[_Trial]]:
+    """Try a draft out with a seam at a time, until the strain is within its limit or there are pieces enough."""
     draft = draft_of(surface, holes, limit, lap_mm, fits=fits, wanted=wanted, shift_mm=shift_mm)
     fixed = _wanted_places(draft, wanted, shift_mm)
     picks = tuple(f or _pick(r, d, 1) for r, d, f in zip(draft.rings, _first_demand(draft), fixed))
@@ -164,7 +184,11 @@ def choose_seams(
     if not _done(first, over_share, most, bool(free)):
         draft.demand = _strain_demand(draft, first, free)
         good = _add_seams(draft, first, fixed, free, most, over_share)
-    best = _best(good, over_share)
+    return draft, fixed, good
+
+
+def _starts_of(draft: _Draft, fixed: list[tuple[int, ...]], best: _Trial) -> list[Start]:
+    """Return where the seams of a trial start."""
     v = draft.surface.vertices_mm
     return [
         Start(k, v[_centred(draft, k, c) if c not in fixed[k] else ring.path[c][0]])
@@ -186,10 +210,15 @@ def _done(trial: _Trial, over_share: float, most: int, may_add: bool) -> bool:
 
 
 def _best(trials: list[_Trial], over_share: float) -> _Trial:
-    sound = [t for t in trials if t.lies_flat] or trials[-1:]
-    sound = [t for t in sound if t.fits] or sound
+    sound = _sound(trials)
     least = min(t.share for t in sound)
     return next(t for t in sound if t.share <= max(over_share, least + WORTH))
+
+
+def _sound(trials: list[_Trial]) -> list[_Trial]:
+    """Those that lie flat and fit the roll; where none does, the last, or those that lie flat."""
+    sound = [t for t in trials if t.lies_flat] or trials[-1:]
+    return [t for t in sound if t.fits] or sound
 
 
 def _add_seams(

@@ -19,11 +19,13 @@ from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import along_rim, on_rim
 from ._laps import BESIDE_MM, distance_to_lines, lap_lines
 from ._seams import TOUCHING, WORTH, Fits, Start, laps_fit, same_loops
-from .flatten import Flat, flatten
+from .flatten import Flat, cloth_stretch, flatten
 from .opening import Opened, at_arc, open_at
 
 # The copy that ways are tried on: about so many triangles, and how far it may stray.
 DRAFT_FACES, STRAY_MM = 9000, 2.0
+# The length over which strain is averaged.
+CLOTH_MM = 10.0
 # Strain over the limit may cover this much more of the area than with the seams where strain wants them.
 BEAR = 1.25
 # Ways whose laps are as far apart as makes no difference to the builder.
@@ -276,7 +278,8 @@ class _Search:
         same = self.trial(self.way(self.draft.base))
         bear = max(self.over_share, BEAR * same.share)
         borne, too_stiff = [same], -1
-        for kind, level, way in self.in_order(plies, index):
+        ways = list(self.in_order(plies, index))
+        for k, (kind, level, way) in enumerate(ways):
             if level == too_stiff:
                 continue
             if self.rank(way) < max(map(self.rank, borne)):
@@ -289,8 +292,9 @@ class _Search:
                 too_stiff = level if kind == "straddled" and trial.good else too_stiff
                 continue
             borne.append(trial)
-            if trial.share <= max(self.over_share, same.share) and self.rank(trial) >= self.rank(way):
-                # Nothing that is left ranks higher.
+            # Shares that differ by less than noise may turn must not decide how long the search goes on.
+            bettered = any(self.rank(left) > self.rank(trial) for *_, left in ways[k + 1 :])
+            if trial.share <= max(self.over_share, same.share + WORTH) and not bettered:
                 break
         top = max(map(self.rank, borne))
         return _fewest([t for t in borne if self.rank(t) == top])
@@ -375,7 +379,9 @@ class _Search:
         """Return what is found when an opened draft lies flat."""
         d, over, good = self.draft, 0.0, True
         for k, (piece, flat) in enumerate(zip(opened.pieces, flats)):
-            over += float(piece.face_areas_mm2[np.abs(flat.stretch - 1).max(axis=1) > d.limit].sum())
+            # At the cloth's scale: what single triangles give changes with the draft and with the scan's noise.
+            strain = np.abs(cloth_stretch(piece, flat, length_mm=CLOTH_MM) - 1).max(axis=1)
+            over += float(piece.face_areas_mm2[strain > d.limit].sum())
             good &= flat.overlap_mm2 <= TOUCHING * d.surface.mean_edge_mm**2
             good &= laps_fit(opened, k, flat.uv_mm, d.lap_mm) and (d.fits is None or d.fits(piece, flat))
         points = np.concatenate(lap_lines(opened, flats, d.lap_mm))

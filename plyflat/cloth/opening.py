@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,7 +13,7 @@ from ..surface._smooth import work_copy
 from ..surface.cut import insert_path, label_faces, mesh_edges, path_edges
 from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import Opened, Sides, along_rim, corner_angles, cut_along, edge_path, on_rim, split_rim
-from ._seams import Ends, Fits, Outward, Start, choose_seams, rim_through
+from ._seams import Ends, Fits, Outward, Start, choose_seams, rim_through, seam_ladder
 
 __all__ = [
     "Fits",
@@ -28,6 +28,7 @@ __all__ = [
     "open_at",
     "open_patch",
     "round_mm",
+    "ways_to_open",
 ]
 
 
@@ -167,6 +168,41 @@ def open_patch(
             shift_mm=shift_mm, fits=fits,
         )
     return open_at(surface, holes, starts, lap_mm=lap_mm)
+
+
+def ways_to_open(
+    surface: Surface,
+    *,
+    most: int = 4,
+    limit: float = 0.03,
+    lap_mm: float = 0.0,
+    harmless_deg: float = 15.0,
+    fits: Fits | None = None,
+) -> Iterator[Opened]:
+    """Yield a patch opened into ever more pieces, each time where the cloth would have to give most.
+
+    Parameters
+    ----------
+    surface : Surface
+    most, limit, lap_mm, harmless_deg, fits
+        As for `open_patch`.
+
+    Yields
+    ------
+    Opened
+        The fewest pieces first; a disc as it is. Ways whose pieces or laps would lie over themselves are left out.
+
+    Raises
+    ------
+    ShapeError
+        If the patch is in parts, closed or has a handle.
+    """
+    holes = holes_to_open(surface, harmless_deg=harmless_deg)
+    if not holes:
+        yield Opened((surface,))
+        return
+    for starts in seam_ladder(surface, holes, most=most, limit=limit, lap_mm=lap_mm, fits=fits):
+        yield open_at(surface, holes, starts, lap_mm=lap_mm)
 
 
 def open_at(surface: Surface, holes: Sequence[Ints], starts: Sequence[Start], *, lap_mm: float = 0.0) -> Opened:
