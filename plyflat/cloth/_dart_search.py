@@ -15,8 +15,11 @@ from ._dart_draft import Course, Piece, Rules, Slit, Trial, laid, length_mm, ope
 from ._dart_ways import Fan, Symmetry, Way, dart_ways, fans, lines_across, potential, symmetry_of
 from .gusset import gusset_at, try_gussets
 
-#: Depths of darts that end on one another's way or towards one middle, as shares of the way to it.
-DEPTHS, SHORTER, DEEPER = (1.0, 0.75), 0.6, 0.9
+#: Depths of darts, as shares of the way to the tip; a fan's darts are tried as deep as the second and then `DEEPER`, and
+#: the least depth that is enough is closed in on from `SHORTEST` by so many halvings.
+DEPTHS, SHORTEST, DEEPER, HALVINGS = (1.0, 0.75), 0.45, 0.9, 3
+#: A fan is enough with this share of what may be over the limit: a draft is not the patch.
+SAFE = 0.5
 #: A cut so near a mirror plane, as a share of the patch's size, is put on it; two ends nearer than that are one.
 ON_PLANE = 0.06
 #: More darts are no longer tried when so many counts in a row have gained nothing.
@@ -105,12 +108,12 @@ def _fanned(state: State, rules: Rules, symmetry: Symmetry, most: int) -> State:
     best: Trial | None = None
     idle = 0
     for count in range(1, most + 1):
-        now = [t for fan in _fans(piece, field, symmetry, count, rules) for t in _fan_trials(fan, rules)]
+        now = [q for fan in _fans(piece, field, symmetry, count, rules) for q in _fan_trials(fan, rules)]
         if not now:
             continue
-        top = max(now, key=lambda t: (t.over_mm2 <= rules.over_share * rules.area_mm2, t.gain))
-        if top.over_mm2 <= rules.over_share * rules.area_mm2:
-            return state.with_trial(0, top)
+        top, fan, depth = max(now, key=lambda q: (_enough(q[0], rules), q[0].gain))
+        if _enough(top, rules):
+            return state.with_trial(0, _shortened(top, fan, depth, rules))
         idle = 0 if best is None or top.gain > best.gain else idle + 1
         best = top if best is None or top.gain > best.gain else best
         if idle == PATIENCE:
@@ -122,15 +125,31 @@ def _fans(piece: Piece, field: Floats, symmetry: Symmetry, count: int, rules: Ru
     return fans(piece, field, symmetry, count, beside=rules.keep_off is not None)
 
 
-def _fan_trials(fan: Fan, rules: Rules) -> Iterator[Trial]:
-    """Try a fan; shorter if that is enough, deeper if not."""
-    middle = try_cuts(fan.piece, fan.courses(DEPTHS[-1]), rules, parts=1)
-    if middle is not None:
-        yield middle
-    enough = middle is not None and middle.over_mm2 <= rules.over_share * rules.area_mm2
-    other = try_cuts(fan.piece, fan.courses(SHORTER if enough else DEEPER), rules, parts=1)
-    if other is not None:
-        yield other
+def _enough(trial: Trial, rules: Rules) -> bool:
+    return trial.over_mm2 <= SAFE * rules.over_share * rules.area_mm2
+
+
+def _fan_trials(fan: Fan, rules: Rules) -> Iterator[tuple[Trial, Fan, float]]:
+    """Try a fan; deeper if that is not enough."""
+    for depth in (DEPTHS[-1], DEEPER):
+        trial = try_cuts(fan.piece, fan.courses(depth), rules, parts=1)
+        if trial is not None:
+            yield trial, fan, depth
+            if _enough(trial, rules):
+                return
+
+
+def _shortened(trial: Trial, fan: Fan, depth: float, rules: Rules) -> Trial:
+    """Close in on the least depth that is enough."""
+    short = DEPTHS[-1] if depth == DEEPER else SHORTEST
+    for _ in range(HALVINGS):
+        middle = 0.5 * (short + depth)
+        other = try_cuts(fan.piece, fan.courses(middle), rules, parts=1)
+        if other is not None and _enough(other, rules):
+            trial, depth = other, middle
+        else:
+            short = middle
+    return trial
 
 
 def _greedy(state: State, rules: Rules, most: int, symmetry: Symmetry | None) -> State:
