@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
 
 from ..surface._smooth import SMOOTH_MM, work_copy
 from ..surface.coarsen import coarsen
 from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
-from ._patch import Edges, Triangles, check_disc, undirected
+from ._hollow import ring_bound
+from ._patch import Triangles, check_disc, undirected
 from ._sparse import Pattern, cotangent, factorise
 
 _DISCS, _STEPS = 5, 4
@@ -65,7 +66,7 @@ def _on_edge(surface: Surface) -> Bools:
     return on
 
 
-def lower_bound(surface: Surface) -> tuple[float, str]:
+def lower_bound(surface: Surface, *, uv: Floats | None = None) -> tuple[float, str]:
     """Return a bound that the strain of every flat shape of a patch obeys.
 
     Let every triangle's stretch lie between a and b in a flat shape without folds and overlaps. Then log(b/a) is at
@@ -77,12 +78,10 @@ def lower_bound(surface: Surface) -> tuple[float, str]:
       image of the rim, of length b L at most, is no shorter than that disc's: b/a >= 2 pi r / L.
     * Isoperimetric, disc: the image's area is a² A at least, its rim's b L at most: (b/a)² >= 4 pi A / L².
     * Isoperimetric, patch: the same for the whole patch and its outer edge.
+    * Ring: where the curvature is negative, the line on the patch that comes to lie on a circle is too long for it;
+      see `ring_bound`.
 
-    * Area, ball: let every point of a part of the patch, of area A, be reached from c by a way of length r at most.
-      Its image lies within b r of c's image, and has the area a² A at least: (b/a)² >= A / (pi r²). This is the one
-      that speaks where the curvature is negative.
-
-    The first two hold for the mesh itself, whatever the quality of the distance: a path from c to the rim crosses the level
+    All of them hold for the mesh itself, whatever the quality of the distance: a path from c to the rim crosses the level
     lines in between one after the other, and r is the sum of the shortest straight lines from each to the next. On
     a rough mesh they say little, since its rims are rough; `strain_bound` also tells what the shape beneath asks for.
 
@@ -90,6 +89,8 @@ def lower_bound(surface: Surface) -> tuple[float, str]:
     ----------
     surface : Surface
         One disc, with or without holes.
+    uv : (n, 2) float array, optional
+        A flat shape of it without folds, if one is at hand: it guides the search and does not change what is proven.
 
     Returns
     -------
@@ -112,11 +113,10 @@ def lower_bound(surface: Surface) -> tuple[float, str]:
     rim = closed_length(surface.vertices_mm[loops[0]])
     found = [(0.5 * np.log(4 * np.pi * surface.area_mm2 / rim**2), "isoperimetric, whole patch")]
     inner = ~_on_edge(surface)
-    for centre in _centres(surface, loops) if inner.any() else ():
-        found += _round(surface, centre, loops)
-    if inner.any() and vertex_curvature(surface)[inner].sum() < 0:
-        for centre in _centres(surface, loops, hollow=True):
-            found += _ball_bounds(surface, centre)
+    domes, hollows = _centres(surface, loops) if inner.any() else ([], [])
+    uv = _laid(surface) if hollows and uv is None else uv
+    for centre in {*domes, *hollows}:
+        found += _round(surface, centre, loops, uv if centre in hollows else None, domed=centre in domes)
     value, name = max(found)
     return (float(value), name) if value > 0 else (0.0, "none")
 
@@ -146,7 +146,9 @@ class StrainBound:
     scale_mm: float
 
 
-def strain_bound(surface: Surface, *, scale_mm: float | None = None) -> StrainBound:
+def strain_bound(
+    surface: Surface, *, scale_mm: float | None = None, uv: Floats | None = None
+) -> StrainBound:
     """Return what no flat shape of a patch can beat, proven for its mesh and estimated under its noise.
 
     Parameters
@@ -155,6 +157,8 @@ def strain_bound(surface: Surface, *, scale_mm: float | None = None) -> StrainBo
         One disc, with or without holes.
     scale_mm : float, optional
         Waves shorter than about four times this count as noise; three mean edges if not given, 4 mm at least.
+    uv : (n, 2) float array, optional
+        As for `lower_bound`.
 
     Returns
     -------
@@ -165,7 +169,7 @@ def strain_bound(surface: Surface, *, scale_mm: float | None = None) -> StrainBo
     ShapeError, MeshError
         As `flatten`.
     """
-    proven, proof = lower_bound(surface)
+    proven, proof = lower_bound(surface, uv=uv)
     calm, scale = _calm(surface, scale_mm)
     if calm is surface:
         return StrainBound(proven, proof, proven, proof, 0.0)
@@ -205,99 +209,27 @@ def _calm(surface: Surface, scale_mm: float | None) -> tuple[Surface, float]:
     return (surface if calm is surface.vertices_mm else Surface(calm, surface.faces)), scale
 
 
-def _ball_bounds(surface: Surface, centre: int) -> list[tuple[float, str]]:
-    """Return the bounds that the areas of balls round one vertex give."""
-    far = _farthest(surface, centre)
-    areas = np.repeat(surface.face_areas_mm2 / far.shape[1], far.shape[1])
-    order = np.argsort(far, axis=None)
-    r, area = far.ravel()[order], np.cumsum(areas[order])
-    # Balls of a few triangles say nothing but the unevenness of the mesh.
-    big = np.isfinite(r) & (area > 0.02 * surface.area_mm2)
-    if not big.any():
-        return []
-    value = np.where(big, 0.5 * np.log(area / (np.pi * np.where(big, r, 1.0) ** 2)), -np.inf)
-    best = int(value.argmax())
-    return [(float(value[best]), f"area of a ball of radius {r[best]:.0f} mm")]
+def _centres(surface: Surface, loops: tuple[Ints, ...]) -> tuple[list[int], list[int]]:
+    """Return the middles of discs for domes, and for hollows.
 
-
-def _farthest(surface: Surface, centre: int) -> Floats:
-    """Return how long a way along the surface from a vertex to any point of a small triangle must be at most.
-
-    Ways run straight across triangles between points that divide their sides, so they are real ways and no shorter
-    than the shortest. Each triangle is divided evenly into ``parts``² small ones. A point x of a small one is reached
-    over its corners: the least of the three ways is no longer than their mean weighted by x's barycentric weights,
-    and the mean distance of x from the corners is no longer than the circumradius, or half the longest side where
-    the triangle is obtuse.
-
-    Returns
-    -------
-    (m, parts²) float array, mm
+    They are where most positive and where most negative curvature is gathered, and the vertex farthest from the edge; a
+    sign that has little say in the patch gets none.
     """
-    f, v, n = surface.faces, surface.vertices_mm, len(surface.vertices_mm)
-    edges = Edges(f, n)
-    m = len(f)
-    parts = int(np.clip(450_000 // len(edges.ends), 2, 6))
-    share = np.arange(1, parts) / parts
-    a, b = v[edges.ends[:, 0]], v[edges.ends[:, 1]]
-    points = np.concatenate([v, (a[:, None] + share[:, None] * (b - a)[:, None]).reshape(-1, 3)])
-    own = n + edges.of.reshape(3, m).T[:, :, None] * (parts - 1) + np.arange(parts - 1)
-    ring = np.concatenate([f, own.reshape(m, -1)], axis=1)
-    way = dijkstra(_straight(points, ring), directed=False, indices=centre)
-    weights, small = _grid(parts)
-    at = np.einsum("gk,mkx->mgx", weights, v[f])
-    reached = np.full(at.shape[:2], np.inf)
-    for k in ring.T:
-        np.minimum(reached, way[k][:, None] + np.linalg.norm(at - points[k][:, None], axis=2), out=reached)
-    return reached[:, small].max(axis=2) + _reach(v[f], surface.face_areas_mm2)[:, None] / parts
-
-
-def _straight(points: Floats, ring: Ints) -> csr_matrix:
-    """Return the lengths of the straight ways between all points of each row of ``ring``."""
-    i, j = np.triu_indices(ring.shape[1], 1)
-    one, two = ring[:, i].ravel(), ring[:, j].ravel()
-    # A way along a side is found in both its triangles; equal entries would be added up.
-    key = np.sort(np.minimum(one, two) * len(points) + np.maximum(one, two))
-    key = key[np.append(True, key[1:] != key[:-1])]
-    low, high = key // len(points), key % len(points)
-    length = np.linalg.norm(points[low] - points[high], axis=1)
-    return coo_matrix((length, (low, high)), (len(points), len(points))).tocsr()
-
-
-def _grid(parts: int) -> tuple[Floats, Ints]:
-    """Return the barycentric weights (g, 3) of the points that divide a triangle evenly, and the small triangles."""
-    spots = [(i, j) for i in range(parts + 1) for j in range(parts + 1 - i)]
-    number = {spot: k for k, spot in enumerate(spots)}
-    small = []
-    for i, j in spots:
-        if i + j < parts:
-            small.append([number[i, j], number[i + 1, j], number[i, j + 1]])
-        if i + j < parts - 1:
-            small.append([number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]])
-    ij = np.array(spots) / parts
-    return np.column_stack([1 - ij.sum(axis=1), ij]), np.array(small)
-
-
-def _reach(corners: Floats, areas: Floats) -> Floats:
-    """Return the circumradius of triangles, or half the longest side of obtuse ones."""
-    side = np.sort(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
-    obtuse = (side[:, :2] ** 2).sum(axis=1) < side[:, 2] ** 2
-    return np.where(obtuse, 0.5 * side[:, 2], side.prod(axis=1) / (4 * areas))
-
-
-def _centres(surface: Surface, loops: tuple[Ints, ...], *, hollow: bool = False) -> set[int]:
-    """Return the vertex farthest from the edge, and the one where most positive (or negative) curvature is gathered."""
     v, n = surface.vertices_mm, len(surface.vertices_mm)
     edges = undirected(surface.faces, n)
     length = np.linalg.norm(v[edges[:, 0]] - v[edges[:, 1]], axis=1)
     graph = coo_matrix((length, edges.T), (n, n)).tocsr()
     edge = np.concatenate(loops)
     inward = dijkstra(graph, directed=False, indices=edge, min_only=True)
-    height = _potential(surface, edge)
-    peak = int(height.argmin() if hollow else height.argmax())
-    # A peak at the edge has no disc round it, and one near the middle gives the same discs.
     middle = int(inward.argmax())
-    own = inward[peak] > 0 and np.linalg.norm(v[peak] - v[middle]) > 0.1 * inward[middle]
-    return {middle, peak} if own else {middle}
+    height = _potential(surface, edge)
+    out = []
+    for up, other in ((height, -height), (-height, height)):
+        peak = int(up.argmax())
+        # A peak at the edge has no disc round it, and one near the middle gives the same discs.
+        own = inward[peak] > 0 and np.linalg.norm(v[peak] - v[middle]) > 0.1 * inward[middle]
+        out.append([] if up.max() < 0.5 * other.max() else [middle, peak] if own else [middle])
+    return out[0], out[1]
 
 
 def _potential(surface: Surface, edge: Ints) -> Floats:
@@ -327,32 +259,37 @@ class _Line:
         return float(np.linalg.norm(self.heads - self.tails, axis=1).sum())
 
 
-def _round(surface: Surface, centre: int, loops: tuple[Ints, ...]) -> list[tuple[float, str]]:
-    """Return the bounds that discs round one vertex give."""
+def _round(
+    surface: Surface, centre: int, loops: tuple[Ints, ...], uv: Floats | None, *, domed: bool
+) -> list[tuple[float, str]]:
+    """Return the bounds that discs round one vertex give; with a flat shape also that of a ring too long for the plane."""
     import potpourri3d
 
     solver = potpourri3d.MeshHeatMethodDistanceSolver(surface.vertices_mm, surface.faces)
     phi = np.asarray(solver.compute_distance(centre), dtype=np.float64)
     phi -= phi[centre]
-    edge = min(float(phi[loop].min()) for loop in loops)
+    edge = 0.999 * min(float(phi[loop].min()) for loop in loops)
     found = []
-    for top in np.linspace(0, 0.999 * edge, _DISCS + 1)[1:]:
+    if uv is not None:
+        r = _disc(surface, phi, centre, edge)[1]
+        value, radius = ring_bound(surface, uv, centre, phi, edge, r) if r > 0 else (0.0, 0.0)
+        found.append((value, f"ring of radius {radius:.0f} mm"))
+    for top in np.linspace(0, edge, _DISCS + 1)[1:] if domed else ():
         found += _disc_bounds(surface, phi, centre, top)
     return found
 
 
+def _laid(surface: Surface) -> Floats:
+    """Return a flat shape to guide the ways; any will do."""
+    from .flatten import flatten
+
+    return flatten(surface).uv_mm
+
+
 def _disc_bounds(surface: Surface, phi: Floats, centre: int, top: float) -> list[tuple[float, str]]:
     """Return what the disc below one level proves; nothing if it is no disc."""
-    spot = surface.vertices_mm[[centre]]
-    last, r = _Line(spot, spot, 0.0, True), 0.0
-    # Few lines, since each adds its unevenness to the loss; enough that straight lines hardly cut the corner.
-    for level in np.linspace(0, top, _STEPS + 1)[1:]:
-        line = _level(surface, phi, level)
-        if not len(line.heads):
-            return []
-        r += _apart(last, line)
-        last = line
-    if not last.closed:
+    last, r = _disc(surface, phi, centre, top)
+    if not len(last.heads) or not last.closed:
         return []
     name = f"disc of radius {r:.0f} mm"
     isoperimetric = 0.5 * np.log(4 * np.pi * last.area / last.length**2)
@@ -360,6 +297,20 @@ def _disc_bounds(surface: Surface, phi: Floats, centre: int, top: float) -> list
         (np.log(2 * np.pi * r / last.length), f"rim of a {name}"),
         (isoperimetric, f"isoperimetric, {name}"),
     ]
+
+
+def _disc(surface: Surface, phi: Floats, centre: int, top: float) -> tuple[_Line, float]:
+    """Return a level line and a distance that no way from the centre to it falls short of; 0 where there is no line."""
+    spot = surface.vertices_mm[[centre]]
+    last, r = _Line(spot, spot, 0.0, True), 0.0
+    # Few lines, since each adds its unevenness to the loss; enough that straight lines hardly cut the corner.
+    for level in np.linspace(0, top, _STEPS + 1)[1:]:
+        line = _level(surface, phi, level)
+        if not len(line.heads):
+            return line, 0.0
+        r += _apart(last, line)
+        last = line
+    return last, r
 
 
 def _apart(one: _Line, two: _Line) -> float:

@@ -13,7 +13,14 @@ from numpy.typing import ArrayLike
 from ..errors import SolveError
 from ..progress import Tell
 from ..surface.mesh import Bools, Floats, Ints, Surface
-from ._bounds import StrainBound, enclosed_curvature, lower_bound, strain_bound, vertex_curvature
+from ._bounds import (
+    StrainBound,
+    enclosed_curvature,
+    held_curvature,
+    lower_bound,
+    strain_bound,
+    vertex_curvature,
+)
 from ._newton import Distortion, Solution, descend
 from ._patch import Triangles, checked_disc, fill_holes
 from ._sparse import Pattern
@@ -29,6 +36,7 @@ __all__ = [
     "directional_stretch",
     "enclosed_curvature",
     "flatten",
+    "held_curvature",
     "lower_bound",
     "overlap_places_mm",
     "strain_bound",

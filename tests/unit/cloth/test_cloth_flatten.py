@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from scipy.sparse.linalg import splu
 
 from plyflat.cloth import _patch, _sparse
-from plyflat.cloth._bounds import _farthest
 from plyflat.cloth._newton import Distortion, first_fold
 from plyflat.cloth.flatten import (
     Flat,
@@ -569,19 +568,8 @@ def test_a_saddle_has_a_bound_and_its_flat_shape_obeys_it():
     surface = Surface(*shapes.saddle(triangles=6000))
     bound, name = lower_bound(surface)
     flat = flatten(surface, "worst")
-    assert name.startswith("area of a ball")
-    assert 0.01 < bound < np.log(flat.stretch[:, 0].max() / flat.stretch[:, 1].min())
-
-
-def test_ways_to_small_triangles_are_never_too_short_and_little_too_long():
-    v, f = shapes.rectangle(1000, 700, 1500)
-    surface = Surface(np.column_stack([v, 0 * v[:, 0]]), f)
-    centre = int(np.linalg.norm(v - v.mean(axis=0), axis=1).argmin())
-    far = _farthest(surface, centre)
-    true = np.linalg.norm(v[f] - v[centre], axis=2).max(axis=1)
-    assert (far.max(axis=1) >= true - 1e-9).all()
-    away = true > 200
-    assert np.median(far.max(axis=1)[away] / true[away]) < 1.03
+    assert name.startswith("ring of radius")
+    assert 0.05 < bound < np.log(flat.stretch[:, 0].max() / flat.stretch[:, 1].min())
 
 
 def test_a_rough_mesh_has_an_estimate_beside_its_proof():
