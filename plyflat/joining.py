@@ -119,7 +119,8 @@ def lay_panels(
         fewest=how.panels,
     )
     return lay_in_panels(
-        opened, flats, room, framing=how.frame, limit=limit, over_share=over_share, scale_mm=scale_mm, avoid=how.below
+        opened, flats, room, framing=how.frame, limit=limit, over_share=over_share, scale_mm=scale_mm, avoid=how.below,
+        lap_at=lambda piece, line: 0.0 if how.kind(how.off_load(piece, line)) == "butt" else how.lap_mm,
     )
 
 

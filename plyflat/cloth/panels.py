@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely.affinity
 from scipy.spatial import cKDTree
 from shapely import LineString
 
@@ -127,6 +128,7 @@ def lay_in_panels(
     over_share: float,
     scale_mm: float,
     avoid: Callable[[Surface, Flat, Frame], Sequence[LineString]] | None = None,
+    lap_at: Callable[[Surface, Floats], float] | None = None,
 ) -> Panelled:
     """Cut pieces that the roll or the job wants in panels, where that lessens their strain.
 
@@ -150,13 +152,15 @@ def lay_in_panels(
         The length over which strain is averaged.
     avoid : callable, optional
         Middles of the laps of the ply below, on the table of a piece.
+    lap_at : callable, optional
+        Width of the lap along a line on a piece, mm: 0 for a butt. By default that of `room`.
 
     Returns
     -------
     Panelled
         The patch as it was where nothing is gained.
     """
-    how = _How(room, framing, limit, scale_mm, avoid)
+    how = _How(room, framing, limit, scale_mm, avoid, lap_at or (lambda _piece, _line: room.lap_mm))
     over = [_over_mm2(p, f, limit, scale_mm) for p, f in zip(opened.pieces, flats)]
     state = _State(opened, tuple(flats), (), tuple(range(len(opened.seams))), tuple(over), (room.fewest,) * len(over))
     k = 0
@@ -177,6 +181,7 @@ class _How:
     limit: float
     scale_mm: float
     avoid: Callable[[Surface, Flat, Frame], Sequence[LineString]] | None
+    lap_at: Callable[[Surface, Floats], float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,27 +284,31 @@ def _lines(draft: Surface, flat: Flat, count: int, how: _How, avoid: Sequence[Li
     x0, y0, x1, y1 = net.bounds
     low = count // 2
     even, pitch = y0 + (y1 - y0) * low / count, (y1 - y0) / count
-    for shift in _shifts(y0, y1, even, pitch, how.room, avoid):
+    # The lap lies over the part on the line's right, seen from the air side.
+    side = 0.5 if frame.mirrored else -0.5
+    for shift in _shifts(y0, y1, even, pitch, how.room, avoid, side * how.room.lap_mm):
         level = LineString([(x0 - 1, even + shift), (x1 + 1, even + shift)])
         found = lines_of(net.intersection(level))
         if len(found) != 1:
             # It leaves the piece on the way: not one seam but several.
             continue
         (points,) = lines_in_space(found, draft, flat, frame)
-        clear = min((found[0].distance(q) for q in avoid if runs_along(q)), default=math.inf)
+        middle = shapely.affinity.translate(found[0], 0.0, side * how.lap_at(draft, points))
+        clear = min((middle.distance(q) for q in avoid if runs_along(q)), default=math.inf)
         for dense in (True, False):
             yield _Line(points if dense else points[[0, -1]], dense, low, clear, False, math.inf)
 
 
 def _shifts(
-    y0: float, y1: float, even: float, pitch: float, room: Room, avoid: Sequence[LineString]
+    y0: float, y1: float, even: float, pitch: float, room: Room, avoid: Sequence[LineString], aside: float
 ) -> list[float]:
-    """Places about the even split, and those that are just clear of the lines of the ply below."""
+    """Places about the even split, and those whose laps, so far aside of them, are just clear of those of the ply below."""
     places = [SHIFT * pitch * t for t in np.linspace(-1, 1, PLACES)]
     for line in avoid:
         if runs_along(line) and room.stagger_mm > 0:
             _, low, _, high = line.bounds
-            places += [low - room.stagger_mm - 1.0 - even, high + room.stagger_mm + 1.0 - even]
+            away = room.stagger_mm + 1.0
+            places += [low - away - aside - even, high + away - aside - even]
     return [s for s in places if y0 + 0.25 * pitch < even + s < y1 - 0.25 * pitch]
 
 

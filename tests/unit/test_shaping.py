@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+import shapely
 import shapes
 from test_plan import JOB
 
+from plyflat.cloth.joins import Load
+from plyflat.errors import FitError
 from plyflat.job.reader import job_from_text
-from plyflat.shaping import Cut, bag_layers, shape
+from plyflat.shaping import Cut, bag_layers, fewest_worth, shape
 from plyflat.surface import Surface, cut_region
 from plyflat.surface.region import region_of
 
@@ -200,3 +205,132 @@ def test_a_dart_keeps_off_the_seams_of_a_ring(foil):
     for dart in made.darts:
         off = min(np.linalg.norm(dart.line_mm[:, None] - s[None], axis=2).min() for s in made.seams_mm)
         assert off > 15
+
+
+# -- joins -----------------------------------------------------------------------------------------------------------
+@pytest.fixture(scope="module")
+def sheet():
+    xy, f = shapes.rectangle(1000.0, 700.0, triangles=1500)
+    surface = Surface(np.column_stack([xy, np.zeros(len(xy))]), f)
+    return region_of(surface, np.ones(len(surface.faces), dtype=bool), name="sheet")
+
+
+def butt_cut(load_deg, **changes):
+    load = Load((1.0, 0.0, 0.0), turn_deg=load_deg)
+    return dome_cut(roll_width_mm=420.0, roll_length_mm=5000.0, join="butt", load=load, **changes)
+
+
+def bodies(shaped):
+    return shapely.union_all([t.net for t in shaped.templates])
+
+
+def test_a_split_along_the_load_is_a_butt_edge_to_edge(sheet):
+    job = job_from_text(JOB)
+    made = shape(job, job.regions[0], sheet, butt_cut(10.0))
+    assert [(q.name, q.kind, q.cause) for q in made.joins] == [("A-1", "butt", "roll")]
+    assert made.joins[0].off_deg == pytest.approx(10, abs=0.01)
+    low, high = made.templates
+    assert low.laps == high.laps == ()
+    assert low.cut.distance(high.cut) < 1e-6
+    assert low.cut.intersection(high.cut).area < 1e-6
+    # The net pieces make up the sheet, without a gap.
+    assert bodies(made).area == pytest.approx(7e5, rel=1e-9)
+    assert len(getattr(bodies(made).buffer(0.05), "geoms", [0])) == 1
+    (said,) = [text for text, _ in made.cautions if text.startswith("joins")]
+    assert said.startswith("joins butted: A-1 (up to 10 deg off the load); a join is butted where it keeps within 30 deg")
+
+
+def test_a_split_across_the_load_is_lapped_though_butts_were_asked_for(sheet):
+    job = job_from_text(JOB)
+    made = shape(job, job.regions[0], sheet, butt_cut(80.0))
+    assert [q.kind for q in made.joins] == ["lap"]
+    assert sum(lap.area for t in made.templates for lap in t.laps) == pytest.approx(25 * (1000 + 2 * 10))
+    assert any("lapped: A-1 (up to 80 deg off the load)" in text for text, _ in made.cautions)
+
+
+def test_every_seam_of_a_post_is_a_butt_or_a_lap_by_its_own_direction(post):
+    # Two seams run fore and aft over the plate and up the wall: nothing along the wall runs along a load from fore to aft.
+    text = JOB.replace('mesh = "hull"', 'mesh = "hull"\npieces = 4')
+    job = job_from_text(text)
+    up = shape(job, job.regions[0], post, replace(CUT, join="butt", load=Load((1.0, 0.0, 0.0))))
+    assert {q.kind for q in up.joins} == {"lap"}
+    # A load given wide room may be followed by those that start fore and aft; those abeam cross it.
+    some = shape(job, job.regions[0], post, replace(CUT, join="butt", load=Load((0.7, 0.0, 0.7), within_deg=50.0)))
+    kinds = {q.name: q.kind for q in some.joins}
+    assert sorted(kinds.values()) == ["butt", "butt", "lap", "lap"]
+    for q in some.joins:
+        assert (q.kind == "butt") == (q.off_deg is not None and q.off_deg <= 50)
+    assert sum(len(t.laps) for t in some.templates) == 2
+    plain = shape(job, job.regions[0], post, CUT)
+    assert sum(len(t.laps) for t in plain.templates) == 4
+    assert {q.kind for q in plain.joins} == {"lap"}
+    assert not any(text.startswith("joins") for text, _ in plain.cautions)
+
+
+# -- splits and panels from ply to ply --------------------------------------------------------------------------------
+def test_splits_for_the_roll_keep_the_stagger_from_those_of_the_ply_below(sheet):
+    job = job_from_text(JOB)
+    cut = dome_cut(roll_width_mm=420.0, roll_length_mm=5000.0)
+    plies = []
+    for face in ("out", "in", "out"):
+        plies.append(shape(job, job.regions[0], sheet, replace(cut, face_up=face), earlier=plies, plies=3))
+    middles = [np.array([line[:, 1].mean() for line in p.splits_mm]) for p in plies]
+    for below, above in zip(middles[:-1], middles[1:]):
+        # Between the middles of the laps, on the hull; the second ply is cut face down.
+        assert np.abs(below[:, None] - above[None]).min() >= 60 - 1e-6
+    assert not any("split lies" in text for p in plies for text, _ in p.cautions)
+
+
+def test_a_stagger_that_no_split_can_keep_is_pointed_out_with_what_was_reached(sheet):
+    job = job_from_text(JOB)
+    cut = dome_cut(roll_width_mm=160.0, roll_length_mm=5000.0, stagger_mm=100.0)
+    one = shape(job, job.regions[0], sheet, cut)
+    two = shape(job, job.regions[0], sheet, cut, earlier=[one], plies=2)
+    middles = [np.array([line[:, 1].mean() for line in p.splits_mm]) for p in (one, two)]
+    reached = np.abs(middles[0][:, None] - middles[1][None]).min()
+    assert reached < 100
+    (said,) = [text for text, _ in two.cautions if "split lies" in text]
+    assert said == f"a split lies {reached:.0f} mm from a join of the ply below, where 100 mm are asked for"
+
+
+def test_a_dome_wider_than_its_roll_is_laid_in_panels_clear_of_those_below(dome):
+    job = job_from_text(JOB)
+    cut = dome_cut(roll_width_mm=800.0, may_dart=False)
+    one = shape(job, job.regions[0], dome, cut)
+    two = shape(job, job.regions[0], dome, cut, earlier=[one], plies=2)
+    for ply in (one, two):
+        assert [q.cause for q in ply.joins] == ["panel"]
+        assert len(ply.templates) == len(ply.pieces) == 2
+        assert ply.panels[0].over_before > 0.3
+        assert ply.strain.over_share == pytest.approx(ply.panels[-1].over_after, abs=1e-6)
+        assert ply.strain.over_share < 0.06
+        for t in ply.templates:
+            assert t.cut.bounds[3] - t.cut.bounds[1] <= 780 + 1e-6
+        assert any("laid in panels cut on the hull along 1 line: area over the strain limit from" in text for text, _ in ply.cautions)
+        assert ply.seams_mm == ()
+    (a,), (b,) = one.splits_mm, two.splits_mm
+    assert np.linalg.norm(a[:, None] - b[None], axis=2).min() > 50
+    assert not any("split lies" in text for text, _ in two.cautions)
+
+
+def test_a_flat_piece_is_split_straight_and_asked_for_panels_too(sheet):
+    job = job_from_text(JOB)
+    made = shape(job, job.regions[0], sheet, dome_cut(panels=3))
+    assert made.panels == ()
+    assert [t.piece for t in made.templates] == ["A1", "A2", "A3"]
+    assert [q.cause for q in made.joins] == ["roll", "roll"]
+
+
+def test_a_piece_that_fits_no_roll_is_refused_with_the_number(sheet):
+    job = job_from_text(JOB)
+    with pytest.raises(FitError, match=r"720 mm of width.*50 mm, 30 mm of it usable.*laps of 25 mm"):
+        shape(job, job.regions[0], sheet, dome_cut(roll_width_mm=50.0))
+
+
+# -- how many pieces ----------------------------------------------------------------------------------------------------
+def test_fewer_pieces_unless_more_are_clearly_better():
+    assert fewest_worth([1, 2, 3, 4], [0.9, 0.3, 0.1, 0.09], enough=0.05) == 2
+    assert fewest_worth([1, 2, 3], [0.04, 0.01, 0.0], enough=0.05) == 0
+    # Within a hundredth of each other the fewest.
+    assert fewest_worth([2, 3], [0.125, 0.1], enough=0.05) == 0
+    assert fewest_worth([2, 3], [0.14, 0.1], enough=0.05) == 1
