@@ -16,6 +16,7 @@ from shapely import LineString, Polygon
 from ..cloth.darts import Dart
 from ..cloth.joins import Join
 from ..cloth.panels import Panel
+from ..cloth.pieces import piece_name
 from ..cloth.template import Notch, Strain, Template
 from ..errors import CheckError
 from ..shop.day import planned_fields
@@ -26,12 +27,12 @@ from ..surface.region import Region
 
 if TYPE_CHECKING:
     from ..lay.nest import Lay
-    from ..planned import LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..planned import LayerPlan, MeshPlan, PatchPlan, Plan, PlyPlan, RegionPlan, RollPlan
     from ..shop.day import Day
     from ..shop.quantity import Quantity
 
 #: Raised when a reader of older plans would misread a new one.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 _DECIMALS = 6
 _PACKAGES = (
     "plyflat", "numpy", "scipy", "shapely", "libigl", "potpourri3d", "trimesh", "spyrrow", "ezdxf", "pyvista", "matplotlib",
@@ -244,8 +245,33 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
         "lap_area_mm2": float(ply.lap_area_mm2),
         "outline_mm": _loops(ply.region),
         "strain": _strain(ply.strain),
+        "yarns": None if ply.yarns is None else asdict(ply.yarns),
+        "patches": [_patch(patch) for patch in ply.patches],
+        "overlaps": [
+            {"piece": piece_name(k), "places_mm": _points(places)} for k, p in enumerate(ply.pieces) for places in p.overlaps_mm
+        ],
         "templates": [_template(t, number.new(t)) for t in ply.templates],
     }
+
+
+def _patch(patch: PatchPlan) -> dict:
+    bound = patch.bound
+    return {
+        "pieces": list(patch.pieces),
+        "cut": patch.uncut is not None,
+        "ratio": float(patch.ratio),
+        "raw_ratio": float(patch.raw_ratio),
+        "bound": None if bound is None else {
+            "proven_ratio": patch.proven_ratio,
+            "proof": bound.proof,
+            "estimated_ratio": patch.estimated_ratio,
+            "estimate_proof": bound.estimate_proof,
+            "smoothed_mm": float(bound.scale_mm),
+        },
+        "curvature_deg": float(patch.curvature_deg),
+        "curvature_smoothed": bool(patch.smoothed),
+        "strain": _strain(patch.strain),
+    }  # fmt: skip
 
 
 def _join(join: Join) -> dict:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,13 +14,15 @@ from ..errors import CheckError
 
 if TYPE_CHECKING:
     from ..lay.nest import Place
-    from ..planned import Plan, RollPlan
+    from ..planned import PatchPlan, Plan, PlyPlan, RollPlan
     from ..shop.quantity import Quantity
 
 CUT_HEAD = (
     "roll material", "region", "ply or layer", "piece", "copy", "copies", "face up", "warp angle (deg)", "net area (m2)",
     "cut area (m2)", "length along roll as cut (mm)", "width across roll as cut (mm)", "roll number", "number on the lay",
-    "from roll end (mm)", "from roll edge (mm)", "turned (deg)",
+    "from roll end (mm)", "from roll edge (mm)", "turned (deg)", "largest strain (%)", "strain over 99 % of area below (%)",
+    "area over strain limit (%)", "most over least stretch, uncut (%)", "no uncut shape under, proven (%)",
+    "no uncut shape under, estimate (%)", "curvature held, uncut (deg)",
 )  # fmt: skip
 ROLL_HEAD = (
     "material", "kind", "roll width (mm)", "roll length (mm)", "rolls", "length used (m)", "surface to cover (m2)",
@@ -91,18 +93,36 @@ def cut_list(plan: Plan) -> str:
     ----------
     plan : Plan
     """
-    rows = (_cut_row(piece) for roll in plan.rolls for lay in laid_pieces(roll) for piece in lay)
+    plies = {(region.name, ply.name): ply for region in plan.regions for ply in region.plies}
+    rows = (_cut_row(piece, plies) for roll in plan.rolls for lay in laid_pieces(roll) for piece in lay)
     return as_csv(CUT_HEAD, rows)
 
 
-def _cut_row(piece: Laid) -> tuple:
+def _cut_row(piece: Laid, plies: Mapping[tuple[str, str], PlyPlan]) -> tuple:
     t, place = piece.template, piece.place
     x0, y0, x1, y1 = piece.span_mm
+    ply = plies.get((t.region, t.ply))
     return (
         t.material, t.region, t.ply, t.piece, place.copy + 1, t.copies, t.face_up, f"{t.angle_deg + 0.0:g}",
         f"{t.net.area / 1e6:.4f}", f"{t.cut.area / 1e6:.4f}", f"{x1 - x0:z.1f}", f"{y1 - y0:z.1f}", piece.roll, piece.number,
-        f"{x0:z.1f}", f"{y0:z.1f}", f"{place.turn_deg:g}",
+        f"{x0:z.1f}", f"{y0:z.1f}", f"{place.turn_deg:g}", *_strain_cells(t), *_bound_cells(ply.patch_of(t.piece) if ply else None),
     )  # fmt: skip
+
+
+def _strain_cells(t: Template) -> list[str]:
+    return [""] * 3 if t.strain is None else _shares(t.strain.largest, t.strain.p99, t.strain.over_share)
+
+
+def _bound_cells(patch: PatchPlan | None) -> list[str]:
+    """What a piece's patch has and cannot beat; cells stay empty where nothing was sought or proven."""
+    if patch is None:
+        return [""] * 4
+    bounds = ["" if value == 0 else f"{100 * value:.2f}" for value in (patch.proven_ratio, patch.estimated_ratio)]
+    return [*_shares(patch.ratio), *bounds, f"{patch.curvature_deg:z.1f}"]
+
+
+def _shares(*values: float) -> list[str]:
+    return [f"{100 * value:.2f}" for value in values]
 
 
 def roll_list(plan: Plan) -> str:

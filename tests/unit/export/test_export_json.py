@@ -49,7 +49,7 @@ def test_plan_fits_the_schema(found, judge):
         (("regions", 0, "plies", 0, "templates", 0, "cut", "outer"), [[0, 0], [1, 1]]),
         (("rolls", 0, "lays", 0, "use"), 1.5),
         (("regions", 0, "layers", 0, "kind"), "paper"),
-        (("schema_version"), 2),
+        (("schema_version"), 1),
     ],
 )
 def test_schema_refuses_what_is_wrong(found, judge, path, value):
