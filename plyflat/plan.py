@@ -22,6 +22,7 @@ from .job.model import Job, RegionSpec
 from .job.reader import read_job
 from .lay.nest import Part
 from .lay.rolls import lay_on_rolls
+from .laying import wishes_of
 from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
 from .progress import Tell, quiet
@@ -271,6 +272,9 @@ def _cut_of_ply(job: Job, spec: RegionSpec, i: int) -> Cut:
         join=ply.join or "lap",
         load=_load(job, spec, ply),
         panels=spec.panels,
+        threads=wishes_of(
+            cloth, spec, warp=warp_way(job, spec), angle_deg=ply.angle_deg, over_share=job.limits.over_share
+        ),
     )
 
 
@@ -325,6 +329,7 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
         shaped.yarns,
         joins=shaped.joins,
         panels=shaped.panels,
+        layings=shaped.layings,
     )
 
 

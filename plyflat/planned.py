@@ -8,6 +8,7 @@ import numpy as np
 
 from .cloth._strain import YarnStrain, YarnStretch
 from .cloth.darts import Dart
+from .cloth.draping import Laying
 from .cloth.flatten import Flat, StrainBound
 from .cloth.joins import Join
 from .cloth.panels import Panel
@@ -76,6 +77,8 @@ class Piece3D:
         The flat shape as it lies on the cutting table, the warp along +x, in the frame of its template.
     overlaps_mm : tuple of (layers, 3) float arrays
         Where the flat shape lies over itself: the places on the hull that come to lie on one another, largest first.
+    overlaps_at_mm : (k, 2) float array or None
+        The same places on the table.
     """
 
     surface: Surface
@@ -84,6 +87,12 @@ class Piece3D:
     yarns: YarnStretch | None = None
     table_mm: Floats | None = None
     overlaps_mm: tuple[Floats, ...] = ()
+    overlaps_at_mm: Floats | None = None
+
+    @property
+    def shape_mm(self) -> Floats:
+        """The flat shape as it is best shown, (n, 2): as on the table where that is known."""
+        return self.flat.uv_mm if self.table_mm is None else self.table_mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +119,7 @@ class PatchPlan:
         It and its flat shape without cuts, where cuts were made.
     strain : Strain
         Of the flat shape without cuts.
+    area_mm2 : float
     """
 
     pieces: tuple[str, ...]
@@ -120,6 +130,7 @@ class PatchPlan:
     smoothed: bool
     uncut: Piece3D | None
     strain: Strain
+    area_mm2: float
 
     @property
     def proven_ratio(self) -> float:
@@ -168,6 +179,8 @@ class PlyPlan:
         How its pieces meet, lapped or butted.
     panels : tuple of Panel
         Lines cut on the hull to lay it in panels, with what each bought.
+    layings : tuple of Laying
+        Cloth that is laid by its threads: how each piece is, or why the ply was flattened after all; else empty.
     """
 
     name: str
@@ -188,6 +201,18 @@ class PlyPlan:
     yarns: YarnStrain | None = None
     joins: tuple[Join, ...] = ()
     panels: tuple[Panel, ...] = ()
+    layings: tuple[Laying, ...] = ()
+
+    @property
+    def by_threads(self) -> bool:
+        """Whether its pieces were laid by their threads."""
+        return bool(self.layings) and all(q.draped is not None for q in self.layings)
+
+    @property
+    def over_uncut(self) -> float:
+        """Share of the area that would be above the strain limit without cuts."""
+        areas = [patch.area_mm2 for patch in self.patches]
+        return sum(a * patch.strain.over_share for a, patch in zip(areas, self.patches)) / sum(areas)
 
     def patch_of(self, piece: str) -> PatchPlan | None:
         """Return the patch that a piece comes from; "A2" is a part of piece "A"."""

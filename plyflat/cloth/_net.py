@@ -31,6 +31,8 @@ LEAST_CROSSING_DEG = 1.0
 MEASURED_DEG = 4.0
 #: How often a bar over a crease is measured and its sphere corrected, and the error at which that ends.
 CORRECTIONS, CORRECTED = 6, 1e-6
+#: That error where a net is only tried out.
+ROUGHLY = 3e-3
 #: A bar that is off by more than this share in the end has found no place.
 MISSED = 0.02
 #: How many bars a net is carried on beyond a free edge, so that the cells at the edge are whole.
@@ -82,6 +84,8 @@ class Plan:
         Geodesic curvature, rad/mm, of the two first threads at distances (k,) mm from the start; left is positive.
     arcs : bool
         Whether bars are shortened to the chords of arcs where the surface curves (needs normals).
+    rough : bool
+        Whether bars over creases need be right roughly only, as in a net that is tried out.
     """
 
     spacing_mm: float
@@ -90,6 +94,7 @@ class Plan:
     warp_bend: Callable[[Floats], Floats] = field(default=_straight)
     weft_bend: Callable[[Floats], Floats] = field(default=_straight)
     arcs: bool = True
+    rough: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -363,26 +368,34 @@ class _Growth:
     def _measured(self, landed: Landed, bars: _Bars, at: Ints, k: int) -> Landed:
         """Lay nodes again from their neighbours unfolded into their own faces, until the bars' lengths are right."""
         a, b = bars.a[at], bars.b[at]
-        h2 = np.full(len(at), self.h)
         now = _taken(landed, k + at)
+        enough = (ROUGHLY if self.plan.rough else CORRECTED) * self.h
+        todo = np.arange(len(at))
         for _ in range(CORRECTIONS):
-            to_a, to_b = self._unfolded(now, a), self._unfolded(now, b)
-            if max(self._off(now, to_a).max(), self._off(now, to_b).max()) < CORRECTED * self.h:
-                break
+            part = _taken(now, todo)
+            to_a, to_b = self._unfolded(part, a[todo], b[todo])
+            left = np.flatnonzero(np.maximum(self._off(part, to_a), self._off(part, to_b)) >= enough)
+            if not len(left):
+                return now
+            todo, part, to_a, to_b = todo[left], _taken(part, left), to_a[left], to_b[left]
+            h2 = np.full(len(left), self.h)
             circles = _between(to_a, to_b, to_a, h2, h2)
-            way = now.points - circles.centre
+            way = part.points - circles.centre
             circles = Circles(circles.centre, circles.axis, circles.square, way)
-            new = self.ground.settle(circles, now.face, now.points)
+            new = self.ground.settle(circles, part.face, part.points)
             good = np.flatnonzero((new.state == ON) | (new.state == BEYOND))
-            now = _with(now, good, _taken(new, good))
-        else:
-            wrong = np.maximum(self._off(now, self._unfolded(now, a)), self._off(now, self._unfolded(now, b)))
-            now.state[wrong > MISSED * self.h] = LOST
+            now = _with(now, todo[good], _taken(new, good))
+        part = _taken(now, todo)
+        to_a, to_b = self._unfolded(part, a[todo], b[todo])
+        now.state[todo[np.maximum(self._off(part, to_a), self._off(part, to_b)) > MISSED * self.h]] = LOST
         return now
 
-    def _unfolded(self, now: Landed, other: Ints) -> Floats:
-        n = unit(now.normals + self.n[other])
-        return self.ground.unfold(self.x[other], self.face[other], now.points, now.face, n)
+    def _unfolded(self, now: Landed, a: Ints, b: Ints) -> tuple[Floats, Floats]:
+        """Both neighbours' places unfolded into the faces of nodes."""
+        both = np.concatenate([a, b])
+        n = unit(np.tile(now.normals, (2, 1)) + self.n[both])
+        to = self.ground.unfold(self.x[both], self.face[both], np.tile(now.points, (2, 1)), np.tile(now.face, 2), n)
+        return to[: len(a)], to[len(a) :]
 
     def _off(self, now: Landed, other: Floats) -> Floats:
         """(k,) errors of bars, mm."""

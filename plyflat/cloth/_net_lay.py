@@ -123,15 +123,15 @@ def lay_coarse(
     far = bed.farthest_mm(start) if far_mm is None else far_mm
     reach = _square(int(np.ceil(RUN * far / spacing_mm)))
     _check_nodes(reach, spacing_mm, start)
-    return _laid(bed, start, steering, _net(bed, start, steering, spacing_mm, reach, None), rough=True)
+    return _laid(bed, start, steering, _net(bed, start, steering, spacing_mm, reach, None, rough=True), rough=True)
 
 
 def _net(
-    bed: Bed, start: Start, steering: Steering, h: float, reach: Ints, wanted: Bools | None
+    bed: Bed, start: Start, steering: Steering, h: float, reach: Ints, wanted: Bools | None, *, rough: bool = False
 ) -> Net:
     right, left, up, down = (int(r) for r in reach)
     return grow(bed.ground, start, Plan(
-        h, (right, left, up, down), wanted, steering.warp, steering.weft, arcs=bed.ground.curved
+        h, (right, left, up, down), wanted, steering.warp, steering.weft, arcs=bed.ground.curved, rough=rough
     ))
 
 

@@ -27,6 +27,8 @@ BARE_SHARE = 0.02
 TORN = 0.25
 #: Share of a piece that may have been read so.
 TORN_SHARE = 0.01
+#: How often vertices of wrong triangles are placed anew, each time with those beside them.
+MENDS = 6
 #: Threads that cross at less than this have no room to lie side by side.
 FOLDED_DEG = 85.0
 
@@ -133,7 +135,7 @@ def draped_flat(drape: Drape) -> Draped:
     """
     surface = drape.surface
     loops = check_disc(surface)
-    _refuse_bare(drape)
+    refuse_bare(drape)
     points = drape.laid.bed.points
     torn = _torn(points, surface, drape.uv_mm)
     areas = surface.face_areas_mm2
@@ -143,9 +145,16 @@ def draped_flat(drape: Drape) -> Draped:
             f"the net lies over itself or is torn over {100 * areas[torn].sum() / surface.area_mm2:.0f} % of the piece",
             where=place_text(surface.vertices_mm[worst].mean(axis=0)), do="Open the ply in more places, or start elsewhere.",
         )
-    loose = ~drape.covered
-    loose[surface.faces[torn].ravel()] = True
-    uv = _carried(points, surface, drape, loose)
+    loose, uv = ~drape.covered, drape.uv_mm
+    for turn in range(MENDS):
+        loose[surface.faces[torn].ravel()] = True
+        if turn:
+            beside = np.isin(surface.faces, surface.faces[torn]).any(axis=1)
+            loose[surface.faces[beside].ravel()] = True
+        uv = _carried(points, surface, drape, loose)
+        torn = _torn(points, surface, uv)
+        if not torn.any():
+            break
     carried = float(areas[loose[surface.faces].any(axis=1)].sum())
     flat = _flat(surface, uv, loops)
     if flat.flipped.any():
@@ -159,13 +168,19 @@ def draped_flat(drape: Drape) -> Draped:
     return Draped(flat, drape, moved_by, _along_threads(points, surface, uv), _area(drape, points, uv), carried)
 
 
-def _refuse_bare(drape: Drape) -> None:
+def refuse_bare(drape: Drape) -> None:
+    """Raise SolveError for a drape that leaves too much of its ply bare, or folds on it.
+
+    Parameters
+    ----------
+    drape : Drape
+    """
     surface = drape.surface
     if drape.cover < 1.0 - BARE_SHARE:
         folds = f", and folds at {place_text(drape.folds_mm[0])}" if len(drape.folds_mm) else ""
         at = drape.uncovered_at_mm
         raise SolveError(
-            f"the net covers {100 * drape.cover:.0f} % of the piece{folds}",
+            f"the net covers {100 * drape.cover:.1f} % of the piece{folds}",
             where=place_text(drape.start_mm if at is None else at),
             do="Open the ply in more places, or start elsewhere.",
         )
@@ -173,7 +188,7 @@ def _refuse_bare(drape: Drape) -> None:
     if over.any():
         worst = int(np.where(over, np.abs(drape.shear_deg), 0).argmax())
         raise SolveError(
-            f"threads fold over each other, {abs(drape.shear_deg[worst]):.0f} degrees of shear",
+            f"its threads fold over each other, {abs(drape.shear_deg[worst]):.0f} degrees of shear",
             where=place_text(surface.vertices_mm[worst]), do="Open the ply in more places, or start elsewhere.",
         )
 

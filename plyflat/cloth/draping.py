@@ -14,7 +14,6 @@ from ..progress import quiet
 from ..surface.mesh import Bools, Floats, Surface
 from ..units import say_percent
 from ._drape_search import (
-    TRIED,
     Question,
     Trial,
     far_from,
@@ -30,13 +29,13 @@ from ._net_bed import Bed, piece_bed
 from ._net_lay import lay
 from ._patch import place_text
 from .drape import Drape, drape_of
-from .draped import BARE_SHARE, Draped, draped_flat
+from .draped import Draped, draped_flat, refuse_bare
 from .locking import Locking, locked_part
 
 __all__ = ["Laying", "Tried", "Wishes", "lay_piece"]
 
-#: Starts tried for a piece, and nets laid to refine the best one.
-STARTS, REFINE = 4, 12
+#: Starts tried for a piece, nets laid to refine the best one, and bars across each.
+STARTS, REFINE, BARS = 4, 10, 36
 #: Cloth that shears no more than this is not worth refining.
 EASY_DEG = 1.0
 #: Of a coarse net that covers less than this, or shears past locking by this factor, a fine one is not laid.
@@ -144,7 +143,7 @@ def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     try:
         best = _best_trial(question, wishes)
     except PlyflatError as error:
-        return Laying(None, str(error))
+        return Laying(None, _said(error))
     hopeless = _hopeless(best, wishes)
     if hopeless:
         bound = _bound(question, best)
@@ -153,7 +152,7 @@ def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
         plain, drape = _fine(question, best, wishes)
         draped = draped_flat(drape)
     except PlyflatError as error:
-        return Laying(None, str(error))
+        return Laying(None, _said(error))
     taken = _tried("as laid", drape, bed.patch.area_mm2)
     if taken.locked_share <= 0:
         return Laying(draped, plain=plain, tried=(taken,), bound_deg=drape.bound.least_deg)
@@ -168,10 +167,14 @@ def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     return Laying(None if refused else draped, refused, plain, (taken, *more), bound, _past(bound, wishes))
 
 
+def _said(error: PlyflatError) -> str:
+    return f"{error.what}, at {error.where}" if error.where else error.what
+
+
 # -- start and first threads -----------------------------------------------------------------------------------------
 def _question(bed: Bed, wishes: Wishes) -> Question:
     far = 2.0 * far_from(bed, int(spread_starts(bed, 1)[0]))
-    return Question(bed, wishes.warp, 90.0, far / TRIED, POWER, wishes.locking)
+    return Question(bed, wishes.warp, 90.0, far / BARS, POWER, wishes.locking)
 
 
 def _best_trial(question: Question, wishes: Wishes) -> Trial:
@@ -194,7 +197,7 @@ def _best_trial(question: Question, wishes: Wishes) -> Trial:
 def _hopeless(best: Trial, wishes: Wishes) -> str:
     """Say why a coarse net shows that a fine one is not worth laying; nothing where it is."""
     if best.cover < HOPELESS_COVER:
-        return f"from the best start found the net covers {100 * best.cover:.0f} % of the piece, and not {place_text(best.worst_mm)}"
+        return f"from the best start found the net covers {100 * best.cover:.0f} % of the piece, not {place_text(best.worst_mm)}"
     lock = max(wishes.locking.lock_deg, wishes.locking.lock_back_deg)
     if best.most_deg > HOPELESS * lock and best.locked_share > HOPELESS * wishes.locked_share:
         return (
@@ -210,7 +213,8 @@ def _fine(question: Question, best: Trial, wishes: Wishes) -> tuple[Drape | None
     bed = question.bed
     start = bed.start(best.start_mm, wishes.warp, turn_deg=best.turn_deg, tolerance_mm=np.inf)
     laid = lay(bed, start, straight())
-    drape = drape_of(laid, locking=wishes.locking, least_cover=1.0 - BARE_SHARE)
+    drape = drape_of(laid, locking=wishes.locking, least_cover=0.0)
+    refuse_bare(drape)
     bends = wishes.steer == "always" or (wishes.steer == "where it locks" and drape.locked_area_mm2 > 0)
     if not bends:
         return None, drape
@@ -218,7 +222,7 @@ def _fine(question: Question, best: Trial, wishes: Wishes) -> tuple[Drape | None
     other = lay(bed, bent.start, bent.steering)
     if score(other) > (1.0 - WORTH) * score(laid):
         return None, drape
-    steered = drape_of(other, locking=wishes.locking, least_cover=1.0 - BARE_SHARE)
+    steered = drape_of(other, locking=wishes.locking, least_cover=0.0)
     return (None, drape) if steered.locked_area_mm2 > drape.locked_area_mm2 else (drape, steered)
 
 
