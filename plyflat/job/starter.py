@@ -136,6 +136,39 @@ fibre_mass_fraction = "60 %"          # TYPICAL for glass under a bag; 50 to 65 
 wet_out = "50 %"                      # TYPICAL: share of fibre when first wetted out by hand
 loss = "10 %"                         # TYPICAL: left in cups and rollers
 #price = "22 EUR/kg"
+#in_shop = "2 kg"                     # resin and hardener you have
+# From the data sheet; with pot life stated, batches and the last moment to pull the bag are worked out:
+#pot_life = ["30 min at 25 degC", "60 min at 15 degC"]   # GUESS: two tell how it shortens with warmth
+#pot_mass = "100 g"                   # TYPICAL: mass in the pot that it was measured with
+#open_time = "2 h at 20 degC"         # GUESS: how long a thin layer stays workable
+#part_density = "1.15 g/cm^3"         # GUESS: of the liquid resin, for measuring by volume
+#hardener_density = "0.98 g/cm^3"     # GUESS: of the hardener
+
+# ---- the day -------------------------------------------------------------------------------------------------------
+[place]
+altitude = "0 m"                      # GUESS: of the shop above the sea; gauges show less higher up
+temperature = "20 degC"               # GUESS: of shop, cloth and resin
+
+[vacuum]
+pump = "4 m^3/h"                      # TYPICAL: free air it takes in, from its plate
+#gauge = "80 kPa"                     # TYPICAL: vacuum to aim at; left out: what this air allows
+drop = "1 inHg"                       # TYPICAL: published limit of the drop test
+drop_time = "1 min"
+
+[clock]
+start = "09:00"                       # GUESS: when the first batch is mixed
+wet_out = "0.08 m^2/min"              # TYPICAL: area of one ply in a minute; record yours
+leak_hunt = "15 min"                  # TYPICAL: kept back before the resin sets
+
+[cure]
+#full = ["24 h at 20 degC", "4 h at 50 degC"]   # GUESS: full cures of the data sheet
+#off = "12 h at 20 degC"              # GUESS: when it may come off
+#plan = ["16 h at 20 degC", "6 h at 50 degC"]   # GUESS: holds in their order
+#glass_transition = "90 degC"         # GUESS: wet, as cured
+
+[service]
+#paint = "white"                      # GUESS: dark paint gets hot in the sun
+tilt = "0 deg"                        # GUESS: 0 deg for a deck, 90 deg for topsides
 
 # ---- laps and marks ------------------------------------------------------------------------------------------------
 [laps]
