@@ -1,0 +1,404 @@
+"""Where a film under pressure cannot follow the surface: how deep it bridges, and what each such spot holds.
+
+A film that hangs free has the curvature p / T. Along a straight corner it is a cylinder of radius T / p, in a round pit
+a sphere of 2 T / p. A ball of the one radius rolled over the surface leaves less open than the film does, a ball of the
+other more, so that the two hold it between them. That does not hold close to posts and other bulging shapes, where the
+film is also drawn round: there the smaller ball alone is a fair guess, and the film itself has to be worked out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from ..errors import QuantityError
+from ..surface._edges import directed_edges, row_lengths
+from ..surface._smooth import SMOOTH_MM, work_copy
+from ..surface._topology import surface_edges
+from ..surface.crease import turns
+from ..surface.cut import refine
+from ..surface.mesh import Bools, Floats, Ints, Surface
+from ..surface.noise import noise_mm
+from ._ball_reach import Closing, ball_reach, closing, thinned
+from .wedge import free_radius_mm
+
+#: Reach is told up to so many free radii.
+MOST = 3.0
+#: Beside hollow corners no side is longer than this share of the free radius, and for volumes than this one.
+SIDE, FINE = 1 / 2, 1 / 10
+#: Edges that turn inwards by this many degrees have the mesh refined about them where it is coarse.
+HOLLOW_DEG = 4.0
+#: What counts as open: this share of the radius on a clean surface, and of the least gap told on a noisy one.
+OPEN, OPEN_NOISY = 2e-5, 0.25
+#: Sections measured in one spot, and how far the ball's centres may stray from a line (ratio of variances) there.
+STATIONS, STRAIGHT = 40, 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Spot:
+    """One place that the film bridges. Figures called ``most`` are for a ball of 2 T / p, the others for T / p.
+
+    Attributes
+    ----------
+    place_mm : (float, float, float)
+        The deepest point, on the surface.
+    depth_mm, depth_most_mm : float
+        Largest gap between the surface and the film.
+    area_mm2 : float
+        Surface the film does not touch.
+    volume_mm3, volume_most_mm3 : float
+        Between the film and the surface.
+    missing_mm, missing_most_mm : float
+        Film the worst section across would want more.
+    missing_mm2 : float
+        Area of the surface there less that of the film.
+    resin_g, resin_most_g : float
+        Resin the spot would hold if it filled.
+    size_mm : float
+        Largest extent, corner to corner of its box.
+    vertices : (k,) int array
+        The surface's vertices there.
+    """
+
+    place_mm: tuple[float, float, float]
+    depth_mm: float
+    depth_most_mm: float
+    area_mm2: float
+    volume_mm3: float
+    volume_most_mm3: float
+    missing_mm: float
+    missing_most_mm: float
+    missing_mm2: float
+    resin_g: float
+    resin_most_g: float
+    size_mm: float
+    vertices: Ints
+
+
+@dataclass(frozen=True, eq=False)
+class Bridging:
+    """Where a film bridges a surface.
+
+    Attributes
+    ----------
+    gap_mm, gap_most_mm : (n,) float array, mm
+        From each vertex to the film, with a ball of T / p and with one of 2 T / p: the film lies between them.
+    reach_mm : (n,) float array, mm
+        Radius of the largest ball that touches the vertex from the air side without cutting the surface, at most
+        three times ``radius_mm``. Noise makes it small; judge by the gap.
+    spots : tuple of Spot
+        Deepest first; those less deep than ``least_mm`` are left out.
+    radius_mm : float
+        T / p.
+    least_mm : float
+        What was asked for, or the scan's noise where that is more.
+    noise_mm : float
+        Of the scan; 0 where the surface was clean enough to be used as it is.
+    """
+
+    gap_mm: Floats
+    gap_most_mm: Floats
+    reach_mm: Floats
+    spots: tuple[Spot, ...]
+    radius_mm: float
+    least_mm: float
+    noise_mm: float
+
+    @property
+    def worst_mm(self) -> float:
+        """Depth of the deepest spot, 0 where there is none."""
+        return self.spots[0].depth_mm if self.spots else 0.0
+
+
+def find_bridging(
+    surface: Surface,
+    *,
+    pressure_kpa: float,
+    tension_n_per_m: float,
+    least_mm: float = 1.0,
+    smooth_mm: float = SMOOTH_MM,
+    resin_g_per_cm3: float = 1.15,
+) -> Bridging:
+    """Find where a film, or any layer under it, bridges the corners of a surface.
+
+    Parameters
+    ----------
+    surface : Surface
+    pressure_kpa : float
+        Across the film: that of the air less what is left in the bag.
+    tension_n_per_m : float
+        In the film, or in the whole stack where it is drawn tight together. A film without slack is drawn until it
+        yields: its yield stress in MPa times its thickness in micrometres.
+    least_mm : float
+        Spots less deep than this are not told.
+    smooth_mm : float
+        Scale of the smoothing of a noisy scan; it does not reach across corners. 0 uses the surface as it is.
+    resin_g_per_cm3 : float
+
+    Returns
+    -------
+    Bridging
+
+    Raises
+    ------
+    QuantityError
+        A pressure that no bag has, a tension not above 0, or a depth, scale or density that cannot be.
+
+    References
+    ----------
+    P. S. Laplace, "Traité de mécanique céleste", supplement to book 10, 1806: p = T (1 / R1 + 1 / R2).
+    """
+    radius = free_radius_mm(tension_n_per_m=tension_n_per_m, pressure_kpa=pressure_kpa)
+    for name, value, low in (("least_mm", least_mm, 0), ("smooth_mm", smooth_mm, -1), ("resin_g_per_cm3", resin_g_per_cm3, 0)):
+        if not (np.isfinite(value) and value > low):
+            raise QuantityError(f"{name} is {value:g}", do="Give a number above zero.")
+    work = work_copy(surface, scale_mm=smooth_mm)
+    noise = 0.0 if work is surface.vertices_mm else noise_mm(surface)
+    least = max(least_mm, noise)
+    fine = _refined(Surface(work, surface.faces), radius)
+    reach = ball_reach(fine, radius_mm=radius, most_mm=MOST * radius)
+    open_mm = OPEN_NOISY * least if noise else OPEN * radius
+    balls = tuple(closing(fine, reach, r) for r in (radius, 2 * radius))
+    gaps = tuple(_gaps(fine, reach, ball) for ball in balls)
+    n = len(surface.vertices_mm)
+    spots = _spots(fine, reach, gaps, balls, open_mm=open_mm, least_mm=least, count=n)
+    spots = tuple(_filled(s, 1e-3 * resin_g_per_cm3) for s in spots)
+    return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], spots, radius, least, noise)
+
+
+def _filled(spot: Spot, g_per_mm3: float) -> Spot:
+    return replace(spot, resin_g=spot.volume_mm3 * g_per_mm3, resin_most_g=spot.volume_most_mm3 * g_per_mm3)
+
+
+def _refined(work: Surface, radius: float) -> Surface:
+    """Split long sides near hollow corners, the finer the nearer; the old vertices stay first."""
+    edges = surface_edges(work)
+    turn, length = turns(work, edges)
+    ends = work.vertices_mm[edges.ends]
+    hollow = turn < -np.radians(HOLLOW_DEG)
+    if length.max() <= SIDE * radius or not hollow.any():
+        return work
+    count = np.maximum(np.ceil(length[hollow] / (SIDE * radius)).astype(np.int64), 1)
+    at = np.repeat(np.flatnonzero(hollow), count)
+    share = (np.arange(len(at)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / np.repeat(count, count)
+    tree = cKDTree(ends[at, 0] + share[:, None] * (ends[at, 1] - ends[at, 0]))
+
+    def longest(middle: Floats) -> Floats:
+        return np.maximum(SIDE * radius, 0.4 * (tree.query(middle)[0] - MOST * radius))
+
+    return refine(work, longest).surface
+
+
+def _gaps(work: Surface, reach: Floats, ball: Closing) -> Floats:
+    gap = np.zeros(len(reach))
+    lost = np.flatnonzero(reach < ball.radius_mm)
+    if len(lost) and len(ball.centres):
+        gap[lost] = ball.gap_mm(work.vertices_mm[lost])
+    elif len(lost):
+        gap[lost] = float(np.linalg.norm(work.size_mm))  # no ball touches anywhere: nothing is reached
+    return gap
+
+
+@dataclass(frozen=True, eq=False)
+class _Patch:
+    """A finely divided part of the surface: `spot` (m,) of each face, points (n, 3), and for both balls where the
+    points come to lie on the film (n, 3), their gaps (n,) and the ball's centres (n, 3)."""
+
+    points: Floats
+    faces: Ints
+    spot: Ints
+    film: tuple[Floats, Floats]
+    gap: tuple[Floats, Floats]
+    centre: tuple[Floats, Floats]
+
+
+def _spots(
+    work: Surface,
+    reach: Floats,
+    gaps: tuple[Floats, ...],
+    balls: tuple[Closing, ...],
+    *,
+    open_mm: float,
+    least_mm: float,
+    count: int,
+) -> tuple[Spot, ...]:
+    label = _labelled(work, gaps, open_mm, least_mm)
+    if label.max(initial=-1) < 0:
+        return ()
+    patch = _patch(work, reach, label, balls)
+    found = [_measured(work, patch, k, label, gaps, balls[0].radius_mm, open_mm, count) for k in range(label.max() + 1)]
+    return tuple(sorted(found, key=lambda s: -s.depth_mm))
+
+
+def _labelled(work: Surface, gaps: tuple[Floats, ...], open_mm: float, least_mm: float) -> Ints:
+    """Number of the spot that each vertex (n,) belongs to, -1 where none; the larger ball's parts go to the nearest."""
+    low, high = gaps
+    small = _parts(work, low > open_mm)
+    deep = np.zeros(small.max(initial=-1) + 2)
+    np.maximum.at(deep, small, low)
+    number = np.full(len(deep), -1)
+    keep = np.flatnonzero(deep[:-1] >= least_mm)
+    number[keep] = np.arange(len(keep))
+    label = number[small]
+    label[small < 0] = -1
+    if not len(keep):
+        return label
+    wide = _parts(work, (high > open_mm) | (label >= 0))
+    mine = np.flatnonzero(label >= 0)
+    others = np.flatnonzero((wide >= 0) & (label < 0) & np.isin(wide, wide[mine]))
+    if len(others):
+        near = mine[cKDTree(work.vertices_mm[mine]).query(work.vertices_mm[others], workers=-1)[1]]
+        label[others] = label[near]
+    return label
+
+
+def _parts(work: Surface, inside: Bools) -> Ints:
+    """Number of the part that hangs together (n,), -1 outside."""
+    n = len(inside)
+    e = directed_edges(work.faces)
+    e = e[inside[e].all(axis=1)]
+    graph = sp.coo_array((np.ones(len(e), dtype=np.int8), (e[:, 0], e[:, 1])), shape=(n, n))
+    part = connected_components(graph, directed=False)[1]
+    out = np.full(n, -1, dtype=np.int64)
+    out[inside] = np.unique(part[inside], return_inverse=True)[1]
+    return out
+
+
+def _patch(work: Surface, reach: Floats, label: Ints, balls: tuple[Closing, ...]) -> _Patch:
+    # A face between two spots goes to the one with the higher number; it is a hair of either.
+    of_face = label[work.faces].max(axis=1)
+    piece, used = work.sub(of_face >= 0)
+    made = refine(piece, FINE * balls[0].radius_mm)
+    p, least = made.surface.vertices_mm, made.weights @ reach[used]
+    centre = tuple(b.centre_for(p) for b in balls)
+    far = [row_lengths(p - c) for c in centre]
+    # Points put into faces lie a little under a bulging surface: reach tells what is open, not the last hundredth.
+    gap = tuple(np.where(least < b.radius_mm, np.maximum(d - b.radius_mm, 0.0), 0.0) for d, b in zip(far, balls))
+    film = tuple(p + (g / np.maximum(d, 1e-300))[:, None] * (c - p) for g, d, c in zip(gap, far, centre))
+    spot = of_face[of_face >= 0][made.parent_face]
+    return _Patch(p, made.surface.faces, spot, _two(film), _two(gap), _two(centre))
+
+
+def _two(both: tuple[Floats, ...]) -> tuple[Floats, Floats]:
+    return both[0], both[1]
+
+
+def _measured(
+    work: Surface,
+    patch: _Patch,
+    k: int,
+    label: Ints,
+    gaps: tuple[Floats, ...],
+    radius: float,
+    open_mm: float,
+    count: int,
+) -> Spot:
+    f = patch.faces[patch.spot == k]
+    mine = np.flatnonzero(label == k)
+    worst = int(mine[np.argmax(gaps[0][mine])])
+    area = _areas(patch.points[f])
+    touched = (patch.gap[0][f] > open_mm).mean(axis=1)
+    own = mine[mine < count]
+    own = own[gaps[0][own] > open_mm]
+    q = work.vertices_mm[mine[gaps[0][mine] > open_mm]]
+    x, y, z = (float(c) for c in work.vertices_mm[worst])
+    missing = [_missing(patch, f, j, r, open_mm) for j, r in enumerate((radius, 2 * radius))]
+    return Spot(
+        place_mm=(x, y, z),
+        depth_mm=float(max(gaps[0][worst], patch.gap[0][f].max())),
+        depth_most_mm=float(max(gaps[1][mine].max(), patch.gap[1][f].max())),
+        area_mm2=float((area * touched).sum()),
+        volume_mm3=_between(patch, f, 0),
+        volume_most_mm3=_between(patch, f, 1),
+        missing_mm=missing[0],
+        missing_most_mm=missing[1],
+        missing_mm2=float((area - _areas(patch.film[0][f])).sum()),
+        resin_g=0.0,
+        resin_most_g=0.0,
+        size_mm=float(np.linalg.norm(q.max(axis=0) - q.min(axis=0))),
+        vertices=own,
+    )
+
+
+def _areas(p: Floats) -> Floats:
+    return 0.5 * row_lengths(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]))
+
+
+def _between(patch: _Patch, f: Ints, ball: int) -> float:
+    """Volume between faces and the film, mm³.
+
+    Corners move straight on to the film; the volume swept is the integral over the way of (mean move) .
+    (side x side) / 2, both sides linear in the way gone. The film bulges over the flat faces between the points moved
+    there; a quadratic with Hessian H stands over a triangle of area A by A / 24 times the sum of e H e over its sides.
+    """
+    low, high = patch.points[f], patch.film[ball][f]
+    d = high - low
+    e, g = low[:, 1] - low[:, 0], low[:, 2] - low[:, 0]
+    de, dg = d[:, 1] - d[:, 0], d[:, 2] - d[:, 0]
+    cross = np.cross(e, g) + 0.5 * (np.cross(e, dg) + np.cross(de, g)) + np.cross(de, dg) / 3
+    swept = float(0.5 * (d.mean(axis=1) * cross).sum())
+    up = high - patch.centre[ball][f]
+    up /= np.maximum(np.linalg.norm(up, axis=2, keepdims=True), 1e-300)
+    turned = sum(((up[:, k] - up[:, k - 1]) * (high[:, k] - high[:, k - 1])).sum(axis=1) for k in range(3))
+    inside = (patch.gap[ball][f] > 0).any(axis=1)
+    return swept - float((_areas(high) * turned * inside).sum()) / 24
+
+
+def _missing(patch: _Patch, f: Ints, ball: int, radius: float, open_mm: float) -> float:
+    """Length of surface less that of film in the worst section across a spot, mm."""
+    centre, gap = patch.centre[ball], patch.gap[ball]
+    at = np.unique(f)
+    at = at[gap[at] > open_mm]
+    if not len(at):
+        return 0.0
+    c = centre[at]
+    deepest = at[np.argsort(-gap[at])]
+    stations = deepest[thinned(centre[deepest], 0.5 * radius)]
+    stations = stations[np.argsort(-gap[stations])]
+    step = max(len(stations) // STATIONS, 1)
+    of_face = centre[f].mean(axis=1)
+    tree, faces_at = cKDTree(c), cKDTree(of_face)
+    best, best_any = 0.0, 0.0
+    for s in stations[::step]:
+        near = c[tree.query_ball_point(centre[s], 1.5 * radius)]
+        values, axes = np.linalg.eigh(np.cov(near.T) if len(near) > 3 else np.eye(3))
+        beside = np.asarray(faces_at.query_ball_point(centre[s], 0.75 * radius), dtype=np.int64)
+        straight = values[2] > 1e-9 and values[1] < STRAIGHT * values[2]
+        t = axes[:, 2] if straight else _across(patch, s, centre[s])
+        length = _section(patch, f[beside], ball, centre[s], t)
+        best_any = max(best_any, length)
+        best = max(best, length) if straight else best
+    return best or best_any
+
+
+def _across(patch: _Patch, s: int, centre: Floats) -> Floats:
+    """Any direction square to the way from a point to its centre."""
+    up = centre - patch.points[s]
+    least = np.eye(3)[int(np.argmin(np.abs(up)))]
+    t = np.cross(up, least)
+    return np.asarray(t / max(float(np.linalg.norm(t)), 1e-300))
+
+
+def _section(patch: _Patch, f: Ints, ball: int, centre: Floats, t: Floats) -> float:
+    """Surface less film (mm) where a plane cuts triangles f; the film is cut where its points came from."""
+    if not len(f):
+        return 0.0
+    h = ((patch.points[f] - centre) @ t) + 1e-9
+    crossed = (h > 0).any(axis=1) & (h < 0).any(axis=1)
+    f, h = f[crossed], h[crossed]
+    rows = np.arange(len(f))
+    odd = np.where((h > 0).sum(axis=1) == 1, np.argmax(h > 0, axis=1), np.argmax(h < 0, axis=1))
+    ends = []
+    for p in (patch.points, patch.film[ball]):
+        cut = []
+        for step in (1, 2):
+            other = (odd + step) % 3
+            share = h[rows, odd] / (h[rows, odd] - h[rows, other])
+            a, b = p[f[rows, odd]], p[f[rows, other]]
+            cut.append(a + share[:, None] * (b - a))
+        ends.append(float(row_lengths(cut[1] - cut[0]).sum()))
+    return max(ends[0] - ends[1], 0.0)
