@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -181,6 +182,46 @@ def test_darts_are_made_where_the_job_allows_them_and_apart_from_ply_to_ply(dome
         np.linalg.norm(a.line_mm[:, None] - b.line_mm[None], axis=2).min() for a in one.darts for b in two.darts
     )
     assert near > 45
+
+
+def dart_words(shaped):
+    return [(text, do) for text, do in shaped.cautions if "the area over" in text]
+
+
+def test_what_darts_would_bring_is_said_once_where_none_are_asked_for(dome):
+    job = job_from_text(JOB)
+    one = shape(job, job.regions[0], dome, dome_cut(), plies=2)
+    two = shape(job, job.regions[0], dome, dome_cut("P2"), earlier=[one], plies=2)
+    ((text, do),) = dart_words(one)
+    count, length, was, now = re.fullmatch(
+        r"(\d+) darts, (\d+) mm in all, would bring the area over 3.0 % from about ([\d.]+) % to ([\d.]+) %", text
+    ).groups()
+    assert do == f'Write "darts = {count}" in this region to have them made.'
+    assert float(was) == pytest.approx(100 * one.strain.over_share, abs=2)
+    assert dart_words(two) == []
+    job = job_from_text(JOB.replace('mesh = "hull"\n', f'mesh = "hull"\ndarts = {count}\n'))
+    made = shape(job, job.regions[0], dome, dome_cut())
+    assert dart_words(made) == []
+    assert made.strain.over_share < 0.05
+    assert made.strain.over_share == pytest.approx(float(now) / 100, abs=0.02)
+    assert sum(d.length_mm for d in made.darts) == pytest.approx(float(length), rel=0.1)
+    assert made.darts[-1].over_after == pytest.approx(made.strain.over_share, abs=1e-3)
+
+
+def test_where_no_cut_helps_that_is_said(dome):
+    job = job_from_text(JOB.replace('mesh = "hull"\n', 'mesh = "hull"\ncut_kinds = ["gusset"]\n'))
+    made = shape(job, job.regions[0], dome, dome_cut())
+    ((text, do),) = dart_words(made)
+    assert text.startswith("cuts would not lessen the area over 3.0 %")
+    assert "more pieces" in do
+    layer = shape(job, job.regions[0], dome, dome_cut(may_dart=False))
+    assert dart_words(layer) == []
+
+
+def test_kinds_that_a_region_forbids_are_not_used(dome):
+    job = job_from_text(JOB.replace('mesh = "hull"\n', 'mesh = "hull"\ndarts = 1\ncut_kinds = ["split"]\n'))
+    made = shape(job, job.regions[0], dome, dome_cut())
+    assert [d.kind for d in made.darts] == ["split"]
 
 
 def test_a_cut_placed_by_hand_is_in_every_ply(dome):
