@@ -617,7 +617,12 @@ def _mirrored(region: RegionSpec, stated: dict[str, RegionSpec], boat: Boat) -> 
     if "drape" not in region.model_fields_set and other.drape is not None:
         start = other.drape.start_mm
         values["drape"] = filled(other.drape, start_mm=None if start is None else boat.across_centre(start))
-    for name in ("join", "butt_within_deg", "panels"):
+    if "keep_off_mm" not in region.model_fields_set:
+        values["keep_off_mm"] = tuple(boat.across_centre(point) for point in other.keep_off_mm)
+    if "cuts" not in region.model_fields_set:
+        lines = (tuple(boat.across_centre(point) for point in cut.line_mm) for cut in other.cuts)
+        values["cuts"] = tuple(filled(cut, line_mm=line) for cut, line in zip(other.cuts, lines))
+    for name in ("join", "butt_within_deg", "panels", "darts", "cut_kinds", "clear_mm"):
         if name not in region.model_fields_set:
             values[name] = getattr(other, name)
     if "load" not in region.model_fields_set:
