@@ -45,6 +45,7 @@ def laid_piece(piece: Surface, flat: Flat, frame: Frame, *, length_mm: float) ->
         yarns_of(tensor, warp_angle(frame)),
         frame.apply(flat.uv_mm),
         overlap_places_mm(piece, flat) if flat.overlaps else (),
+        frame.apply(flat.overlap_at_uv_mm),
     )
 
 
@@ -131,4 +132,4 @@ def _told(piece: Piece3D, letters: tuple[str, ...], limit: float, length_mm: flo
     bound = strain_bound(surface, uv=flat.uv_mm) if ratio > NEARLY_FLAT else None
     curvature, smoothed = held_curvature(surface)
     strain = strain_of(stretch, surface.face_areas_mm2, limit, raw=flat.stretch, scale_mm=length_mm)
-    return PatchPlan(letters, ratio, raw, bound, curvature, smoothed, piece if cut else None, strain)
+    return PatchPlan(letters, ratio, raw, bound, curvature, smoothed, piece if cut else None, strain, surface.area_mm2)

@@ -15,15 +15,12 @@ from ..cloth.template import Template
 from ..export.drawing import direction_arrows, file_stem, marks
 from ..export.label import fitted
 from ..export.tables import Laid, laid_pieces
-from ..surface.mesh import Floats
-from ..units import say_percent as percent
-from .hull import LEGEND_IN, scale_top, strain_legend
-from .scene import corner_values
+from .layout import TALLEST_IN, frame_on, head_in, title_on
+from .strain import before_and_after, strain_map
 from .style import (
     CAPITAL,
     FAINT,
     INK,
-    MAP,
     SMALL_PT,
     TEXT_PT,
     TINT,
@@ -36,10 +33,8 @@ from .style import (
 )
 
 if TYPE_CHECKING:
-    from ..planned import Piece3D, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..planned import Plan, RegionPlan, RollPlan
 
-_HEAD_IN = 0.55
-_TALLEST_IN = 6.2
 _PIECES_A_PICTURE = 3
 _ROWS_A_PICTURE = 3
 _LONGEST_KEY = 24
@@ -54,110 +49,6 @@ _LINES: dict[str, tuple[float, Any]] = {
     "MARK": (1.6, "-"),
 }
 _NAMES = {"CUT": "cut", "NET": "net", "LAP": "lap", "FOLD": "fold", "JOIN": "join", "NOTCH": "notch"}
-
-
-def _title(figure: Any, text: str) -> float:
-    """Write a title at the top of a figure; return the inches it takes."""
-    lines = textwrap.wrap(text, 48)
-    height = figure.get_figheight()
-    figure.text(0.02, 1 - 0.1 / height, "\n".join(lines), size=TEXT_PT + 1, weight="bold", color=INK, va="top")
-    return _HEAD_IN + 0.27 * (len(lines) - 1)
-
-
-def _head_in(text: str) -> float:
-    return _HEAD_IN + 0.27 * (len(textwrap.wrap(text, 48)) - 1)
-
-
-# -- strain --------------------------------------------------------------------------------------------------------
-def strain_map(region: RegionPlan, ply: PlyPlan) -> Picture:
-    """Return the strain of a ply on the flat shapes of its pieces.
-
-    Parameters
-    ----------
-    region : RegionPlan
-    ply : PlyPlan
-    """
-    s = ply.strain
-    title = f"{region.name} {ply.name}: strain on the flat shape"
-    size, places = _side_by_side([p.flat.uv_mm for p in ply.pieces])
-    room = min(_TALLEST_IN, 6.8 * size[1] / size[0]) + 0.1
-    height = _head_in(title) + room + LEGEND_IN
-    figure = new_figure(height)
-    _title(figure, title)
-    ax = figure.add_axes((0.02, LEGEND_IN / height, 0.96, room / height))
-    for piece, shift in zip(ply.pieces, places):
-        _strained(ax, piece, shift, top=scale_top(s.largest, s.limit), limit=s.limit)
-    _mark_largest(ax, ply, places, size[0])
-    pad = 0.015 * max(size)
-    _frame(ax, (-pad, -pad, size[0] + pad, size[1] + pad))
-    strain_legend(figure, s, LEGEND_IN)
-    return Picture(
-        file_stem(region.name, ply.name, "strain"),
-        f"Strain of {ply.name} on the flat shape",
-        f"Flat shape of {ply.name} in shades of strain: largest {percent(s.largest)}, 99 % of the area below "
-        f"{percent(s.p99)}, {percent(s.over_share)} of the area above the limit of {percent(s.limit)}.",
-        as_png(figure),
-        ("strain", region.name, ply.name),
-    )
-
-
-def _side_by_side(shapes: Sequence[Floats]) -> tuple[Floats, list[Floats]]:
-    """Shifts that set shapes out along the direction that keeps the whole most nearly square; and the whole's size."""
-    sizes = np.array([p.max(axis=0) - p.min(axis=0) for p in shapes])
-    gap = 0.06 * sizes.max()
-    axis = int(sizes[:, 0].sum() > 1.3 * sizes[:, 1].sum())
-    shifts, at = [], 0.0
-    for points, size in zip(shapes, sizes):
-        shift = -points.min(axis=0)
-        shift[axis] += at
-        at += size[axis] + gap
-        shifts.append(shift)
-    whole = sizes.max(axis=0)
-    whole[axis] = at - gap
-    return whole, shifts
-
-
-def _frame(ax: Any, box: tuple[float, float, float, float]) -> None:
-    ax.set_xlim(box[0], box[2])
-    ax.set_ylim(box[1], box[3])
-    ax.set_aspect("equal")
-    ax.axis("off")
-
-
-def _strained(ax: Any, piece: Piece3D, shift: Floats, *, top: float, limit: float) -> None:
-    from matplotlib.collections import LineCollection, PolyCollection
-
-    uv, faces = piece.flat.uv_mm + shift, piece.surface.faces
-    cells = PolyCollection(list(uv[faces]), array=piece.strain, cmap=MAP, clim=(0, top), linewidths=0, antialiased=False)
-    ax.add_collection(cells)
-    corners = corner_values(piece.surface, piece.strain)
-    if corners.max() > limit:
-        _over(ax, uv, faces, corners, limit)
-    loops = [np.concatenate([uv[loop], uv[loop[:1]]]) for loop in piece.surface.boundary_loops]
-    ax.add_collection(LineCollection(loops, colors=INK, linewidths=1.8))
-
-
-def _over(ax: Any, uv: Floats, faces: Any, values: Floats, limit: float) -> None:
-    """Outline and hatch where values at the corners are above the limit."""
-    over = ax.tricontourf(
-        uv[:, 0], uv[:, 1], faces, values, levels=[limit, 2 * values.max()], colors="none", hatches=["////"]
-    )
-    over.set(edgecolor=INK, linewidth=0.0)
-    for colour, width in (("white", 3.4), (INK, 1.8)):
-        ax.tricontour(uv[:, 0], uv[:, 1], faces, values, levels=[limit], colors=[colour], linewidths=width)
-
-
-def _mark_largest(ax: Any, ply: PlyPlan, places: Sequence[Floats], width_mm: float) -> None:
-    k = int(np.argmax([p.strain.max() for p in ply.pieces]))
-    piece = ply.pieces[k]
-    at = piece.flat.uv_mm[piece.surface.faces[int(np.argmax(piece.strain))]].mean(axis=0) + places[k]
-    ax.plot(*at, "+", ms=14, mew=3.5, color="white")
-    ax.plot(*at, "+", ms=13, mew=1.8, color=INK)
-    left = at[0] > 0.7 * width_mm
-    ax.annotate(
-        f"largest {percent(float(piece.strain.max()))}", at, (-10 if left else 10, 8), textcoords="offset points", size=TEXT_PT,
-        color=INK, ha="right" if left else "left", path_effects=halo(),
-    )  # fmt: skip
 
 
 # -- templates -----------------------------------------------------------------------------------------------------
@@ -198,9 +89,9 @@ def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -
     rooms = [_template_room(t) for t in templates]
     words = [_caption(t) for t in templates]
     tops = [0.28 * len(w) + 0.1 for w in words]
-    height = _head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + 0.35
+    height = head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + 0.35
     figure = new_figure(height)
-    at = height - _title(figure, title)
+    at = height - title_on(figure, title)
     for template, room, lines, top in zip(templates, rooms, words, tops):
         figure.text(0.02, at / height, "\n".join(lines), size=TEXT_PT, color=INK, va="top", linespacing=1.3)
         at -= top + room
@@ -214,7 +105,7 @@ def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -
 def _template_room(t: Template) -> float:
     """Inches of height a template takes at the page's width."""
     x0, y0, x1, y1 = t.cut.bounds
-    return min(_TALLEST_IN, max(0.85 * WIDTH_IN * (y1 - y0) / (x1 - x0), 0.5))
+    return min(TALLEST_IN, max(0.85 * WIDTH_IN * (y1 - y0) / (x1 - x0), 0.5))
 
 
 def _caption(t: Template) -> list[str]:
@@ -235,7 +126,7 @@ def _template(ax: Any, t: Template, notch_mm: float) -> None:
         points = np.concatenate([stroke.points_mm, stroke.points_mm[:1]]) if stroke.closed else stroke.points_mm
         ax.plot(points[:, 0], points[:, 1], color=INK, lw=width, ls=dashes, solid_capstyle="butt", clip_on=False)
     x0, y0, x1, y1 = t.cut.bounds
-    _frame(ax, (x0, y0, x1, y1))
+    frame_on(ax, (x0, y0, x1, y1))
     ax.set_anchor("W")
     mm_pt = _mm_for_a_point(ax, (x1 - x0, y1 - y0))
     taken = _notches(ax, t, max(notch_mm, 9 * mm_pt), mm_pt)
@@ -382,13 +273,13 @@ def _lay_page(
 ) -> Any:
     span = rows[0][1] - rows[0][0]
     wide = 0.845 * WIDTH_IN
-    room = min(wide * width_mm / span, _TALLEST_IN)
+    room = min(wide * width_mm / span, TALLEST_IN)
     shown = [p for p in pieces if any(p.span_mm[0] < b and p.span_mm[2] > a for a, b in rows)]
     key = _lay_key(shown) if len(shown) <= _LONGEST_KEY else ["Names and places of the pieces: see the cut list."]
     foot = 0.25 * len(key) + 0.35
-    height = _head_in(title) + len(rows) * (room + 0.85) + foot
+    height = head_in(title) + len(rows) * (room + 0.85) + foot
     figure = new_figure(height)
-    at = height - _title(figure, title)
+    at = height - title_on(figure, title)
     for row in rows:
         ax = figure.add_axes((0.125, (at - room) / height, 0.845, room / height))
         _lay_row(ax, row, width_mm, pieces)
@@ -450,10 +341,10 @@ def bag_section(region: RegionPlan) -> Picture:
     strips += [(layer.kind, f"{layer.kind}: {layer.material}", layer.margin_mm) for layer in region.layers]
     rows = [s for s in strips if s[0] != "sealant tape"]
     tape = next((s for s in strips if s[0] == "sealant tape"), None)
-    height = _head_in(title) + 0.5 * (len(rows) + 1) + 0.4 * len(rows) + 1.2
+    height = head_in(title) + 0.5 * (len(rows) + 1) + 0.4 * len(rows) + 1.2
     figure = new_figure(height)
-    _title(figure, title)
-    ax = figure.add_axes((0.02, 0.02, 0.96, 1 - (_head_in(title) + 0.1) / height))
+    title_on(figure, title)
+    ax = figure.add_axes((0.02, 0.02, 0.96, 1 - (head_in(title) + 0.1) / height))
     _section(ax, rows, tape, len(region.plies))
     told = ", ".join(f"{name} {margin:+.0f} mm" for _, name, margin in strips)
     return Picture(
@@ -540,6 +431,8 @@ def plan_flat_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
     """
     notch = plan.job.laps.notch_mm
     for ply in region.plies:
+        if any(patch.uncut is not None for patch in ply.patches):
+            yield before_and_after(region, ply)
         if ply.pieces:
             yield strain_map(region, ply)
         yield from template_pictures(region.name, ply.name, ply.templates, notch_mm=notch)

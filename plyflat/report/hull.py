@@ -393,24 +393,27 @@ def hatch(ax: Any, mask: Any) -> None:
     ax.contour(x, y, field, levels=[0.5], colors=INK, linewidths=1.8)
 
 
-def strain_legend(figure: Any, strain: Strain, room_in: float) -> None:
-    """Draw the colour scale in % with the limit, along the foot of a figure."""
+def strain_legend(
+    figure: Any, strain: Strain, room_in: float, *, largest: float | None = None, cut_line: bool = False
+) -> None:
+    """Draw the colour scale in % with the limit, so far above the foot of a figure; up to another largest if given."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
 
     height = figure.get_figheight()
-    limit, top = strain.limit, scale_top(strain.largest, strain.limit)
+    shared, largest = largest is not None, strain.largest if largest is None else largest
+    limit, top = strain.limit, scale_top(largest, strain.limit)
     bar = figure.add_axes((0.06, (room_in - 0.46) / height, 0.5, 0.22 / height))
     scale = ScalarMappable(Normalize(0, 100 * top), MAP)
-    figure.colorbar(scale, cax=bar, orientation="horizontal", extend="max" if strain.largest > top else "neither")
+    figure.colorbar(scale, cax=bar, orientation="horizontal", extend="max" if largest > top else "neither")
     bar.tick_params(labelsize=SMALL_PT, colors=INK)
-    bar.set_xlabel("strain, %", size=SMALL_PT, color=INK)
+    bar.set_xlabel("strain, %" + "; dashed: line to cut" * cut_line, size=SMALL_PT, color=INK)
     bar.axvline(100 * limit, color="white", lw=4)
     bar.axvline(100 * limit, color=INK, lw=2)
     share = "no part" if strain.over_share == 0 else f"{percent(strain.over_share)} of the area"
     figure.text(
         0.6, (room_in - 0.2) / height,
-        f"line: limit of {100 * limit:g} %\nhatched: above it,\n{share}", size=SMALL_PT, color=INK, va="top", linespacing=1.25,
+        f"line: limit of {100 * limit:g} %\nhatched: above it" + ("" if shared else f",\n{share}"), size=SMALL_PT, color=INK, va="top", linespacing=1.25,
     )  # fmt: skip
 
 

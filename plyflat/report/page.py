@@ -13,7 +13,17 @@ from ..export.tables import Laid, laid_pieces
 from ..units import say_percent as percent
 from .day import day_blocks
 from .style import Picture
-from .words import CARE, METHODS, amount, counted, in_short, order_of_working, square_metres, where_it_is
+from .words import (
+    CARE,
+    METHODS,
+    amount,
+    counted,
+    how_near,
+    in_short,
+    order_of_working,
+    square_metres,
+    where_it_is,
+)
 
 if TYPE_CHECKING:
     from ..cloth.darts import Dart
@@ -132,6 +142,11 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
             "ply", "largest#", "99 % of area below#", "area above limit#", "limit#", "largest of one triangle#"
         ),
         "strain_rows": [_strain_row(p) for p in region.plies],
+        "yarn_head": _head(
+            "ply", "warp, most -#", "most +#", "99 % within ±#", "weft, most -#", "most +#", "99 % within ±#", "shear, most#",
+            "99 % within ±#", "largest of one triangle: warp, weft, shear#",
+        ),
+        "yarn_rows": [_yarn_row(p) for p in region.plies if p.yarns is not None],
         "seams": _seams(region),
         "plies": [_ply(region, p, pictures) for p in region.plies],
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
@@ -158,6 +173,19 @@ def _strain_row(ply: PlyPlan) -> tuple[str, ...]:
     s = ply.strain
     raw = percent(s.raw_largest) if s.scale_mm > 0 else percent(s.largest)
     return ply.name, percent(s.largest), percent(s.p99), percent(s.over_share), percent(s.limit), raw
+
+
+def _yarn_row(ply: PlyPlan) -> tuple[str, ...]:
+    cells: list[str] = []
+    raw: list[str] = []
+    for reach in (ply.yarns.warp, ply.yarns.weft) if ply.yarns else ():
+        cells += [f"{100 * reach.least:z.1f} %", f"{100 * reach.largest:z.1f} %", percent(reach.p99)]
+        raw.append(percent(reach.raw_largest))
+    if ply.yarns:
+        shear = ply.yarns.shear_deg
+        cells += [f"{shear.size:.1f}°", f"{shear.p99:.1f}°"]
+        raw.append(f"{shear.raw_largest:.1f}°")
+    return (ply.name, *cells, ", ".join(raw))
 
 
 def _seams(region: RegionPlan) -> str:
@@ -191,12 +219,13 @@ def _joins(ply: PlyPlan) -> Iterator[str]:
 
 
 def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
-    kinds = ("templates", "strain", "strain on hull")
+    kinds = ("templates", "before and after", "strain", "strain on hull")
     faces = sorted({t.face_up for t in ply.templates})
     sizes = [_size(t.piece, t.cut.bounds) for t in ply.templates]
     return {
         "title": f"{region.name} {ply.name}",
         "words": f"{ply.cloth}, warp at {ply.angle_deg + 0.0:g}° to the warp line; {', '.join(faces)}. As cut: {'; '.join(sizes)}.",
+        "near": [how_near(patch) for patch in ply.patches],
         "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
         "cut_head": _head("cut", "kind", "length, mm#", "opens or lets in#", "area above limit before#", "after#"),
         "cut_rows": [_dart(k, dart) for k, dart in enumerate(ply.darts, start=1)],

@@ -35,7 +35,7 @@ class Picture:
         The same in words, for who cannot see it.
     png : bytes
     about : tuple of str
-        What it shows: a kind ("hull", "strain", "strain on hull", "templates", "lay", "bag section", "bag on hull",
+        What it shows: a kind ("hull", "strain", "strain on hull", "before and after", "templates", "lay", "bag section", "bag on hull",
         "bag templates"), then region and ply or layer, or material and roll number.
     """
 

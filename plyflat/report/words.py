@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from ..units import say_percent as percent
 
 if TYPE_CHECKING:
-    from ..planned import LayerPlan, Plan, RegionPlan
+    from ..planned import LayerPlan, PatchPlan, Plan, RegionPlan
 
 #: What to take care of, each with its source.
 CARE = (
@@ -35,6 +35,11 @@ METHODS = (
     "shears is not worked out.",
     "Strain is flat length against length on the hull, averaged over 10 mm, about what cloth feels of a surface; the largest of "
     "any single triangle of the mesh stands beside it. The limit is the job's; try a sample of your cloth before trusting it.",
+    "Along warp and weft the stretch is length on the hull over length in the flat cloth: yarn that is pulled counts as +, yarn "
+    "that must give up length, and puckers, as -. Shear is the change of the right angle between warp and weft.",
+    "What no flat shape can beat is proven for shapes without cuts, folds and overlaps: a disc of the piece must not fit a rim "
+    "too short for it, and a ring must not be too long for its circle. The proof leaves a gap: a better shape than the one shown "
+    "may exist, one better than the bound cannot.",
     "Joins carry laps; a shape that is not one plain patch is opened along a short seam and lapped there.",
     "Bag film cut as a sheet is as long as the longest plane section each way, so it reaches every corner. Where film "
     "or cloth bridges a corner under vacuum, and where pleats come, is not worked out.",
@@ -117,6 +122,56 @@ def _fit(section: str, residual_mm: float, worst_mm: float) -> str:
         f"Both sides were fitted to the scan (second side: {section}): the scan's points lie {residual_mm:.2f} mm off the "
         f"fit (rms, noise with it), and {worst_mm:.2f} mm at worst once the noise is averaged out."
     )
+
+
+def how_near(patch: PatchPlan) -> str:
+    """Say how near a flat shape comes to what no flat shape of the same patch without cuts can beat.
+
+    Parameters
+    ----------
+    patch : PatchPlan
+    """
+    name = ("piece " if len(patch.pieces) == 1 else "pieces ") + joined(list(patch.pieces))
+    uncut = f"what became {name}" if patch.uncut is not None else name
+    return " ".join(_near(patch, uncut) + [held_words(patch.curvature_deg, smoothed=patch.smoothed)])
+
+
+def _near(patch: PatchPlan, uncut: str) -> list[str]:
+    place = "between its most stretched and most squeezed place"
+    bound = patch.bound
+    if bound is None:
+        return [f"The flat shape of {uncut} has {percent(patch.ratio)} {place}: too little to ask how much less it could be."]
+    raw = f"{percent(patch.raw_ratio)} from triangle to triangle"
+    has = f"this one has {percent(patch.ratio)} averaged, {raw}"
+    if bound.proven > 0:
+        said = (
+            f"No flat shape of {uncut} without cuts can do better than {percent(patch.proven_ratio)} {place} "
+            f"(proof: {bound.proof}); {has}."
+        )
+    else:
+        said = f"No proof says what a flat shape of {uncut} without cuts cannot beat; {has} {place}."
+    if bound.scale_mm == 0:
+        return [said]
+    gives = f"{percent(patch.estimated_ratio)} ({bound.estimate_proof})" if bound.estimate > 0 else "nothing either"
+    return [said, f"The mesh is rough: for the shape beneath, smoothed over {bound.scale_mm:.0f} mm, the estimate is {gives}."]
+
+
+def held_words(curvature_deg: float, *, smoothed: bool) -> str:
+    """Say what angle a patch encloses, and what that asks of cuts.
+
+    Parameters
+    ----------
+    curvature_deg : float
+    smoothed : bool
+        Whether the mesh was smoothed to tell it.
+    """
+    size = f"{abs(curvature_deg):.0f}°"
+    how = ", read off the smoothed mesh" if smoothed else ""
+    if abs(curvature_deg) < 0.5:
+        return f"It encloses less than half a degree of curvature{how}: nothing for darts or gussets in all, though parts may differ."
+    if curvature_deg > 0:
+        return f"It encloses {size} of curvature{how}: to lie free of strain darts must open {size} in all."
+    return f"It encloses -{size} of curvature{how}: to lie free of strain gussets must let in {size} in all."
 
 
 def in_short(plan: Plan) -> str:

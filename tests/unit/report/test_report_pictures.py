@@ -9,8 +9,9 @@ import pytest
 from PIL import Image
 
 from plyflat.report.faults import MOST_MARKS, places_of
-from plyflat.report.flat import _rows, _side_by_side
+from plyflat.report.flat import _rows
 from plyflat.report.hull import scale_top
+from plyflat.report.layout import side_by_side
 from plyflat.report.pictures import draw_pictures
 from plyflat.report.scene import Scene, View, corner_values, lifted, look_at, seen_share, thinned
 from plyflat.report.style import steps
@@ -61,7 +62,7 @@ def test_nothing_touches_the_edge_of_the_paper(drawn):
 
 def test_hatching_shows_only_where_the_limit_is_passed(plan, drawn):
     """A grey print must still tell: the same strain below its limit has fewer dark pixels in the same place."""
-    from plyflat.report.flat import strain_map
+    from plyflat.report.strain import strain_map
 
     region, ply = plan.regions[0], plan.regions[0].plies[0]
     calm = replace(ply, strain=replace(ply.strain, limit=0.05, over_share=0.0))
@@ -185,7 +186,7 @@ def test_long_lays_are_cut_into_equal_rows():
 
 def test_shapes_side_by_side_do_not_touch():
     shapes = [np.array([[0, 0], [100, 0], [100, 10], [0, 10.0]]), np.array([[5, 5], [90, 5], [90, 40.0]])]
-    size, shifts = _side_by_side(shapes)
+    size, shifts = side_by_side(shapes)
     moved = [s + d for s, d in zip(shapes, shifts)]
     assert moved[1][:, 1].min() > moved[0][:, 1].max()
     assert np.max([m.max(axis=0) for m in moved], axis=0) == pytest.approx(size)
