@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from .errors import PlyflatError
 from .job.model import Job, Resin
@@ -22,6 +25,7 @@ from .shop.vacuum import (
     INHG_KPA,
     LEAST_GAUGE_KPA,
     Pull,
+    absolute_kpa,
     air_pressure_kpa,
     bag_air,
     boiling_c,
@@ -94,6 +98,46 @@ def plan_day(
         small, _cuts(job, regions, rolls, mix, small, days), _reuse(job, regions, rolls), _order(job, regions, rolls, resin),
     )  # fmt: skip
     return day, tuple(notes.rows)
+
+
+@contextmanager
+def _at(where: str) -> Iterator[None]:
+    """Name the place in the job file in a fault that comes from a sum."""
+    try:
+        yield
+    except PlyflatError as err:
+        if err.where:
+            raise
+        raise type(err)(err.what, where=where, do=err.do) from err
+
+
+def check_day(job: Job) -> None:
+    """Refuse what the day's sums would refuse in the end, before the long work starts.
+
+    Parameters
+    ----------
+    job : Job
+
+    Raises
+    ------
+    PlyflatError
+        The child that says what the user can do about it, with the table of the job file.
+    """
+    aside = _Notes()
+    if job.bags:
+        with _at("[vacuum] gauge"):
+            air = _air_kpa(job)
+            absolute_kpa(_gauge_kpa(job, air), air)
+    if job.resin is not None:
+        with _at("[resin] ratio_by_volume"):
+            volumes_ml(
+                1.0, 1.0, part_density_g_cm3=job.resin.part_density_g_cm3, hardener_density_g_cm3=job.resin.hardener_density_g_cm3,
+                ratio=job.resin.ratio, ratio_by_volume=job.resin.ratio_by_volume,
+            )  # fmt: skip
+    with _at("[cure]"):
+        _cure(job, aside)
+    with _at("[service]"):
+        _sun(job, aside)
 
 
 # --- what the job states -------------------------------------------------------------------------------------------------
@@ -173,7 +217,7 @@ def _region_day(
     work = _work(job, region, pull)
     batches: tuple[Batch, ...] = ()
     fits: tuple[Fit | None, Fit | None] = (None, None)
-    if pot is not None and mix is not None and work.wet_s > 0:
+    if pot is not None and mix is not None and work.wet_s > 0 and mix.mixed_g.usual > 0:
         plies_g = [(p.name, p.mixed_g.usual) for p in mix.plies]
         batches = batches_of(
             plies_g, pot, temperature_c=job.place.temperature_c, seconds=work.wet_s, pot_share=job.clock.pot_share
@@ -183,7 +227,7 @@ def _region_day(
     tape = _layer(region, "sealant tape")
     return RegionDay(
         region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
-        tape.length_mm / 1000.0 if tape else 0.0, _marks(tape), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
+        tape.length_mm / 1000.0 if tape else 0.0, _marks(tape, job.boat.forward), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
         _layer_m2(region, "bag film"), work, pot, batches, steps_of(work, max(len(batches), 1)), fits[0], fits[1],
     )  # fmt: skip
 
@@ -335,11 +379,17 @@ def _note_fit(job: Job, name: str, fits: tuple[Fit | None, Fit | None], notes: _
     )
 
 
-def _marks(tape: LayerPlan | None) -> tuple[tuple[Mark, ...], ...]:
+def _marks(tape: LayerPlan | None, forward: Sequence[float]) -> tuple[tuple[Mark, ...], ...]:
+    """Marks along each loop of tape from its foremost point, which anyone can find on the boat again."""
     if tape is None or tape.region is None:
         return ()
     surface = tape.region.surface
-    return tuple(tape_marks(surface.vertices_mm[q], surface.vertex_normals[q]) for q in tape.region.loops)
+    found = []
+    for loop in tape.region.loops:
+        first = int(np.argmax(surface.vertices_mm[loop] @ np.asarray(forward)))
+        turned = np.roll(loop, -first)
+        found.append(tape_marks(surface.vertices_mm[turned], surface.vertex_normals[turned]))
+    return tuple(found)
 
 
 # --- cure and sun --------------------------------------------------------------------------------------------------------

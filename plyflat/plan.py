@@ -15,7 +15,7 @@ import numpy as np
 
 from .cloth.joins import Load
 from .cloth.template import Template
-from .daily import offcuts_g, peel_holds, plan_day, tape_mm
+from .daily import check_day, offcuts_g, peel_holds, plan_day, tape_mm
 from .errors import CheckError
 from .job.area import PlySpec
 from .job.model import Job, RegionSpec
@@ -61,6 +61,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
         The child that says what the user can do about it.
     """
     job = job if isinstance(job, Job) else read_job(job)
+    check_day(job)
     work = _Work(job, progress or quiet)
     with work.stage("meshes"):
         meshes = tuple(_mesh(work, name) for name in job.meshes)

@@ -207,11 +207,11 @@ def _hunt(r: RegionDay) -> Table:
         ("the hull itself", "bare laminate, core, fittings and holes inside the tape: a bag on a boat leaks through the boat too"),
     ]
     numbered = [(str(k), where, what) for k, (where, what) in enumerate(rows, 1)]
-    return Table("Order of hunting leaks; metres count along the tape from where it starts", _head("order", "where", "look at"), numbered)
+    return Table("Order of hunting leaks; metres count along the tape from its foremost point, the laminate on the left hand", _head("order", "where", "look at"), numbered)
 
 
 _WHY = {
-    "start": "where the tape's end laps its start",
+    "start": "lay the tape from here, its foremost point; its end laps its start",
     "hollow": "the tape crosses a hollow: the film spans it and pulls off",
     "ridge": "the tape crosses a ridge: the film is stretched and the tape thinned",
 }
@@ -501,7 +501,7 @@ def _mask_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
     if region.fillet is not None:
         out.append(f"Fillet of {region.fillet.radius_mm:.0f} mm run into the corner: {amount(region.putty_g)} g of putty mixed")
     if day.tape_m > 0:
-        out.append(f"Sealant tape on clean hull, {day.tape_m:.2f} m with its laps; its paper left on")
+        out.append(f"Sealant tape on clean hull, {day.tape_m:.2f} m with its laps, each loop from its foremost point, the laminate on the left hand; its paper left on")
     return tuple(out)
 
 

@@ -81,7 +81,7 @@ class Fractions:
     def final(self) -> Range:
         """Range of the fraction under vacuum."""
         usual = self.psi_final
-        return Range(max(usual - FINAL_SPREAD, min(_LEAST_PSI, usual)), usual, min(usual + FINAL_SPREAD, 0.899))
+        return Range(max(usual - FINAL_SPREAD, min(_LEAST_PSI, usual)), usual, max(min(usual + FINAL_SPREAD, 0.899), usual))
 
 
 @dataclass(frozen=True)

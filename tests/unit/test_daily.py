@@ -2,10 +2,13 @@
 
 import dataclasses
 
+import numpy as np
 import plans
 import pytest
 
-from plyflat.daily import HeatError, plan_day
+from plyflat import daily
+from plyflat.daily import HeatError, check_day, plan_day
+from plyflat.errors import PlyflatError
 from plyflat.job.reader import job_from_text
 from plyflat.shop.tally import ResinJob, resin_list, usual_mix
 from plyflat.shop.vacuum import VacuumError
@@ -169,3 +172,37 @@ def test_every_mark_lies_on_its_tape(plan):
     region = day.regions[0]
     assert len(region.tape_marks) == len(plan.regions[0].layers[1].region.loops)
     assert all(0 <= m.metre <= region.tape_m for loop in region.tape_marks for m in loop)
+
+
+@pytest.mark.parametrize(
+    ("extra", "where"),
+    [
+        ('[place]\naltitude = "2600 m"\n[vacuum]\ngauge = "25 inHg"\n', r"\[vacuum\] gauge: a vacuum of 84"),
+        ('log = "none.csv"\n', "none.csv: the log cannot be read"),
+        ('[service]\npaint = "puce"\n', r"\[service\]: the paint 'puce' is not listed"),
+        ('glass_transition = "60 degC"\n[service]\npaint = "black"\n', r"\[service\]: in the sun"),
+    ],
+)
+def test_what_the_sums_would_refuse_is_refused_before_the_long_work(extra, where):
+    with pytest.raises(PlyflatError, match=where):
+        check_day(job_from_text(plans.JOB + RESIN + extra))
+
+
+def test_ratios_that_disagree_are_refused_early():
+    liquids = 'ratio_by_volume = "100:25"\npart_density = "1.15 g/cm^3"\nhardener_density = "0.9 g/cm^3"\n[cure]\n'
+    with pytest.raises(PlyflatError, match=r"\[resin\] ratio_by_volume: 100:25 by mass"):
+        check_day(job_from_text(plans.JOB + RESIN.replace("[cure]\n", liquids)))
+    check_day(job_from_text(plans.JOB + RESIN))
+    check_day(job_from_text(plans.JOB))
+
+
+def test_tape_starts_at_its_foremost_point(plan, monkeypatch):
+    tape = plan.regions[0].layers[1].region
+    loop = tape.loops[0]
+    points = tape.surface.vertices_mm[loop]
+    first = int(np.argmax(points @ [1.0, 0.0, 0.0]))
+    seen = []
+    real = daily.tape_marks
+    monkeypatch.setattr(daily, "tape_marks", lambda at, normals: seen.append(at) or real(at, normals))
+    day_of(plan)
+    assert seen[0][0] == pytest.approx(points[first])
