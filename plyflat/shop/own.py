@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from ..units import say_percent
@@ -11,6 +11,8 @@ from .record import Entry, latest
 
 #: Figures of a plan that are kept beside the fields, with their units: needed to turn masses into shares and areas.
 PLANNED_ONLY = {"fibre_kept": "g", "peel_ply_area": "m2", "breather_area": "m2", "ply_area": "m2"}
+#: °C within which pot lives are averaged; over it a pot life changes by about a seventh.
+NEAR_C = 2.0
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,8 @@ class Own:
     spread : float or None
         Standard deviation of single jobs (n - 1); None for one job.
     count : int
+    at_c : float or None
+        Mean temperature that it belongs to, where it belongs to one.
     """
 
     words: str
@@ -35,13 +39,15 @@ class Own:
     mean: float
     spread: float | None
     count: int
+    at_c: float | None = None
 
     @property
     def line(self) -> str:
         """As it would stand in the job file, with where it comes from."""
         name = self.key.rsplit(".", 1)[-1]
         said = f"mean of {self.count}, spread {_said(self.spread, self.unit)}" if self.spread is not None else "one job, spread unknown"
-        return f'{name} = "{_said(self.mean, self.unit)}"  # yours: {said}'
+        at = "" if self.at_c is None else f" at {self.at_c:.3g} degC"
+        return f'{name} = "{_said(self.mean, self.unit)}{at}"  # yours: {said}'
 
 
 def _said(value: float, unit: str) -> str:
@@ -59,18 +65,33 @@ def own_numbers(entries: Iterable[Entry]) -> tuple[Own, ...]:
     rows = list(entries)
     planned, actual = latest(rows, "planned"), latest(rows, "actual")
     found: dict[tuple[str, str, str], list[float]] = {}
+    pots: list[tuple[float, float]] = []
     for place, fields in actual.items():
         values = {k: e.value for k, e in planned.get(place, {}).items() if e.value is not None and k in PLANNED_ONLY}
-        values.update({k: e.value for k, e in fields.items() if e.value is not None})
+        # What was written for the whole job, such as the temperature, holds for its regions too.
+        for row in (actual.get((place[0], "", place[2]), {}), fields):
+            values.update({k: e.value for k, e in row.items() if e.value is not None})
         for name, value in _numbers(values):
             found.setdefault(name, []).append(value)
-    out = []
-    for (words, key, unit), values_ in found.items():
-        mean = sum(values_) / len(values_)
-        n = len(values_)
-        spread = math.sqrt(sum((v - mean) ** 2 for v in values_) / (n - 1)) if n > 1 else None
-        out.append(Own(words, key, unit, mean, spread, n))
-    return tuple(sorted(out, key=lambda o: o.key))
+        if "pot_life" in fields and "temperature" in values:
+            pots.append((values["temperature"], values["pot_life"] / 60.0))
+    out = [Own(*name, *_mean(values_), len(values_)) for name, values_ in found.items()]
+    return tuple(sorted([*out, *_pot_life(pots)], key=lambda o: o.key))
+
+
+def _mean(values: list[float]) -> tuple[float, float | None]:
+    """Mean, and standard deviation of the single value."""
+    mean, n = sum(values) / len(values), len(values)
+    return mean, math.sqrt(sum((v - mean) ** 2 for v in values) / (n - 1)) if n > 1 else None
+
+
+def _pot_life(pots: list[tuple[float, float]]) -> Iterator[Own]:
+    """The pot life at the temperature near which most were timed; one at another temperature would blur it."""
+    if not pots:
+        return
+    near = max(([p for p in pots if abs(p[0] - at) <= NEAR_C] for at, _ in pots), key=len)
+    mean, spread = _mean([minutes for _, minutes in near])
+    yield Own("pot life of the batches timed", "resin.pot_life", "min", mean, spread, len(near), sum(c for c, _ in near) / len(near))
 
 
 def _numbers(v: Mapping[str, float]) -> list[tuple[tuple[str, str, str], float]]:
@@ -91,9 +112,7 @@ def _numbers(v: Mapping[str, float]) -> list[tuple[tuple[str, str, str], float]]
         dry, wet, area = v.get(f"{kind}_dry"), v.get(f"{kind}_wet"), v.get(f"{kind}_area", 0.0)
         if dry is not None and wet is not None and wet > dry and area > 0:
             words = "resin kept by peel ply" if kind == "peel_ply" else "resin the breather took (it holds at least that)"
-            out.append(((words, f"consumable.{kind}.holds", "g/m^2"), (wet - dry) / area))
+            out.append(((words, f'consumable."your {kind.replace("_", " ")}".holds', "g/m^2"), (wet - dry) / area))
     if v.get("wet_out_time", 0) > 0 and v.get("ply_area", 0) > 0:
         out.append((("area wetted out in a time", "clock.wet_out", "m^2/min"), v["ply_area"] / v["wet_out_time"] * 60.0))
-    if v.get("drop_time", 0) > 0 and "drop" in v:
-        out.append((("fall of the vacuum in a minute", "vacuum.drop", "kPa"), v["drop"] / v["drop_time"] * 60.0))
     return out

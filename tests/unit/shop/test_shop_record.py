@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from plyflat.errors import OutputError
+from plyflat.job.day import TIMES_AT
 from plyflat.shop.fields import FIELDS, RecordError, read_field
 from plyflat.shop.own import own_numbers
 from plyflat.shop.record import Record, changes, compared, latest
@@ -136,10 +137,22 @@ def test_own_numbers_with_their_spread(tmp_path):
     assert found["resin.wet_out"].spread == pytest.approx((sum((w - mean) ** 2 for w in wet) / 2) ** 0.5)
     assert found["resin.fibre_mass_fraction"].mean == pytest.approx((700 / 1250 + 700 / 1200 + 700 / 1300) / 3)
     assert found["clock.wet_out"].mean == pytest.approx(0.1)
-    peel = found["consumable.peel_ply.holds"]
+    peel = found['consumable."your peel ply".holds']
     assert (peel.mean, peel.spread, peel.count) == (pytest.approx(42), None, 1)
     assert re.fullmatch(r'wet_out = "50 %"  # yours: mean of 3, spread 3.\d %', found["resin.wet_out"].line)
     assert peel.line == 'holds = "42 g/m^2"  # yours: one job, spread unknown'
+
+
+def test_pot_lives_are_averaged_where_they_were_equally_warm(tmp_path):
+    with Record(tmp_path / "r.sqlite") as record:
+        for session, (c, minutes) in enumerate([(21, 30), (22, 28), (31, 14)], start=1):
+            record.add("skeg", {"temperature": f"{c} degC"}, session=session)
+            record.add("skeg", {"pot_life": f"{minutes} min"}, region="root", session=session)
+        (own,) = own_numbers(record.entries())
+    assert (own.mean, own.count, own.at_c) == (29, 2, 21.5)
+    assert own.line == 'pot_life = "29 min at 21.5 degC"  # yours: mean of 2, spread 1.41 min'
+    time, celsius = TIMES_AT.read("29 min at 21.5 degC")[0]
+    assert (time, celsius) == (1740, 21.5)
 
 
 def test_masses_that_make_no_sense_together_give_no_number(tmp_path):
