@@ -11,6 +11,7 @@ from scipy.sparse.linalg import splu
 
 from plyflat.cloth import _patch, _sparse
 from plyflat.cloth._newton import Distortion, first_fold
+from plyflat.cloth._strain import cloth_tensor, reach_of, yarns_of
 from plyflat.cloth.flatten import (
     Flat,
     cloth_scale,
@@ -464,6 +465,62 @@ def test_yarns_of_a_sheared_sheet():
     turned = directional_stretch(surface, flat, 90.0)
     np.testing.assert_allclose(turned.warp, np.hypot(0.2, 0.9))
     np.testing.assert_allclose(turned.weft, 1.1)
+
+
+@pytest.mark.reference(source="lengths of the sides of a stretched lattice, by Pythagoras", kind="derived")
+@pytest.mark.parametrize("angle", [0.0, 30.0, 45.0, 77.0, 90.0, -20.0])
+def test_yarns_of_a_cylinder_stretched_along_its_axis(angle):
+    """Cloth cut 2 % short along the axis: a yarn at angle t to the rim is sqrt(cos² t + 1.02² sin² t) as long laid."""
+    v, f, development = shapes.cylinder_developed(radius=300, wrap_deg=90, height=400, triangles=4000)
+    surface = Surface(v, f)
+    uv = development / [1.0, 1.02]
+    flat = Flat(uv, np.ones((len(f), 2)), np.zeros(len(f), bool), False, 1.0)
+    t = np.radians(angle)
+    c, s, k = np.cos(t), np.sin(t), 1.02
+    warp, weft = np.hypot(c, k * s), np.hypot(s, k * c)
+    shear = np.degrees(np.arcsin((k * k - 1) * s * c / (warp * weft)))
+    outward = surface.face_normals[0] @ v[f[0]].mean(axis=0) > 0
+    assert outward
+    for yarns in (directional_stretch(surface, flat, angle), yarns_of(cloth_tensor(surface, flat), angle)):
+        np.testing.assert_allclose(yarns.warp, warp, atol=4e-4)
+        np.testing.assert_allclose(yarns.weft, weft, atol=4e-4)
+        np.testing.assert_allclose(yarns.shear_deg, shear, atol=0.02)
+
+
+@pytest.mark.parametrize("shear", [5.0, 20.0, 40.0])
+def test_pure_shear_of_a_lattice_gives_its_angle(shear):
+    """Yarns that keep their length, 90 degrees less the shear apart: nothing along them, the angle between them."""
+    v, f = shapes.noisy_sheet(noise=0.0, triangles=200)
+    half = np.radians(shear / 2)
+    lay = np.array([[np.cos(half), np.sin(half)], [np.sin(half), np.cos(half)]])
+    uv = v[:, :2] @ np.linalg.inv(lay).T
+    flat = Flat(uv, np.ones((len(f), 2)), np.zeros(len(f), bool), False, 1.0)
+    tensor = cloth_tensor(Surface(v, f), flat)
+    yarns = yarns_of(tensor, 0.0)
+    np.testing.assert_allclose(yarns.warp, 1.0, atol=1e-8)
+    np.testing.assert_allclose(yarns.weft, 1.0, atol=1e-8)
+    np.testing.assert_allclose(yarns.shear_deg, shear, atol=1e-6)
+    # On the bias the same shear is stretch and squeeze, and no shear.
+    bias = yarns_of(tensor, 45.0)
+    np.testing.assert_allclose(bias.warp, np.cos(half) + np.sin(half), atol=1e-8)
+    np.testing.assert_allclose(bias.weft, np.cos(half) - np.sin(half), atol=1e-8)
+    np.testing.assert_allclose(bias.shear_deg, 0.0, atol=1e-6)
+
+
+def test_yarns_of_single_triangles_are_those_of_the_map():
+    surface = Surface(*shapes.saddle(triangles=400))
+    flat = flatten(surface)
+    for angle in (0.0, 25.0, 130.0):
+        one, two = directional_stretch(surface, flat, angle), yarns_of(cloth_tensor(surface, flat, length_mm=0), angle)
+        np.testing.assert_allclose(one.warp, two.warp, rtol=1e-10)
+        np.testing.assert_allclose(one.weft, two.weft, rtol=1e-10)
+        np.testing.assert_allclose(one.shear_deg, two.shear_deg, atol=1e-8)
+
+
+def test_reach_keeps_signs_and_counts_area():
+    reach = reach_of([-0.05, 0.01, 0.02, 0.0], [-0.2, 0.1, 0.0, 0.0], [1.0, 500.0, 500.0, 500.0])
+    assert (reach.least, reach.largest, reach.p99, reach.raw_largest) == (-0.05, 0.02, 0.02, 0.2)
+    assert reach.size == 0.05
 
 
 def test_averaging_keeps_the_mean_and_the_range():
