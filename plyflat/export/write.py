@@ -15,6 +15,7 @@ from ..errors import OutputError
 from ..progress import Tell, quiet
 from . import tables
 from .dxf import AREA_LIMIT, write_cut_files
+from .fibres import write_fibres
 from .planjson import as_json, plan_to_dict
 
 if TYPE_CHECKING:
@@ -141,6 +142,7 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
 
     tell(_STAGE, 0.0)
     files, off = write_cut_files(plan, folder)
+    files += write_fibres(plan, folder)
     check = Check("DXF files read back by two readers: largest difference of a piece's area", off, AREA_LIMIT)
     texts = {
         "cut_list.csv": tables.cut_list(plan),
