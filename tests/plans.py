@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 from shapely import LineString, Point, Polygon, box, union_all
 
-from plyflat.cloth.flatten import Flat
+from plyflat.cloth._strain import YarnStretch, yarn_strain
+from plyflat.cloth.flatten import Flat, StrainBound
 from plyflat.cloth.template import Notch, Strain, Template
 from plyflat.job.reader import read_job
 from plyflat.lay.nest import Lay, Place
@@ -21,6 +22,7 @@ from plyflat.planned import (
     Check,
     LayerPlan,
     MeshPlan,
+    PatchPlan,
     Piece3D,
     Plan,
     PlyPlan,
@@ -283,3 +285,25 @@ def single(layer):
         layer.material, layer.kind, (lay,), (part,), 2000.0, 50000.0, length, layer.area_mm2, area, 2000 * length, 90.0, 1,
         None,
     )  # fmt: skip
+
+
+def with_yarns(ply, top=0.05):
+    """Return a ply whose pieces know their yarns: warp pulled to the right, weft puckered there, shear across."""
+    pieces = []
+    for p in ply.pieces:
+        x, y = p.flat.uv_mm[p.surface.faces].mean(axis=1).T
+        x, y = (x - x.mean()) / np.ptp(x), (y - y.mean()) / np.ptp(y)
+        pieces.append(replace(p, yarns=YarnStretch(1 + 2 * top * x, 1 - 2 * top * x, 10 * y), table_mm=p.flat.uv_mm))
+    yarns = [p.yarns for p in pieces]
+    told = yarn_strain(yarns, yarns, [p.surface.face_areas_mm2 for p in pieces], scale_mm=10.0)
+    return replace(ply, pieces=tuple(pieces), yarns=told)
+
+
+def with_patch(ply):
+    """Return a ply that was cut: before, all of it was one piece with more strain."""
+    surface, flat = cylinder()
+    whole = piece(surface, flat, l_shape(), 0.09)
+    strain = strain_of([whole])
+    bound = StrainBound(0.03, "ring of radius 321 mm", 0.05, "ring of radius 300 mm", 12.0)
+    patch = PatchPlan(("A", "B"), 0.123, 0.15, bound, -23.4, True, whole, strain, whole.surface.area_mm2)
+    return replace(ply, patches=(patch,))

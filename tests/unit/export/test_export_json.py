@@ -181,3 +181,20 @@ def test_joins_and_panels_are_told(plan, judge):
     told = whole["regions"][0]["plies"][0]
     assert [(q["name"], q["kind"], q["off_load_deg"]) for q in told["joins"]] == [("J1", "butt", 12.0), ("A-1", "lap", None)]
     assert told["panels"] == [{"over_before": 0.4, "over_after": 0.05, "line_mm": line.tolist()}]
+
+
+def test_bound_yarns_and_overlaps_are_told(plan, judge):
+    ply = plans.with_patch(plans.with_yarns(plan.regions[0].plies[0]))
+    hit = replace(ply.pieces[0], overlaps_mm=(np.array([[1.0, 2, 3], [4, 5, 6]]),))
+    ply = replace(ply, pieces=(hit, *ply.pieces[1:]))
+    region = replace(plan.regions[0], plies=(ply, *plan.regions[0].plies[1:]))
+    whole = json.loads(as_json(plan_to_dict(replace(plan, regions=(region,)))))
+    assert [e.message for e in judge.iter_errors(whole)] == []
+    told = whole["regions"][0]["plies"][0]
+    (patch,) = told["patches"]
+    assert patch["pieces"] == ["A", "B"]
+    assert patch["bound"]["proven_ratio"] == pytest.approx(math.expm1(0.03))
+    assert patch["curvature_deg"] == -23.4
+    assert told["yarns"]["warp"]["largest"] == pytest.approx(ply.yarns.warp.largest)
+    assert told["overlaps"] == [{"piece": "A", "places_mm": [[1.0, 2.0, 3.0], [4.0, 5.0, 6.0]]}]
+    assert whole["schema_version"] == 2

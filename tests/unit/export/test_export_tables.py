@@ -35,6 +35,19 @@ def test_cut_list_has_one_row_for_each_piece_on_a_roll(plan):
     assert next(r["turned (deg)"] for r in rows if r["piece"] == "B" and r["copy"] == "2") == "180"
 
 
+def test_cut_list_tells_what_each_pieces_patch_has_and_cannot_beat(plan):
+    ply = plans.with_patch(plan.regions[0].plies[0])
+    region = replace(plan.regions[0], plies=(ply, *plan.regions[0].plies[1:]))
+    rows = read(tables.cut_list(replace(plan, regions=(region,))))
+    mine = [r for r in rows if r["ply or layer"] == "P1"]
+    assert {r["no uncut shape under, proven (%)"] for r in mine} == {"3.05"}
+    assert {r["no uncut shape under, estimate (%)"] for r in mine} == {"5.13"}
+    assert {r["most over least stretch, uncut (%)"] for r in mine} == {"12.30"}
+    assert {r["curvature held, uncut (deg)"] for r in mine} == {"-23.4"}
+    assert {r["largest strain (%)"] for r in mine} == {"4.20"}
+    assert {r["curvature held, uncut (deg)"] for r in rows if r["ply or layer"] == "P2"} == {""}
+
+
 def test_every_head_that_counts_has_its_unit():
     plain = {"copy", "copies", "roll number", "number on the lay", "rolls", "pieces", "order", "cost"}
     words = {"roll material", "region", "ply or layer", "piece", "face up", "material", "kind", "layer"}

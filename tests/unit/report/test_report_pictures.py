@@ -224,3 +224,70 @@ def test_no_more_marks_than_a_page_can_bear():
     many = Repair("spikes", 500, places_mm=tuple((float(k), 0.0, 0.0) for k in range(500)))
     assert len(places_of(many)) == MOST_MARKS
     assert len(places_of(Repair("none", 1))) == 0
+
+
+# -- strain along the yarns, cuts and overlaps -----------------------------------------------------------------------
+def test_maps_along_the_yarns_stand_below_the_large_one(plan):
+    from plyflat.report.strain import strain_map
+
+    region, ply = plan.regions[0], plan.regions[0].plies[0]
+    plain, full = strain_map(region, ply), strain_map(region, plans.with_yarns(ply))
+    assert pixels(full).shape[0] > pixels(plain).shape[0] + 300
+    assert "Along the warp -" in full.alt
+    assert "shear up to" in full.alt
+    assert "Along the warp" not in plain.alt
+    assert len(full.png) < 400_000
+    edges = [pixels(full)[k] for k in (0, -1)] + [pixels(full)[:, k] for k in (0, -1)]
+    assert all((edge > 250).all() for edge in edges)
+
+
+def test_the_yarns_limit_is_hatched_both_ways(plan):
+    """A grey print must tell pulled from puckered: below the limit there are fewer dark pixels in both maps."""
+    from plyflat.report.strain import strain_map
+
+    region, ply = plan.regions[0], plan.regions[0].plies[0]
+    hard = pixels(strain_map(region, plans.with_yarns(ply))).sum(axis=2)
+    calm = replace(plans.with_yarns(ply), strain=replace(ply.strain, limit=0.2))
+    soft = pixels(strain_map(region, calm)).sum(axis=2)
+    rows = slice(-560, -200)
+    for columns in (slice(0, 350), slice(350, 700)):
+        assert (hard[rows, columns] < 200).mean() > 1.3 * (soft[rows, columns] < 200).mean()
+
+
+def test_before_and_after_stand_at_one_scale_with_their_shares(plan):
+    from plyflat.report.strain import before_and_after
+
+    region, ply = plan.regions[0], plans.with_patch(plan.regions[0].plies[0])
+    picture = before_and_after(region, ply)
+    assert picture.about == ("before and after", region.name, "P1")
+    for name, share in (("Uncut", ply.over_uncut), ("Cut", ply.strain.over_share)):
+        assert f"{name}: {100 * share:.0f} % of the area" in picture.alt or f"{name}: {100 * share:.1f} % of the area" in picture.alt
+    assert ply.over_uncut > ply.strain.over_share
+    assert len(picture.png) < 400_000
+
+
+def test_a_place_that_lies_over_itself_is_crossed(plan):
+    from plyflat.report.strain import strain_map
+
+    region, ply = plan.regions[0], plan.regions[0].plies[0]
+    middle = ply.pieces[0].flat.uv_mm.mean(axis=0)
+    hit = replace(ply.pieces[0], overlaps_mm=(np.zeros((2, 3)),), overlaps_at_mm=middle[None])
+    bare, crossed = (pixels(strain_map(region, q)) for q in (ply, replace(ply, pieces=(hit, *ply.pieces[1:]))))
+    changed = np.abs(bare - crossed).sum(axis=2) > 100
+    assert 300 < changed.sum() < 20_000
+
+
+def test_the_page_says_the_bound_the_angle_and_the_yarns(plan):
+    from plyflat.report.page import report_html
+
+    region = plan.regions[0]
+    ply = plans.with_patch(plans.with_yarns(region.plies[0]))
+    page = report_html(replace(plan, regions=(replace(region, plies=(ply, *region.plies[1:])),)), ())
+    text = " ".join(page.split())
+    for words in (
+        "No flat shape of what became pieces A and B without cuts can do better than 3.0 %", "ring of radius 321 mm",
+        "this one has 12 % averaged, 15 % from triangle to triangle", "smoothed over 12 mm, the estimate is 5.1 %",
+        "encloses -23° of curvature, read off the smoothed mesh", "gussets must let in 23° in all",
+        "The same along the yarns: stretch of warp and weft, and shear", "proven for shapes without cuts",
+    ):  # fmt: skip
+        assert words in text, words
