@@ -129,6 +129,9 @@ def test_quantities_stand_at_their_step(plan):
     boxes = {s.name: " ".join(s.boxes) for s in sheet.stages}
     grams = [float(g) for g in re.findall(r"= (\d+) g", boxes["Mix"])]
     assert sum(grams) == pytest.approx(region.mix.mixed_g.usual, abs=len(grams))
+    parts = re.findall(r"([\d.]+) g resin \+ ([\d.]+) g hardener", boxes["Mix"])
+    assert len(parts) == len(region.batches)
+    assert all(float(resin) / float(hardener) == pytest.approx(4, rel=0.01) for resin, hardener in parts)
     for ply in region.mix.plies:
         assert f"{ply.name} on its marks, notch to notch, arrows forward and up, {ply.mixed_g.usual:.0f} g" in boxes["Wet out and lay"]
     assert "gauge 80 kPa" in boxes["Pull"]
