@@ -413,7 +413,20 @@ def _threaded(surface: Surface, line: Floats, rim: Bools, snap: float) -> list[_
         step = _Step(v) if v >= 0 else _step_on(e, s, ends[e], rim, snap)
         known = [k for k, q in enumerate(path) if q.at == step.at]
         path = path[: known[0] + 1] if known else [*path, step]
-    return path
+    return _without_slivers(path, ends, len(rim))
+
+
+def _without_slivers(path: list[_Step], ends: Ints, n: int) -> list[_Step]:
+    """Leave out crossings of edges that the step before or after ends on: the triangle between would have no area."""
+    while True:
+        beside = zip([None, *path[:-1]], path, [*path[1:], None])
+        kept = [
+            q for a, q, b in beside
+            if q.at < n or not any(other is not None and other.at in ends[q.at - n] for other in (a, b))
+        ]
+        if len(kept) == len(path):
+            return path
+        path = kept
 
 
 def _step_on(edge: int, share: float, ends: Ints, rim: Bools, snap: float) -> _Step:
