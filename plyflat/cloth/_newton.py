@@ -20,6 +20,7 @@ _EVEN = 30.0  # largest over mean of the diagonal up to which single precision w
 _ARMIJO = 1e-4
 _NEAR = 1e-2  # a gain below which the shape is near enough for the whole Hessian
 _FAR = 3e-3  # a start with more distortion than this above 1 has its Hessian eased
+_TOO_FAR = 1.0  # but not one with more than this, which no single Hessian leads home
 _EASE = 0.25
 _MEMORY = 5  # steps that correct the kept Hessian
 _PATIENCE = 30.0  # steps that cost as much as a factorisation and the steps after it
@@ -317,7 +318,7 @@ class _Kept:
         """Return the step without its rigid part, which gains nothing."""
         self.fresh = self._lu is None
         if self.fresh:
-            far = self._energy.power == 1 and self.made == 0 and value > 1 + _FAR
+            far = self._energy.power == 1 and self.made == 0 and _FAR < value - 1 < _TOO_FAR
             self._lu = self._energy.factors(
                 jacobian, whole=self.whole, ease=_EASE if far else 1.0, single=self.single and not self.whole
             )

@@ -111,27 +111,20 @@ class Pattern:
         corner = self.place[self._faces.T].ravel()
         return np.asarray(np.bincount(corner, weights=values, minlength=self.count), dtype=np.float64)
 
-    def scalar(self, pairs: NDArray, corners: Floats, *, shift: float = 0.0) -> csc_matrix:
-        """Return the (n, n) Hermitian matrix of one unknown per vertex.
+    def scalar(self, pairs: Floats, corners: Floats, *, shift: float = 0.0) -> csc_matrix:
+        """Return the (n, n) symmetric matrix of one unknown per vertex.
 
         Parameters
         ----------
-        pairs : (3, m) float or complex array
+        pairs : (3, m) float array
             Entry of each triangle for its sides (0, 1), (1, 2), (2, 0).
         corners : (3, m) float array
             Diagonal entry of each triangle for its corners.
         shift : float
             Added to the diagonal, as a share of its mean.
         """
-        flat = pairs.ravel()
-        real = self._sum_edges(flat.real)
-        data = np.zeros(len(self.indices), dtype=flat.dtype)
-        data[self._upper] = data[self._lower] = real
-        if np.iscomplexobj(flat):
-            imag = self._sum_edges(np.where(self._backward, -flat.imag, flat.imag))
-            # The matrix is stored by columns: the entry below the diagonal is the conjugate of its mirror image.
-            data[self._upper] -= 1j * imag
-            data[self._lower] += 1j * imag
+        data = np.zeros(len(self.indices))
+        data[self._upper] = data[self._lower] = self._sum_edges(pairs.ravel())
         diagonal = self._sum_corners(corners.ravel())
         data[self._diagonal] = diagonal + shift * diagonal.mean()
         return csc_matrix((data, self.indices, self.indptr), (self.count, self.count))

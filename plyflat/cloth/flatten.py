@@ -230,11 +230,11 @@ class _Solver:
         most = float(np.log(max(s1.max(), 1 / s2.min())))
         if most < 1e-6:
             return fair
-        uv, steps, factors, power = fair.uv, fair.steps, fair.factors, 2.0
+        uv, steps, factors, power = fair.uv, fair.steps, fair.factors, 4.0
         while power <= _LAST_POWER:
             energy = Distortion(self.mesh, self.pattern, max(power / most, 1.0))
-            # On the way only the neighbourhood is wanted; the last one is brought to rest.
-            found = descend(energy, uv, tolerance=1e-3 if power == _LAST_POWER else 0.3)
+            # On the way only the neighbourhood is wanted, though a loose one costs the next power more than it saves.
+            found = descend(energy, uv, tolerance=1e-3 if power == _LAST_POWER else 0.1)
             uv, steps, factors = found.uv, steps + found.steps, factors + found.factors
             if progress is not None:
                 progress("evening out the strain", float(np.log2(power) / np.log2(2 * _LAST_POWER)))

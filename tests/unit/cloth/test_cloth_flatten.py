@@ -11,6 +11,7 @@ from scipy.sparse.linalg import splu
 
 from plyflat.cloth import _patch, _sparse
 from plyflat.cloth._newton import Distortion, first_fold
+from plyflat.cloth._start import conformal
 from plyflat.cloth._strain import cloth_tensor, reach_of, yarns_of
 from plyflat.cloth.flatten import (
     Flat,
@@ -269,6 +270,19 @@ def test_a_given_start_is_used_unless_it_is_folded():
     np.testing.assert_allclose(again.uv_mm, first.uv_mm, atol=1e-3)
     mirrored = flatten(surface, start_uv=first.uv_mm * [-1, 1])
     np.testing.assert_array_equal(mirrored.uv_mm, first.uv_mm)
+
+
+def test_the_conformal_start_keeps_angles_where_nothing_hinders_it():
+    """A patch of a sphere has conformal maps; the one of the mesh comes near, and is free of the guess's turn."""
+    v, f = shapes.cap(60, triangles=4000)
+    surface = Surface(v, f)
+    mesh, pattern, rim = _patch.Triangles(v, f), _sparse.Pattern(v, f), surface.boundary_loops[0]
+    uv = conformal(mesh, pattern, rim, v[:, :2])
+    large, small = mesh.stretch(uv)
+    assert small.min() > 0
+    assert np.median(large / small) < 1.02
+    turn = np.array([[0.6, 0.8], [-0.8, 0.6]])
+    assert is_same_shape(conformal(mesh, pattern, rim, v[:, :2] @ turn), uv, 1e-4 * np.abs(uv).max())
 
 
 def test_progress_rises_to_one():
