@@ -40,6 +40,8 @@ STARTS, REFINE, BARS = 4, 10, 36
 EASY_DEG = 1.0
 #: Of a coarse net that covers less than this, or shears past locking by this factor, a fine one is not laid.
 HOPELESS_COVER, HOPELESS = 0.93, 1.6
+#: A piece that is covered but for this much is covered.
+ALL = 0.999
 #: Turns of the warp that are tried where cloth locks, to say what they would gain.
 TURNS_DEG = (-45.0, -30.0, -15.0, 15.0, 30.0)
 #: Starts tried for each half of a piece that is cut in two.
@@ -147,7 +149,10 @@ def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     hopeless = _hopeless(best, wishes)
     if hopeless:
         bound = _bound(question, best)
-        return Laying(None, hopeless + _bound_text(bound, wishes.locking), bound_deg=bound, must_cut=_past(bound, wishes))
+        # Bent first threads can take out all but what the curvature asks for.
+        if best.cover < HOPELESS_COVER or wishes.steer == "never" or _past(bound, wishes):
+            text = hopeless + _bound_text(bound, wishes.locking)
+            return Laying(None, text, bound_deg=bound, must_cut=_past(bound, wishes))
     try:
         plain, drape = _fine(question, best, wishes)
         draped = draped_flat(drape)
@@ -202,7 +207,7 @@ def _hopeless(best: Trial, wishes: Wishes) -> str:
     if best.most_deg > HOPELESS * lock and best.locked_share > HOPELESS * wishes.locked_share:
         return (
             f"from the best start found {say_percent(best.locked_share)} of the piece would shear past locking, up to "
-            f"{best.most_deg:.0f} degrees, " + ("near" if best.cover == 1 else "and stay bare near")
+            f"{best.most_deg:.0f} degrees, " + ("near" if best.cover > ALL else "and stay bare near")
             + f" {place_text(best.worst_mm)}"
         )
     return ""

@@ -433,7 +433,7 @@ def plan_flat_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
     for ply in region.plies:
         if any(patch.uncut is not None for patch in ply.patches):
             yield before_and_after(region, ply)
-        if ply.pieces:
+        if ply.pieces and not ply.by_threads:
             yield strain_map(region, ply)
         yield from template_pictures(region.name, ply.name, ply.templates, notch_mm=notch)
     if region.layers:

@@ -130,7 +130,11 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
     with stage.scene:
         yield hull_picture(stage)
         for ply in region.plies:
-            if ply.pieces:
+            if ply.by_threads:
+                from .drape import drape_pictures
+
+                yield from drape_pictures(stage, ply)
+            elif ply.pieces:
                 yield strain_picture(stage, ply)
         if region.layers:
             yield bag_picture(stage)

@@ -12,6 +12,7 @@ from ..export.planjson import versions
 from ..export.tables import Laid, laid_pieces
 from ..units import say_percent as percent
 from .day import day_blocks
+from .drape import drape_words, tried_rows
 from .style import Picture
 from .words import (
     CARE,
@@ -219,13 +220,17 @@ def _joins(ply: PlyPlan) -> Iterator[str]:
 
 
 def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
-    kinds = ("templates", "before and after", "strain", "strain on hull")
+    kinds = (
+        "templates", "threads", "shear on hull", "shear on the table", "before and after", "strain", "strain on hull"
+    )  # fmt: skip
     faces = sorted({t.face_up for t in ply.templates})
     sizes = [_size(t.piece, t.cut.bounds) for t in ply.templates]
     return {
         "title": f"{region.name} {ply.name}",
         "words": f"{ply.cloth}, warp at {ply.angle_deg + 0.0:g}° to the warp line; {', '.join(faces)}. As cut: {'; '.join(sizes)}.",
-        "near": [how_near(patch) for patch in ply.patches],
+        "near": [*drape_words(ply), *(how_near(patch) for patch in ply.patches)],
+        "tried_head": _head("piece", "tried", "largest shear#", "area past locking#", "area reached#"),
+        "tried_rows": tried_rows(ply),
         "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
         "cut_head": _head("cut", "kind", "length, mm#", "opens or lets in#", "area above limit before#", "after#"),
         "cut_rows": [_dart(k, dart) for k, dart in enumerate(ply.darts, start=1)],

@@ -1,0 +1,344 @@
+"""Pictures and words of a ply that is laid by its threads: its net, its shear, its template, what else was tried."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..cloth.pieces import piece_name
+from ..export.drawing import file_stem
+from ..units import say_percent as percent
+from .hull import LEGEND_IN, Stage, _directions, _page, hatch
+from .scene import lifted
+from .style import (
+    INK,
+    MAP,
+    PAPER,
+    SMALL_PT,
+    TEXT_PT,
+    TINT,
+    WIDTH_IN,
+    Picture,
+    as_png,
+    halo,
+    new_figure,
+    steps,
+)
+
+if TYPE_CHECKING:
+    from ..cloth.drape import Drape
+    from ..cloth.draped import Draped
+    from ..planned import Piece3D, PlyPlan, RegionPlan
+    from ..surface.mesh import Bools, Floats
+
+#: About so many threads each way are drawn on the hull.
+DRAWN = 18
+#: Room for the key of the threads.
+_FOOT_IN = 1.45
+#: Shear scales end at one of these; locking stands on the scale where the shear comes near it.
+ROUND_DEG, NEAR = (2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 60.0, 75.0, 90.0), 0.6
+_TALLEST_IN, _LEAST_IN = 5.2, 1.6
+
+
+def drape_pictures(stage: Stage, ply: PlyPlan) -> Iterator[Picture]:
+    """Yield the pictures of a ply that is laid by its threads, on the hull and flat.
+
+    Parameters
+    ----------
+    stage : Stage
+    ply : PlyPlan
+    """
+    draped = [q.draped for q in ply.layings if q.draped is not None]
+    plain = [q.plain for q in ply.layings]
+    name = f"{stage.region.name} {ply.name}"
+    top = _top([d.drape for d in draped] + [p for p in plain if p is not None])
+    yield _net_picture(stage, ply, draped)
+    yield _shear_picture(stage, ply, [d.drape for d in draped], top, f"{name}: shear on the hull", "shear-hull")
+    if any(p is not None for p in plain):
+        before = [d.drape if p is None else p for d, p in zip(draped, plain)]
+        title = f"{name}: shear if the first two threads were left straight"
+        yield _shear_picture(stage, ply, before, top, title, "shear-hull-straight")
+    for k, (d, piece) in enumerate(zip(draped, ply.pieces)):
+        yield _template_picture(stage.region, ply, k, d, piece, top)
+
+
+# -- on the hull -----------------------------------------------------------------------------------------------------
+def _net_picture(stage: Stage, ply: PlyPlan, draped: Sequence[Draped]) -> Picture:
+    dark, light = steps(2)
+    stage.scene.clear()
+    stage.scene.add(stage.whole)
+    for d in draped:
+        stage.scene.add(lifted(d.drape.surface, stage.lift_mm), colour=TINT)
+        for axis, shade in ((0, dark), (1, light)):
+            for first, run in _threads(d.drape, axis, stage.lift_mm):
+                stage.scene.line(run, colour=shade, width=7.0 if first else 2.0)
+    shots = stage.shoot()
+    figure, axes = _page(f"{stage.region.name} {ply.name}: threads on the hull", shots, stage.height_in, foot_in=_FOOT_IN)
+    for ax, shot in zip(axes, shots):
+        for d in draped:
+            (x, y), = shot.pixels(d.drape.start_mm)
+            if shot.seen(d.drape.start_mm[None], slack_mm=6 * stage.lift_mm)[0]:
+                ax.plot(x, y, "o", ms=11, mfc=PAPER, mec=INK, mew=2.4)
+        _directions(ax, shot, stage)
+    _thread_key(figure, dark, light, [_every(d.drape) * d.drape.net.spacing_mm for d in draped])
+    starts = "; ".join("({:.0f}, {:.0f}, {:.0f}) mm".format(*(np.round(d.drape.start_mm) + 0.0)) for d in draped)
+    return Picture(
+        file_stem(stage.region.name, ply.name, "threads"),
+        f"Threads of {ply.name} on the hull",
+        f"Some warp and weft threads of {ply.name} as they lie on the hull, put down first at {starts}; the two first "
+        "threads through there are drawn thick.",
+        as_png(figure),
+        ("threads", stage.region.name, ply.name),
+    )
+
+
+def _every(drape: Drape) -> int:
+    """Every which thread is drawn."""
+    return max(1, round(max(drape.net.state.shape) / DRAWN))
+
+
+def _threads(drape: Drape, axis: int, lift_mm: float) -> Iterator[tuple[bool, Floats]]:
+    """Yield whether it is the first one, and the nodes (k, 3) of each run of a drawn thread on the piece, mm."""
+    net = drape.net
+    points = net.points + 2 * lift_mm * net.normals
+    on = drape.laid.on_patch
+    if axis == 1:
+        points, on = points.transpose(1, 0, 2), on.T
+    zero, every = net.origin[1 - axis], _every(drape)
+    for j in range(zero % every, on.shape[1], every):
+        for run in _runs(on[:, j]):
+            yield j == zero, points[run, j]
+
+
+def _runs(on: Bools) -> Iterator[slice]:
+    """Stretches of two or more that hang together."""
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    for a, b in zip(edge[::2].tolist(), edge[1::2].tolist()):
+        if b - a > 1:
+            yield slice(a, b)
+
+
+def _thread_key(figure: Any, dark: str, light: str, apart_mm: Sequence[float]) -> None:
+    from matplotlib.lines import Line2D
+
+    look: dict[str, Any] = {"marker": "o", "ms": 10, "mfc": PAPER, "mec": INK, "mew": 2.2, "ls": "none"}
+    handles = [
+        Line2D([], [], color=dark, lw=4, label="warp; thick: the first"),
+        Line2D([], [], color=light, lw=4, label="weft; thick: the first"),
+        Line2D([], [], label="put down first here", **look),
+    ]  # fmt: skip
+    figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.03, 0.0), fontsize=SMALL_PT, frameon=False, ncols=1)
+    height = figure.get_figheight()
+    words = f"drawn every\n{apart_mm[0]:.0f} mm" if len(apart_mm) == 1 else "drawn every\n" + " / ".join(f"{a:.0f}" for a in apart_mm) + " mm"
+    figure.text(0.62, (_FOOT_IN - 0.42) / height, words, size=SMALL_PT, color=INK, va="top")
+
+
+def _shear_picture(
+    stage: Stage, ply: PlyPlan, drapes: Sequence[Drape], top: float, title: str, ending: str
+) -> Picture:
+    stage.scene.clear()
+    stage.scene.add(stage.whole)
+    for d in drapes:
+        over = lifted(d.surface, stage.lift_mm)
+        stage.scene.add(over, values=np.abs(d.shear_deg)[d.surface.faces].mean(axis=1), span=(0.0, top), shades=MAP)
+        for loop in d.surface.boundary_loops:
+            stage.scene.line(
+                lifted(d.surface, 1.5 * stage.lift_mm).vertices_mm[loop], colour=INK, width=2.5, closed=True
+            )
+    shots = stage.shoot(depth=False)
+    masks = _locked_masks(stage, drapes)
+    figure, axes = _page(title, shots, stage.height_in, foot_in=LEGEND_IN)
+    for ax, shot, mask in zip(axes, shots, masks):
+        if mask.any():
+            hatch(ax, mask)
+        _directions(ax, shot, stage)
+    _shear_legend(figure, drapes, top)
+    most = max(d.most_deg for d in drapes)
+    return Picture(
+        file_stem(stage.region.name, ply.name, ending),
+        title.split(": ", 1)[-1].capitalize() + f", {ply.name}",
+        f"Shear of {ply.name} drawn on the hull in shades: at most {most:.1f} degrees; {_locked_words(drapes)}.",
+        as_png(figure),
+        ("shear on hull", stage.region.name, ply.name),
+    )
+
+
+def _locked_masks(stage: Stage, drapes: Sequence[Drape]) -> list[Any]:
+    """Where in each view cloth past locking is seen, as (h, w) bool arrays."""
+    stage.scene.clear()
+    stage.scene.add(stage.whole, colour="white", shaded=False)
+    for d in drapes:
+        stage.scene.add(lifted(d.surface, stage.lift_mm), colour="white", shaded=False)
+        if d.locking is not None:
+            over = d.locking.excess_deg(d.shear_deg)
+            stage.scene.add_above(lifted(d.surface, 1.2 * stage.lift_mm), over, 0.0, colour="black")
+    return [shot.image.max(axis=2) < 128 for shot in stage.shoot(depth=False)]
+
+
+def _top(drapes: Sequence[Drape]) -> float:
+    """Upper end of the scale of shear, degrees."""
+    most = max(d.most_deg for d in drapes)
+    lock = _lock(drapes)
+    want = max(most, 1.15 * lock) if most > NEAR * lock else most
+    return next((r for r in ROUND_DEG if r >= want), ROUND_DEG[-1])
+
+
+def _lock(drapes: Sequence[Drape]) -> float:
+    """Shear at which the cloth locks, the lesser way."""
+    return min((min(d.locking.lock_deg, d.locking.lock_back_deg) for d in drapes if d.locking is not None), default=90.0)
+
+
+def _locked_words(drapes: Sequence[Drape]) -> str:
+    locked = sum(d.locked_area_mm2 for d in drapes)
+    share = locked / sum(d.surface.area_mm2 for d in drapes)
+    lock = _lock(drapes)
+    return f"it locks at {lock:.0f} degrees, which " + (
+        "no part reaches" if share == 0 else f"{percent(share)} of the area is past"
+    )
+
+
+def _shear_legend(figure: Any, drapes: Sequence[Drape], top: float) -> None:
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+
+    height = figure.get_figheight()
+    bar = figure.add_axes((0.06, (LEGEND_IN - 0.46) / height, 0.46, 0.22 / height))
+    figure.colorbar(ScalarMappable(Normalize(0, top), MAP), cax=bar, orientation="horizontal")
+    bar.tick_params(labelsize=SMALL_PT, colors=INK)
+    bar.set_xlabel("shear either way, degrees", size=SMALL_PT, color=INK)
+    lock = _lock(drapes)
+    if lock < top:
+        bar.axvline(lock, color="white", lw=4)
+        bar.axvline(lock, color=INK, lw=2)
+        locked = sum(d.locked_area_mm2 for d in drapes) / sum(d.surface.area_mm2 for d in drapes)
+        words = f"line: locks at {lock:.0f}°\nhatched: past it,\n" + ("nowhere" if locked == 0 else f"{percent(locked)} of the area")
+    else:
+        words = f"at most {max(d.most_deg for d in drapes):.1f}°;\nit locks at {lock:.0f}°"
+    figure.text(0.58, (LEGEND_IN - 0.2) / height, words, size=SMALL_PT, color=INK, va="top", linespacing=1.25)
+
+
+# -- flat ------------------------------------------------------------------------------------------------------------
+def _template_picture(
+    region: RegionPlan, ply: PlyPlan, k: int, draped: Draped, piece: Piece3D, top: float
+) -> Picture:
+    """The piece on the table, its shear in shades, the two first threads as straight lines."""
+    from matplotlib.tri import Triangulation
+
+    drape = draped.drape
+    table = draped.flat.uv_mm if piece.table_mm is None else piece.table_mm
+    start = _on_table(draped, table)
+    low, high = table.min(axis=0), table.max(axis=0)
+    wide, tall = (high - low) * 1.12
+    room = WIDTH_IN - 0.3
+    inches = float(np.clip(room * tall / wide, _LEAST_IN, _TALLEST_IN))
+    height = 0.6 + inches + LEGEND_IN
+    figure = new_figure(height)
+    figure.text(
+        0.02, 1 - 0.1 / height, f"{region.name} {ply.name} {piece_name(k)}: shear on the table", size=TEXT_PT + 1,
+        weight="bold", color=INK, va="top",
+    )  # fmt: skip
+    ax = figure.add_axes((0.15 / WIDTH_IN, LEGEND_IN / height, room / WIDTH_IN, inches / height))
+    f = drape.surface.faces
+    net: Any = Triangulation(table[:, 0], table[:, 1], f)
+    shear = np.abs(drape.shear_deg)[f].mean(axis=1)
+    ax.tripcolor(net, facecolors=shear, cmap=MAP, vmin=0.0, vmax=top, rasterized=True)
+    if drape.locking is not None:
+        over = drape.locking.excess_deg(drape.shear_deg)
+        if (over > 0).any():
+            marks = ax.tricontourf(net, over, levels=[0.0, 180.0], colors="none", hatches=["////"])
+            marks.set(edgecolor=INK, linewidth=0.0)
+            ax.tricontour(net, over, levels=[0.0], colors=INK, linewidths=1.8)
+    for loop in drape.surface.boundary_loops:
+        ax.plot(*table[np.append(loop, loop[0])].T, color=INK, lw=1.8)
+    _first_threads(ax, start, low, high)
+    ax.set_aspect("equal")
+    ax.set_xlim(low[0] - 0.06 * (high - low)[0], high[0] + 0.06 * (high - low)[0])
+    ax.set_ylim(low[1] - 0.06 * (high - low)[1], high[1] + 0.06 * (high - low)[1])
+    ax.axis("off")
+    _shear_legend(figure, [drape], top)
+    return Picture(
+        file_stem(region.name, ply.name, piece_name(k), "shear"),
+        f"Shear of {ply.name} piece {piece_name(k)} on the table, with its two first threads",
+        f"The flat piece in shades of shear, at most {drape.most_deg:.1f} degrees. The first warp and weft thread are straight "
+        f"lines through the place that is put down first, {start[0] - low[0]:.0f} mm from its left end and "
+        f"{start[1] - low[1]:.0f} mm from its lower edge.",
+        as_png(figure),
+        ("shear on the table", region.name, ply.name),
+    )
+
+
+def _on_table(draped: Draped, table: Floats) -> Floats:
+    """The start on the table: a mirrored piece is turned over about its x axis."""
+    flat = draped.flat.uv_mm
+    far = int(np.abs(flat[:, 1]).argmax())
+    return draped.start_uv_mm * [1.0, np.sign(flat[far, 1] * table[far, 1])]
+
+
+def _first_threads(ax: Any, start: Floats, low: Floats, high: Floats) -> None:
+    dark, light = steps(2)
+    for (a, b), shade, word, turn in (
+        (((low[0], start[1]), (high[0], start[1])), dark, "warp", 0),
+        (((start[0], low[1]), (start[0], high[1])), light, "weft", 90),
+    ):
+        ax.plot((a[0], b[0]), (a[1], b[1]), color="white", lw=5)
+        ax.plot((a[0], b[0]), (a[1], b[1]), color=shade, lw=2.6)
+        at = (0.12 * a[0] + 0.88 * b[0], 0.12 * a[1] + 0.88 * b[1])
+        ax.text(*at, word, size=TEXT_PT, color=INK, rotation=turn, ha="center", va="center", path_effects=halo())
+    ax.plot(*start, "o", ms=11, mfc=PAPER, mec=INK, mew=2.4)
+
+
+# -- words -----------------------------------------------------------------------------------------------------------
+def drape_words(ply: PlyPlan) -> list[str]:
+    """Return what the sheet says of a ply's threads, a paragraph for each piece.
+
+    Parameters
+    ----------
+    ply : PlyPlan
+    """
+    if not ply.layings:
+        return []
+    if not ply.by_threads:
+        return [f"{ply.name} is of woven cloth, but its threads cannot be laid over it: it is cut by flatten; see the cautions."]
+    out = []
+    for k, laying in enumerate(ply.layings):
+        if laying.draped is not None:
+            out.append(_of_piece(piece_name(k), laying.draped, bent=laying.plain is not None))
+    return out
+
+
+def _of_piece(name: str, draped: Draped, *, bent: bool) -> str:
+    drape = draped.drape
+    x, y, z = np.round(drape.start_mm) + 0.0  # no minus nought
+    locking = drape.locking
+    lock = "" if locking is None else f" of the {min(locking.lock_deg, locking.lock_back_deg):.0f}° at which it locks ({locking.source})"
+    heavy = 100 * (float(drape.weight_factor[drape.covered].max(initial=1.0)) - 1)
+    lines = (
+        " Its first two threads are bent: draw both lines on the mould, and lay straight threads of the cloth along them."
+        if bent else " Its first two threads run straight along the surface: smooth them out from there, and the rest follows."
+    )
+    rectangles = len(drape.check.corners_deg)
+    held = (
+        f" Over {rectangles} rectangles of threads the shear agrees with the curvature of the surface within "
+        f"{drape.check.worst_deg:.2f}°." if rectangles else ""
+    )
+    return (
+        f"Piece {name} is laid by its threads: put it down first at ({x:.0f}, {y:.0f}, {z:.0f}) mm.{lines} It shears by "
+        f"{drape.most_deg:.1f}° at most{lock}, and is up to {heavy:.1f} % heavier there than flat. The template has "
+        f"{draped.area.template_mm2 / 1e6:.4f} m², the sheared cloth {draped.area.cloth_mm2 / 1e6:.4f} m².{held}"
+    )
+
+
+def tried_rows(ply: PlyPlan) -> list[tuple[str, ...]]:
+    """Return rows of what was tried where the cloth locks: piece, what, largest shear, share locked, share reached.
+
+    Parameters
+    ----------
+    ply : PlyPlan
+    """
+    return [
+        (piece_name(k), t.what, f"{t.most_deg:.1f}°", percent(t.locked_share), percent(t.cover))
+        for k, laying in enumerate(ply.layings) if len(laying.tried) > 1
+        for t in laying.tried
+    ]  # fmt: skip

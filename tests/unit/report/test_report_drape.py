@@ -1,0 +1,111 @@
+"""Pictures and words of plies laid by their threads."""
+
+from __future__ import annotations
+
+import io
+from types import SimpleNamespace
+
+import numpy as np
+import plans
+import pytest
+import shapes
+from PIL import Image
+
+from plyflat.cloth.drape import drape
+from plyflat.cloth.draped import draped_flat
+from plyflat.cloth.draping import Laying, Tried
+from plyflat.cloth.locking import Locking
+from plyflat.planned import Piece3D
+from plyflat.report import drape as module
+from plyflat.report.drape import drape_pictures, drape_words, tried_rows
+from plyflat.report.hull import Stage
+from plyflat.surface.mesh import Surface
+from plyflat.surface.region import region_of
+
+
+@pytest.fixture(scope="module")
+def region():
+    v, f = shapes.cap(80, 500.0, triangles=6000)
+    middle = v[f].mean(axis=1)
+    return region_of(Surface(v, f), middle[:, 2] > np.cos(np.radians(50)) * np.linalg.norm(middle, axis=1))
+
+
+def laid(region, start, lock):
+    return draped_flat(drape(region, start, [1, 0, 0], locking=Locking(lock, lock, 0.7 * lock, 0.7 * lock)))
+
+
+@pytest.fixture(scope="module")
+def ply(region):
+    draped = laid(region, [0, 0, 500], 17.0)
+    piece = Piece3D(draped.drape.surface, draped.flat, np.zeros(1), table_mm=draped.flat.uv_mm * [1, -1])
+    tried = (Tried("as laid", 19.0, 0.03), Tried("4 darts", 9.5, 0.0))
+    plain = laid(region, [150, 60, 473], 17.0).drape
+    return SimpleNamespace(
+        name="P1", layings=(Laying(draped, plain=plain, tried=tried),), by_threads=True, pieces=(piece,), region=region,
+    )
+
+
+@pytest.fixture(scope="module")
+def pictures(ply, region, tmp_path_factory):
+    plan = plans.make(tmp_path_factory.mktemp("plan"))
+    whole = SimpleNamespace(name="dome", base=region, plies=(ply,), layers=())
+    stage = Stage(plan, whole)
+    with stage.scene:
+        return {p.name: p for p in drape_pictures(stage, ply)}
+
+
+def test_a_ply_has_its_net_its_shear_before_and_after_and_its_template(pictures):
+    assert list(pictures) == ["dome_P1_threads", "dome_P1_shear-hull", "dome_P1_shear-hull-straight", "dome_P1_A_shear"]
+    assert [p.about[0] for p in pictures.values()] == ["threads", "shear on hull", "shear on hull", "shear on the table"]
+    for p in pictures.values():
+        assert Image.open(io.BytesIO(p.png)).size[0] == 1080
+
+
+def test_locked_parts_are_hatched_where_they_are_and_told(ply, region, pictures, tmp_path):
+    stage = Stage(plans.make(tmp_path), SimpleNamespace(name="dome", base=region, plies=(ply,), layers=()))
+    laying = ply.layings[0]
+    with stage.scene:
+        (straight,), (bent,) = (module._locked_masks(stage, [d]) for d in (laying.plain, laying.draped.drape))
+    assert straight.sum() > 2 * bent.sum() > 100
+    assert "is past" in pictures["dome_P1_shear-hull"].alt
+    assert "locks at 17 degrees" in pictures["dome_P1_shear-hull"].alt
+
+
+def test_the_start_is_given_on_the_table_of_a_mirrored_piece(pictures, ply):
+    draped = ply.layings[0].draped
+    table = ply.pieces[0].table_mm
+    at = module._on_table(draped, table) - table.min(axis=0)
+    assert f"{at[0]:.0f} mm from its left end and {at[1]:.0f} mm from its lower edge" in pictures["dome_P1_A_shear"].alt
+    # The nearest vertex of the hull to the start lies there too.
+    near = np.linalg.norm(draped.drape.surface.vertices_mm - draped.drape.start_mm, axis=1).argmin()
+    assert np.linalg.norm(table[near] - module._on_table(draped, table)) < 20
+
+
+def test_drawn_threads_run_on_the_piece_and_the_first_ones_are_told(ply, region):
+    d = ply.layings[0].draped.drape
+    for axis, other in ((0, 1), (1, 0)):
+        found = list(module._threads(d, axis, 0.0))
+        first = [run for is_first, run in found if is_first]
+        assert len(first) == 1
+        # Great circles through the pole.
+        assert np.abs(first[0][:, other]).max() < 1
+        assert 8 < len(found) < 30
+        assert max(region.surface.locate(run).distance_mm.max() for _, run in found) < 2
+
+
+def test_words_and_rows(ply):
+    (words,) = drape_words(ply)
+    assert "put it down first at (0, 0, 500) mm" in words
+    assert "17° at which it locks (given)" in words
+    assert "two threads are bent" in words
+    assert [row[1] for row in tried_rows(ply)] == ["as laid", "4 darts"]
+    assert drape_words(SimpleNamespace(layings=())) == []
+    refused = SimpleNamespace(name="P2", layings=(Laying(None, "why"),), by_threads=False)
+    assert "cut by flatten" in drape_words(refused)[0]
+    assert tried_rows(refused) == []
+
+
+@pytest.mark.parametrize(("most", "lock", "top"), [(0.4, 40, 2), (12, 40, 15), (26, 40, 60), (19, 17, 20), (80, 30, 90)])
+def test_the_scale_reaches_locking_where_the_shear_comes_near_it(most, lock, top):
+    one = SimpleNamespace(most_deg=most, locking=Locking(lock, lock, lock / 2, lock / 2))
+    assert module._top([one]) == top
