@@ -200,7 +200,7 @@ def _dry_run(p: Pull) -> Table:
 
 def _hunt(r: RegionDay) -> Table:
     rows = [
-        ("hose, trap, gauge and port", "shut the valve at the port: falls it still, the leak is before it"),
+        ("hose, trap, gauge and port", "shut the valve at the bag: if its gauge now holds, the leak lies in hose, trap or pump"),
         ("pleats", "both sides of each, at its foot"),
         *((_mark_words(m, n, len(r.tape_marks)), _WHY[m.why]) for n, loop in enumerate(r.tape_marks, 1) for m in loop[:7]),
         ("film", "folds, and where it lies on something sharp"),

@@ -170,16 +170,16 @@ def bleed_of(stack: Stack) -> Bleed:
         return max(leaves(psi) - stack.peel_m2 * peel, 0.0)
 
     peel = {"psi": stack.psi_wet, "peel": stack.peel_g_m2}
-    goes = carried(taken, peel)
+    goes = carried(taken, peel).floored
     if stack.breather_m2 <= 0 or stack.breather_g_m2.usual <= 0:
         none = Range(0.0, 0.0, 0.0)
         return Bleed(
-            carried(leaves, {"psi": stack.psi_wet}), stack.peel_g_m2.times(stack.peel_m2), goes, none, none, 0.0, 0.0, 0.0, "no",
+            carried(leaves, {"psi": stack.psi_wet}).floored, stack.peel_g_m2.times(stack.peel_m2), goes, none, none, 0.0, 0.0, 0.0, "no",
             stack.psi_final,
         )  # fmt: skip
     on = min(stack.laminate_m2, stack.breather_m2)
     shares = [
-        carried(lambda psi, peel, full, area=area: taken(psi, peel) / (area * full), {**peel, "full": stack.breather_g_m2})
+        carried(lambda psi, peel, full, area=area: taken(psi, peel) / (area * full), {**peel, "full": stack.breather_g_m2}).floored
         for area in (on, stack.breather_m2)
     ]
     # The most resin into the least breather: what could come, not what will.
@@ -188,7 +188,7 @@ def bleed_of(stack: Stack) -> Bleed:
     way = stack.margin_mm + stack.lead_mm
     left = max(goes.usual - stack.use * stack.breather_g_m2.usual * on, 0.0)
     return Bleed(
-        carried(leaves, {"psi": stack.psi_wet}),
+        carried(leaves, {"psi": stack.psi_wet}).floored,
         stack.peel_g_m2.times(stack.peel_m2),
         goes,
         shares[0],

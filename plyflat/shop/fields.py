@@ -76,7 +76,7 @@ FIELDS = {
         _field("breather_wet", "breather taken off, with resin", "g", "260 g", units.mass_g),
         _field("hottest", "hottest the part became", "degC", "45 degC", units.temperature_c, -20, 300),
         _field("taken_off_after", "from first mix until taken off", "s", "16 h", units.time_s, 60, 1e8),
-        _field("laminate_mass", "finished laminate, trimmed, weighed", "g", "1150 g", units.mass_g),
+        _field("laminate_mass", "finished laminate, trimmed, weighed if it can be", "g", "1150 g", units.mass_g),
         _field("laminate_thickness", "thickness of the finished laminate", "mm", "1.2 mm", units.length_mm, 0.001, 500),
         _field("cost", "cost of all of it, in the job's currency", "", "112.50", _number, 0, 1e9),
         _field("note", "anything else", "", "cloth slipped at the bow", _words),

@@ -48,6 +48,11 @@ class Range:
         """Return the range of a multiple, the factor being sure and not negative."""
         return Range(self.low * factor, self.usual * factor, self.high * factor)
 
+    @property
+    def floored(self) -> Range:
+        """The same without what lies under zero, for what cannot be less than nothing."""
+        return Range(max(self.low, 0.0), max(self.usual, 0.0), max(self.high, 0.0))
+
 
 def carried(formula: Callable[..., float], inputs: Mapping[str, Range]) -> Range:
     """Carry ranges through a formula to first order.

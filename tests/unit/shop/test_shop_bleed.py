@@ -72,6 +72,12 @@ def test_the_peel_ply_takes_its_share_first():
     assert b.breather_g.high - b.breather_g.usual == pytest.approx(11, abs=0.01)
 
 
+def test_no_amount_ranges_under_nothing():
+    b = bleed_of(replace(STACK, psi_wet=Range(0.53, 0.58, 0.6), peel_g_m2=Range(30, 40, 50)))
+    assert min(b.leaves_g.low, b.breather_g.low, b.over_laminate.low, b.over_all.low) == 0.0
+    assert b.breather_g.high > b.breather_g.usual > 0
+
+
 def test_without_a_breather():
     b = bleed_of(replace(STACK, breather_m2=0.0))
     assert isinstance(b, Bleed)
