@@ -30,6 +30,8 @@ CLOTH_MM = 10.0
 BEAR = 1.25
 # Ways whose laps are as far apart as makes no difference to the builder.
 ALIKE_MM = 5.0
+# Steps of that within which ways with fewer pieces are as good.
+DOUBT = 2
 # Shares of the stagger for which seams are looked for.
 LEVELS = (1.0, 5 / 6, 2 / 3, 7 / 12, 1 / 2, 1 / 3)
 # Two seams nearer to each other than this share of the rim stand for one between them.
@@ -297,7 +299,17 @@ class _Search:
             if trial.share <= max(self.over_share, same.share + WORTH) and not bettered:
                 break
         top = max(map(self.rank, borne))
-        return _fewest([t for t in borne if self.rank(t) == top])
+        # Drafts and noise turn distances by a step or two: more pieces must buy more than that.
+        alike = [t for t in borne if all(a >= b - DOUBT for a, b in zip(self.rank(t), top))]
+        least = min(t.share for t in alike)
+        good = [t for t in alike if t.share <= least + WORTH]
+        fewest = min(_pieces(t.way.at_mm) for t in good)
+        return min((t for t in good if _pieces(t.way.at_mm) == fewest), key=self.dearness)
+
+    def dearness(self, trial: _Trial) -> tuple[int, int, float]:
+        """Return what ways with as many pieces are sorted by: the farthest off first, then the least area over the limit."""
+        below, every = self.rank(trial)
+        return -below, -every, round(trial.share, 4)
 
     def in_order(self, plies: int, index: int) -> Iterator[tuple[str, int, _Way]]:
         """Yield kind, level and way of those that make sense, the farthest off first, one of each kind at a level."""
@@ -469,10 +481,3 @@ def _apart(at_mm: Floats, others_mm: Floats, round_mm: float) -> Floats:
     """Return the distance along a closed line of places from the nearest of some others; infinite if there is none."""
     d = np.abs(at_mm[..., None] - others_mm) % round_mm
     return np.asarray(np.minimum(d, round_mm - d).min(axis=-1, initial=np.inf))
-
-
-def _fewest(trials: list[_Trial]) -> _Trial:
-    """Return the way with the least area over the limit; one with fewer pieces if it is about as good."""
-    least = min(t.share for t in trials)
-    good = [t for t in trials if t.share <= least + WORTH]
-    return min(good, key=lambda t: (_pieces(t.way.at_mm), round(t.share, 4)))

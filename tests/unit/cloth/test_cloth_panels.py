@@ -116,18 +116,28 @@ def test_the_line_of_the_next_ply_keeps_clear_of_that_below(dome):
 
 def test_panels_end_on_seams_and_part_them():
     s = Surface(*shapes.post_on_plate(60, 80, 100, around=60, along=20))
-    opened = open_patch(s, most=1, lap_mm=15)
-    assert len(opened.pieces) == 1
-    flats = [flatten(p) for p in opened.pieces]
-    made = in_panels(opened, Room(1e4, 15, 5, fewest=2), flats, over_share=0.0, limit=0.01)
-    if made.panels:
-        assert len(made.opened.pieces) == 1 + len(made.panels)
+    opened = open_patch(s, most=2, lap_mm=15)
+    assert len(opened.seams) == 2
+    made = in_panels(opened, Room(1e4, 15, 5, fewest=2), over_share=0.02, limit=0.02)
+    # Each half is parted, and each seam where a line ends on it.
+    assert len(made.opened.pieces) == 4
+    assert made.origin == (0, 0, 1, 1, -1, -1)
+    assert made.panels[0].over_before > 0.9
+    assert made.panels[1].over_after < 0.12
     for line, side in zip(made.opened.seams, made.opened.sides):
         left, right = made.opened.pieces[side.left], made.opened.pieces[side.right]
         np.testing.assert_array_equal(left.vertices_mm[side.left_vertices], line)
         np.testing.assert_array_equal(right.vertices_mm[side.right_vertices], line)
-    parts = [line for line, was in zip(made.opened.seams, made.origin) if was == 0]
-    assert sum(len(p) - 1 for p in parts) == len(opened.seams[0]) - 1
+    for k, seam in enumerate(opened.seams):
+        parts = [line for line, was in zip(made.opened.seams, made.origin) if was == k]
+        np.testing.assert_array_equal(np.concatenate([parts[0], parts[1][1:]]), seam)
+    drawn = make_templates(
+        made.opened, made.flats, region="post", ply="P1", material="glass", warp=(1, 0, 0), lap_mm=15, trim_mm=5
+    )
+    assert sum(t.net.area for t in drawn) == pytest.approx(s.area_mm2, rel=5e-3)
+    marks = [n.mark for t in drawn for n in t.notches if n.mark.startswith("J")]
+    assert all(marks.count(m) == 2 for m in marks)
+    assert {m.split(".")[0] for m in marks} == {f"J{j + 1}" for j in range(6)}
     assert sum(p.area_mm2 for p in made.opened.pieces) == pytest.approx(s.area_mm2, rel=1e-6)
 
 
