@@ -279,7 +279,7 @@ def _pull(job: Job, region: RegionPlan, air_kpa: float, notes: _Notes) -> Pull:
         )
     elif pull.drop_settles_kpa > pull.bag_kpa:
         notes.add(
-            f"a bag that just passes the drop test ({v.drop_kpa / INHG_KPA:.1f} inHg in {v.drop_s:.0f} s) leaks so much in this "
+            f"a bag that just passes the drop test (published: US Army TM 1-1500-204-23-11, unless the job states another; {v.drop_kpa / INHG_KPA:.1f} inHg in {v.drop_s:.0f} s) leaks so much in this "
             f"volume that the pump holds it at {pull.drop_settles_kpa:.0f} kPa, not at {pull.bag_kpa:.0f} kPa",
             region.name,
             f"Hunt until the drop is under {pull.held_drop_kpa[0]:.1f} kPa in that time.",
@@ -314,7 +314,7 @@ def _note_bleed(name: str, bleed: Bleed, use: float, notes: _Notes) -> None:
     if share.high > use:
         notes.add(
             f"the resin bled fills {say_percent(share.usual)} of what the breather on the laminate holds "
-            f"({say_percent(max(share.low, 0.0))} to {say_percent(share.high)}); beyond {say_percent(use)} it carries vacuum badly, and the "
+            f"({say_percent(max(share.low, 0.0))} to {say_percent(share.high)}); beyond {say_percent(use)} it carries vacuum badly (common practice), and the "
             f"fibre may end at {say_percent(bleed.reached_fraction)}",
             f"{name}, breather",
             "Wet out with less resin, or lay a second breather.",
@@ -324,7 +324,7 @@ def _note_bleed(name: str, bleed: Bleed, use: float, notes: _Notes) -> None:
             f"resin {bleed.reaches} reach the port, {bleed.to_port_mm:.0f} mm from the laminate: it runs {bleed.run_even_mm:.0f} mm if it "
             f"spreads evenly, and {bleed.run_narrow_mm:.0f} mm in a strip as wide as the lead",
             f"{name}, port",
-            "Put a resin trap before the pump, one that is rated for vacuum, and lead the breather round a longer way.",
+            "Put a resin trap before the pump, one that is rated for vacuum, and lead the breather round a longer way (common practice).",
         )
 
 
@@ -375,7 +375,7 @@ def _note_fit(job: Job, name: str, fits: tuple[Fit | None, Fit | None], notes: _
         f"from the first mix to leaks found takes {fit.needed_s / 60:.0f} min{how}, and the first resin on the hull stays workable for "
         f"{fit.open_s / 60:.0f} min",
         name,
-        f"What would do: {'; '.join(ways)}. Smaller batches keep the pots cool but not the hull.",
+        f"What would do: {'; '.join(ways)}. Smaller batches keep the pots cool but not the hull. Pressure must be on before it gels (US Army TM 1-1500-204-23-11).",
     )
 
 
@@ -464,7 +464,7 @@ def _note_boiling(job: Job, pull: Pull, hottest_c: float, notes: _Notes) -> None
     water = boiling_c(pull.bag_kpa)
     if hottest_c >= water:
         notes.add(
-            f"water boils at {water:.0f} degC under this vacuum, and the part gets {hottest_c:.0f} degC",
+            f"water boils at {water:.0f} degC under this vacuum (vapour pressure, textbook), and the part gets {hottest_c:.0f} degC",
             "vacuum",
             "Dry core, hull and cloth, or draw less vacuum while it is hot: steam makes voids and looks like a leak.",
         )

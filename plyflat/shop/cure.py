@@ -199,7 +199,10 @@ def read_log(path: str | Path, *, longest_step_s: float = LONGEST_STEP_S) -> Pro
 
 def log_from_text(text: str, *, where: str = "", longest_step_s: float = LONGEST_STEP_S) -> Profile:
     """Read a log of temperatures from its text; see `read_log`."""
-    rows = list(csv.reader(io.StringIO(text)))
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=None)))
+    except csv.Error as err:
+        raise CureError(f"the log is no CSV file: {err}", where=where, do="Save it as CSV from the logger or a sheet.") from err
     if len(rows) < 3:
         raise CureError("the log has fewer than two readings", where=where, do="Give a head and two lines or more.")
     columns = _columns(rows[0], where)
