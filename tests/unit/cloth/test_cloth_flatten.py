@@ -337,6 +337,23 @@ def test_what_is_not_a_surface_is_refused(faces, match):
     assert "mm" in caught.value.where
 
 
+def test_a_vertex_that_is_nowhere_is_refused():
+    broken = SQUARE.copy()
+    broken[2, 1] = np.nan
+    with pytest.raises(MeshError, match="finite"):
+        flatten(Surface(broken, [[0, 1, 2], [0, 2, 3], [0, 3, 4]]))
+
+
+def test_a_warm_start_from_a_patch_a_little_different_ends_at_the_same_shape():
+    v, f = shapes.cap(130, triangles=1500)
+    first = flatten(Surface(v, f))
+    other = Surface(v * [1.0, 1.0, 1.02], f)
+    cold, warm = flatten(other), flatten(other, start_uv=first.uv_mm)
+    assert warm.iterations < cold.iterations
+    assert warm.energy == pytest.approx(cold.energy, rel=1e-11)
+    assert is_same_shape(warm.uv_mm, cold.uv_mm, 1e-2)
+
+
 def test_parts_that_touch_at_a_point_are_refused():
     with pytest.raises(MeshError, match="touch at 1 single"):
         flatten(Surface(SQUARE, [[0, 1, 4], [2, 3, 4]]))
