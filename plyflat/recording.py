@@ -14,7 +14,7 @@ from .job.model import Job
 from .job.reader import read_job
 from .shop.fields import FIELDS, RecordError, read_field
 from .shop.own import PLANNED_ONLY, own_numbers
-from .shop.record import FILE_NAME, OF_THE_JOB, Entry, Record, changes, compared
+from .shop.record import FILE_NAME, OF_THE_JOB, Entry, Record, changes, compared, latest
 from .shop.spread import Range
 
 _HEAD = ("number", "at", "job", "region", "session", "kind", "key", "value", "unit", "low", "high", "as written", "job hash")
@@ -85,6 +85,16 @@ def keep(job_file: Path, given: Given) -> Iterator[str]:
             record.add(job.name, fields, region=region, session=session, job_text=text, planned=plan)
             said = f"{len(fields)} field{'s' * (len(fields) != 1)}" + (" and the plan" if plan else "")
             yield f"recorded: {said} for {region or 'the job'}, session {session}, in {record.path}"
+    if given.plan_folder is not None:
+        yield from _outdated(job, given.plan_folder)
+
+
+def _outdated(job: Job, folder: Path) -> Iterator[str]:
+    """Say where the job has changed since its plan was made."""
+    found = changes(_plan(folder)["job"]["resolved_toml"], job.resolved_toml())
+    if found:
+        yield f"The plan in {folder} was made before the job file changed; plan again to set the right figures against yours:"
+        yield from (f"  {line}" for line in found)
 
 
 def _by_region(job: Job, given: Given) -> dict[str, dict[str, object]]:
@@ -138,19 +148,29 @@ def _results(path: Path | None, names: list[str]) -> Iterator[tuple[str | None, 
 
 def _planned(job: Job, folder: Path) -> dict[str, dict[str, Range]]:
     """Figures of a plan by region."""
+    plan = _plan(folder)
+    if plan["job"]["name"] != job.name:
+        raise RecordError(
+            f"this is the plan of '{plan['job']['name']}', not of '{job.name}'", where=str(folder), do="Name the right folder."
+        )
+    found: dict[str, dict[str, Range]] = {}
+    for row in (plan["day"] or {}).get("fields", []):
+        if row["key"] in FIELDS or row["key"] in PLANNED_ONLY:
+            found.setdefault(row["region"], {})[row["key"]] = Range(row["low"], row["usual"], row["high"])
+    return found
+
+
+def _plan(folder: Path) -> dict[str, Any]:
+    """Read a folder's plan.json as far as it is needed here."""
     where = folder / "plan.json"
     try:
-        plan = json.loads(where.read_text(encoding="utf-8"))
-        name, rows = plan["job"]["name"], (plan["day"] or {}).get("fields", [])
-        found: dict[str, dict[str, Range]] = {}
-        for row in rows:
-            if row["key"] in FIELDS or row["key"] in PLANNED_ONLY:
-                found.setdefault(row["region"], {})[row["key"]] = Range(row["low"], row["usual"], row["high"])
+        plan: dict[str, Any] = json.loads(where.read_text(encoding="utf-8"))
+        ours = plan["made_by"] == "plyflat" and isinstance(plan["job"]["resolved_toml"], str) and "day" in plan
     except (OSError, ValueError, KeyError, TypeError) as err:
         raise RecordError(f"no plan can be read here: {err}", where=str(where), do="Run plyflat plan first, and name its folder.") from err
-    if name != job.name:
-        raise RecordError(f"this is the plan of '{name}', not of '{job.name}'", where=str(where), do="Name the right folder.")
-    return found
+    if not ours:
+        raise RecordError("this plan was made by another program or an older one", where=str(where), do="Run plyflat plan again.")
+    return plan
 
 
 def shown(job_file: Path) -> Iterator[str]:
@@ -217,15 +237,17 @@ def _as_shown(key: str, unit: str) -> tuple[float, str]:
 
 
 def _changed(record: Record, rows: list[Entry], job: Job) -> Iterator[str]:
-    if not rows:
-        return
-    last = max(rows, key=lambda e: e.number)
-    before = record.text_of(last.job_hash)
-    found = changes(before, job.resolved_toml()) if before else ()
-    if found:
-        yield f"The job file has changed since {last.at[:16].replace('T', ' ')} UTC; the figures above belong to it as it was then:"
-        for line in found:
-            yield f"  {line}"
+    """What differs between the job now and as it was when the rows that count were recorded."""
+    now = job.resolved_toml()
+    counted = [e for kind in ("planned", "actual") for fields in latest(rows, kind).values() for e in fields.values()]
+    for digest in dict.fromkeys(e.job_hash for e in sorted(counted, key=lambda e: e.number)):
+        before = record.text_of(digest)
+        found = changes(before, now) if before else ()
+        if found:
+            mine = [e for e in counted if e.job_hash == digest]
+            when = min(e.at for e in mine)[:16].replace("T", " ")
+            yield f"The job file has changed since {when} UTC, when {len(mine)} of the figures above were recorded:"
+            yield from (f"  {line}" for line in found)
 
 
 def write_csv(job_file: Path, target: Path) -> int:

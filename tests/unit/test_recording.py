@@ -64,8 +64,23 @@ def test_what_changed_since_is_said(job):
     list(keep(job, Given(("cost=80",))))
     job.write_text(job.read_text(encoding="utf-8").replace('fibre_mass_fraction = "60 %"', 'fibre_mass_fraction = "55 %"'), encoding="utf-8")
     text = "\n".join(shown(job))
-    assert "The job file has changed since" in text
+    assert "UTC, when 1 of the figures above were recorded" in text
     assert "resin.fibre_mass_fraction: was '60 %', is '55 %'" in text
+    # What is recorded later does not hide that earlier figures belong to the earlier job.
+    list(keep(job, Given(("temperature=20 degC",))))
+    assert "\n".join(shown(job)).count("has changed since") == 1
+    # A correction takes the old figure's place, and then nothing is out of date.
+    list(keep(job, Given(("cost=85",))))
+    assert "has changed since" not in "\n".join(shown(job))
+
+
+def test_a_plan_older_than_the_job_is_said(job, tmp_path):
+    folder = planned(tmp_path)
+    assert not any("made before" in line for line in keep(job, Given(plan_folder=folder)))
+    job.write_text(job.read_text(encoding="utf-8").replace('wet_out = "50 %"', 'wet_out = "48 %"'), encoding="utf-8")
+    said = list(keep(job, Given(plan_folder=folder)))
+    assert "made before the job file changed" in said[-2]
+    assert said[-1].strip() == "resin.wet_out: was '50 %', is '48 %'"
 
 
 def test_fields_from_a_file(job, tmp_path):
@@ -108,6 +123,12 @@ def test_a_slip_of_the_pen_records_nothing(job, tmp_path, word, said):
 def test_plans_that_are_none_or_of_another_job(job, tmp_path):
     with pytest.raises(RecordError, match="Run plyflat plan first"):
         list(keep(job, Given(plan_folder=tmp_path / "nowhere")))
+    (tmp_path / "plan.json").write_text('{"made_by": "plyflat", "job": {"name": "x", "resolved_toml": "a = 1"}}')
+    with pytest.raises(RecordError, match="an older one"):
+        list(keep(job, Given(plan_folder=tmp_path)))
+    (tmp_path / "plan.json").write_text("[]")
+    with pytest.raises(RecordError, match="no plan can be read"):
+        list(keep(job, Given(plan_folder=tmp_path)))
     with pytest.raises(RecordError, match="this is the plan of 'other'"):
         list(keep(job, Given(plan_folder=planned(tmp_path, name="other"))))
 
