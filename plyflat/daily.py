@@ -35,7 +35,8 @@ from .shop.vacuum import (
 from .shop.waste import Cut, OrderLine, Reuse, Small, cuts_of, order_mass, order_roll, reuse_of, small_things
 from .units import say_percent
 
-#: Vacuum aimed at where the job states none, as a share of the air's pressure: 80 kPa at the height of the sea.
+#: Vacuum aimed at where the job states none, as a share of the air's pressure: 80 kPa at the height of the sea. Common
+#: practice; a share, because no fixed gauge can be held at any height.
 USUAL_GAUGE_SHARE = 0.79
 
 
@@ -152,8 +153,8 @@ def _air_kpa(job: Job) -> float:
 
 def _gauge_kpa(job: Job, air_kpa: float) -> float:
     """The vacuum aimed at; where none is stated, what a pump reaches in this air."""
-    stated = "gauge_kpa" in job.vacuum.model_fields_set
-    return job.vacuum.gauge_kpa if stated else min(job.vacuum.gauge_kpa, USUAL_GAUGE_SHARE * air_kpa)
+    stated = job.vacuum.gauge_kpa
+    return USUAL_GAUGE_SHARE * air_kpa if stated is None else stated
 
 
 def _pot(job: Job) -> PotLife | None:

@@ -104,8 +104,11 @@ class Place(Table):
 class VacuumSpec(Table):
     """Pump, hoses and what the bag must hold."""
 
-    gauge_kpa: Annotated[float, amount(units.pressure_kpa, units.text_kpa, 1, 101, "85 kPa", "25 inHg"), PRACTICE] = Field(
-        default=80.0, alias="gauge", description="Vacuum aimed at: how far the bag is below the air around it."
+    gauge_kpa: Annotated[float | None, amount(units.pressure_kpa, units.text_kpa, 1, 101, "85 kPa", "25 inHg")] = Field(
+        default=None,
+        alias="gauge",
+        description="Vacuum aimed at: how far the bag is below the air around it; left out: 79 % of the air's pressure, which "
+        "is 80 kPa at the height of the sea (common practice).",
     )
     pump_m3_h: Annotated[float, amount(units.flow_m3_h, units.text_flow, 0.05, 500, "6 m^3/h", "100 l/min"), MEMORY] = Field(
         default=4.0, alias="pump", description="Free air the pump takes in."

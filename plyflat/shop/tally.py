@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .bleed import PEEL_PLY_RESIN_G_M2
-from .mixing import LOSS_SPREAD, WET_OUT_SPREAD
+from .mixing import AREAL_SPREAD, LOSS_SPREAD, WET_OUT_SPREAD
 from .quantity import Quantity
 from .resin import Mix, mix_for
 from .spread import Range, carried
@@ -52,9 +52,9 @@ def usual_mix(job: ResinJob) -> Mix:
     return _mix(job, job.psi_wet, job.peel_g_m2.usual, job.loss)
 
 
-def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float) -> Mix:
+def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float, heavy: float = 1.0) -> Mix:
     return mix_for(
-        job.fibre_g,
+        job.fibre_g * heavy,
         psi_wet=min(max(psi_wet, 0.05), job.psi_final),
         psi_final=job.psi_final,
         peel_ply_m2=job.peel_ply_m2,
@@ -67,8 +67,8 @@ def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float) -> Mix:
 def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
     """Return what to weigh out and where it goes, each with a range.
 
-    The range lets the wet-out stray by `WET_OUT_SPREAD`, the peel ply keep its low or high amount, and the loss halve or
-    grow by half, each by itself; see `spread`.
+    The range lets the wet-out stray by `WET_OUT_SPREAD`, the peel ply keep its low or high amount, the loss halve or grow by
+    half, and the cloth be heavier or lighter by `AREAL_SPREAD`, each by itself; see `spread`.
 
     Parameters
     ----------
@@ -80,6 +80,7 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
         "psi_wet": Range(psi - min(WET_OUT_SPREAD, psi / 2), psi, min(psi + WET_OUT_SPREAD, job.psi_final)),
         "peel_g_m2": job.peel_g_m2,
         "loss": Range.about(job.loss, LOSS_SPREAD),
+        "heavy": Range.about(1.0, AREAL_SPREAD),
     }
     basis = {
         "resin": "derived: mass balance at the job's wet-out fraction, peel ply and loss",

@@ -2,6 +2,7 @@ import dataclasses
 
 import pytest
 
+from plyflat.shop.mixing import Fractions, PlyStuff, region_mix
 from plyflat.shop.tally import ResinJob, bin_list, resin_list, usual_mix
 
 JOB = ResinJob(
@@ -13,6 +14,14 @@ JOB = ResinJob(
     peel_ply_m2=0.6,
     price_per_kg=20,
 )
+
+
+def test_the_whole_jobs_range_is_that_of_its_region():
+    plies = [PlyStuff("P1", 800.0, 800.0, 200.0, 1.8)]
+    region = region_mix(plies, Fractions(0.5, 0.6, 0.1, (100, 30), 1.15), peel_m2=0.6, peel_g_m2=JOB.peel_g_m2)
+    rows = {q.item: q for q in resin_list(JOB)}
+    for q, r in ((rows["resin"], region.resin_g), (rows["hardener"], region.hardener_g)):
+        assert (q.low, q.amount, q.high) == pytest.approx((r.low, r.usual, r.high))
 
 
 def test_every_line_lies_in_its_range_and_the_parts_add_up():
