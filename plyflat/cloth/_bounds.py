@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix
+from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
 
@@ -13,10 +13,12 @@ from ..surface._smooth import SMOOTH_MM, work_copy
 from ..surface.coarsen import coarsen
 from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
 from ._hollow import ring_bound
-from ._patch import Triangles, check_disc, undirected
+from ._patch import Edges, Triangles, check_disc, undirected
 from ._sparse import Pattern, cotangent, factorise
 
 _DISCS, _STEPS = 5, 4
+#: A ring that proves less than this is not left alone: the area within reach is asked too, at some cost.
+WEAK_RING = 0.02
 #: An estimate is made on a smooth copy of about so many triangles, which may stray by that share of its size.
 ESTIMATE_FACES, ESTIMATE_STRAY = 4000, 2e-4
 
@@ -80,6 +82,8 @@ def lower_bound(surface: Surface, *, uv: Floats | None = None) -> tuple[float, s
     * Isoperimetric, patch: the same for the whole patch and its outer edge.
     * Ring: where the curvature is negative, the line on the patch that comes to lie on a circle is too long for it;
       see `ring_bound`.
+    * Area, ball, where the ring says little: let every point of a part of the patch, of area A, be reached from c by a
+      way of length r at most. Its image lies within b r of c's image, and has the area a² A at least: (b/a)² >= A / (pi r²).
 
     All of them hold for the mesh itself, whatever the quality of the distance: a path from c to the rim crosses the level
     lines in between one after the other, and r is the sum of the shortest straight lines from each to the next. On
@@ -209,6 +213,85 @@ def _calm(surface: Surface, scale_mm: float | None) -> tuple[Surface, float]:
     return (surface if calm is surface.vertices_mm else Surface(calm, surface.faces)), scale
 
 
+def _ball_bounds(surface: Surface, centre: int) -> list[tuple[float, str]]:
+    """Return the bounds that the areas of balls round one vertex give."""
+    far = _farthest(surface, centre)
+    areas = np.repeat(surface.face_areas_mm2 / far.shape[1], far.shape[1])
+    order = np.argsort(far, axis=None)
+    r, area = far.ravel()[order], np.cumsum(areas[order])
+    # Balls of a few triangles say nothing but the unevenness of the mesh.
+    big = np.isfinite(r) & (area > 0.02 * surface.area_mm2)
+    if not big.any():
+        return []
+    value = np.where(big, 0.5 * np.log(area / (np.pi * np.where(big, r, 1.0) ** 2)), -np.inf)
+    best = int(value.argmax())
+    return [(float(value[best]), f"area of a ball of radius {r[best]:.0f} mm")]
+
+
+def _farthest(surface: Surface, centre: int) -> Floats:
+    """Return how long a way along the surface from a vertex to any point of a small triangle must be at most.
+
+    Ways run straight across triangles between points that divide their sides, so they are real ways and no shorter
+    than the shortest. Each triangle is divided evenly into ``parts``² small ones. A point x of a small one is reached
+    over its corners: the least of the three ways is no longer than their mean weighted by x's barycentric weights,
+    and the mean distance of x from the corners is no longer than the circumradius, or half the longest side where
+    the triangle is obtuse.
+
+    Returns
+    -------
+    (m, parts²) float array, mm
+    """
+    f, v, n = surface.faces, surface.vertices_mm, len(surface.vertices_mm)
+    edges = Edges(f, n)
+    m = len(f)
+    parts = int(np.clip(450_000 // len(edges.ends), 2, 6))
+    share = np.arange(1, parts) / parts
+    a, b = v[edges.ends[:, 0]], v[edges.ends[:, 1]]
+    points = np.concatenate([v, (a[:, None] + share[:, None] * (b - a)[:, None]).reshape(-1, 3)])
+    own = n + edges.of.reshape(3, m).T[:, :, None] * (parts - 1) + np.arange(parts - 1)
+    ring = np.concatenate([f, own.reshape(m, -1)], axis=1)
+    way = dijkstra(_straight(points, ring), directed=False, indices=centre)
+    weights, small = _grid(parts)
+    at = np.einsum("gk,mkx->mgx", weights, v[f])
+    reached = np.full(at.shape[:2], np.inf)
+    for k in ring.T:
+        np.minimum(reached, way[k][:, None] + np.linalg.norm(at - points[k][:, None], axis=2), out=reached)
+    return reached[:, small].max(axis=2) + _reach(v[f], surface.face_areas_mm2)[:, None] / parts
+
+
+def _straight(points: Floats, ring: Ints) -> csr_matrix:
+    """Return the lengths of the straight ways between all points of each row of ``ring``."""
+    i, j = np.triu_indices(ring.shape[1], 1)
+    one, two = ring[:, i].ravel(), ring[:, j].ravel()
+    # A way along a side is found in both its triangles; equal entries would be added up.
+    key = np.sort(np.minimum(one, two) * len(points) + np.maximum(one, two))
+    key = key[np.append(True, key[1:] != key[:-1])]
+    low, high = key // len(points), key % len(points)
+    length = np.linalg.norm(points[low] - points[high], axis=1)
+    return coo_matrix((length, (low, high)), (len(points), len(points))).tocsr()
+
+
+def _grid(parts: int) -> tuple[Floats, Ints]:
+    """Return the barycentric weights (g, 3) of the points that divide a triangle evenly, and the small triangles."""
+    spots = [(i, j) for i in range(parts + 1) for j in range(parts + 1 - i)]
+    number = {spot: k for k, spot in enumerate(spots)}
+    small = []
+    for i, j in spots:
+        if i + j < parts:
+            small.append([number[i, j], number[i + 1, j], number[i, j + 1]])
+        if i + j < parts - 1:
+            small.append([number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]])
+    ij = np.array(spots) / parts
+    return np.column_stack([1 - ij.sum(axis=1), ij]), np.array(small)
+
+
+def _reach(corners: Floats, areas: Floats) -> Floats:
+    """Return the circumradius of triangles, or half the longest side of obtuse ones."""
+    side = np.sort(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
+    obtuse = (side[:, :2] ** 2).sum(axis=1) < side[:, 2] ** 2
+    return np.where(obtuse, 0.5 * side[:, 2], side.prod(axis=1) / (4 * areas))
+
+
 def _centres(surface: Surface, loops: tuple[Ints, ...]) -> tuple[list[int], list[int]]:
     """Return the middles of discs for domes, and for hollows.
 
@@ -274,6 +357,8 @@ def _round(
         r = _disc(surface, phi, centre, edge)[1]
         value, radius = ring_bound(surface, uv, centre, phi, edge, r) if r > 0 else (0.0, 0.0)
         found.append((value, f"ring of radius {radius:.0f} mm"))
+        # A narrow piece with a sharp hollow holds no ring worth the name, but too much area within reach.
+        found += _ball_bounds(surface, centre) if value < WEAK_RING else []
     for top in np.linspace(0, edge, _DISCS + 1)[1:] if domed else ():
         found += _disc_bounds(surface, phi, centre, top)
     return found

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy.sparse.linalg import splu
 
 from plyflat.cloth import _patch, _sparse
+from plyflat.cloth._bounds import _ball_bounds, _farthest
 from plyflat.cloth._newton import Distortion, first_fold
 from plyflat.cloth._start import conformal
 from plyflat.cloth._strain import cloth_tensor, reach_of, yarns_of
@@ -658,6 +659,30 @@ def test_a_saddle_has_a_bound_and_its_flat_shape_obeys_it():
     flat = flatten(surface, "worst")
     assert name.startswith("ring of radius")
     assert 0.05 < bound < np.log(flat.stretch[:, 0].max() / flat.stretch[:, 1].min())
+
+
+def test_ways_to_small_triangles_are_never_too_short_and_little_too_long():
+    v, f = shapes.rectangle(1000, 700, 1500)
+    surface = Surface(np.column_stack([v, 0 * v[:, 0]]), f)
+    centre = int(np.linalg.norm(v - v.mean(axis=0), axis=1).argmin())
+    far = _farthest(surface, centre)
+    true = np.linalg.norm(v[f] - v[centre], axis=2).max(axis=1)
+    assert (far.max(axis=1) >= true - 1e-9).all()
+    away = true > 200
+    assert np.median(far.max(axis=1)[away] / true[away]) < 1.03
+
+
+def test_a_narrow_piece_with_a_sharp_hollow_is_bounded_by_its_area():
+    """Half the ring round a post: a ring in it proves little or nothing, but its foot has more area within reach than the plane."""
+    v, f = shapes.post_on_plate(radius=40.0, height=60.0, reach=60.0, around=80, along=24)[:2]
+    half = v[f].mean(axis=1)[:, 0] > 0
+    surface = Surface(v, f).sub(half)[0]
+    bound, name = lower_bound(surface)
+    flat = flatten(surface)
+    assert name.startswith(("area of a ball", "ring"))
+    middle = int(vertex_curvature(surface).argmin())
+    assert bound >= max((value for value, _ in _ball_bounds(surface, middle)), default=0.0) - 1e-9
+    assert 0.0 < bound <= np.log(flat.stretch[:, 0].max() / flat.stretch[:, 1].min())
 
 
 def test_a_rough_mesh_has_an_estimate_beside_its_proof():
