@@ -36,7 +36,7 @@ __all__ = ["Laying", "Tried", "Wishes", "lay_piece"]
 
 #: Starts tried for a piece, nets laid to refine the best one, and bars across each.
 STARTS, REFINE, BARS = 4, 10, 36
-#: Cloth that shears no more than this is not worth refining.
+#: Where cloth shears no more than this, no other start is looked for.
 EASY_DEG = 1.0
 #: Of a coarse net that covers less than this, or shears past locking by this factor, a fine one is not laid.
 HOPELESS_COVER, HOPELESS = 0.93, 1.6
@@ -186,15 +186,20 @@ def _best_trial(question: Question, wishes: Wishes) -> Trial:
     bed = question.bed
     if wishes.start_mm is not None:
         start = bed.start(wishes.start_mm, wishes.warp, turn_deg=wishes.angle_deg)
-        trials = [try_one(question, start.point, wishes.angle_deg)]
+        places = [start.point]
     else:
-        points = bed.patch.vertices_mm[spread_starts(bed, STARTS)]
-        trials = [try_one(question, p, wishes.angle_deg) for p in points]
-    found = [t for t in trials if t is not None]
+        places = list(bed.patch.vertices_mm[spread_starts(bed, STARTS)])
+    found: list[Trial] = []
+    for place in places:
+        trial = try_one(question, place, wishes.angle_deg)
+        found += [] if trial is None else [trial]
+        # The first place is the one farthest from the edge, where a hand would put the cloth down.
+        if found and found[0].score <= EASY_DEG:
+            return found[0]
     if not found:
         raise SolveError("no net could be laid from any start", do="Give another start, or open the ply in more places.")
     best = min(found, key=lambda t: t.score)
-    if wishes.start_mm is None and best.score > EASY_DEG and not _hopeless(best, wishes):
+    if wishes.start_mm is None and not _hopeless(best, wishes):
         found += refined(question, best, wishes.angle_deg, wishes.within_deg, REFINE, quiet)
     return min(found, key=lambda t: t.score)
 

@@ -18,6 +18,7 @@ from ..cloth.joins import Join
 from ..cloth.panels import Panel
 from ..cloth.pieces import piece_name
 from ..cloth.template import Notch, Strain, Template
+from ..daily import spreads_of
 from ..errors import CheckError
 from ..shop.day import planned_fields
 from ..surface.corner import Corner
@@ -26,9 +27,12 @@ from ..surface.mesh import Repair
 from ..surface.region import Region
 
 if TYPE_CHECKING:
+    from ..cloth.draped import Draped
+    from ..cloth.draping import Laying
     from ..lay.nest import Lay
     from ..planned import LayerPlan, MeshPlan, PatchPlan, Plan, PlyPlan, RegionPlan, RollPlan
     from ..shop.day import Day
+    from ..shop.mixing import Spreads
     from ..shop.quantity import Quantity
 
 #: Raised when a reader of older plans would misread a new one.
@@ -77,7 +81,7 @@ def plan_to_dict(plan: Plan, *, files: Iterable[str] = ()) -> dict[str, Any]:
         "resin": [_quantity(q) for q in plan.resin],
         "shopping": [_quantity(q) for q in plan.shopping],
         "bin": [_quantity(q) for q in plan.bin],
-        "day": None if plan.day is None else _day(plan.day),
+        "day": None if plan.day is None else _day(plan.day, spreads_of(plan.job)),
         "cautions": [asdict(c) for c in plan.cautions],
         "checks": [{**asdict(c), "measured": float(c.measured), "limit": float(c.limit)} for c in plan.checks],
         "seconds": {stage: round(float(s), 3) for stage, s in plan.seconds.items()},
@@ -116,12 +120,12 @@ def refuse_odd_numbers(value: Any, where: str = "plan") -> None:
         raise CheckError(f"the number is {value}", where=where)
 
 
-def _day(day: Day) -> dict[str, Any]:
+def _day(day: Day, spreads: Spreads) -> dict[str, Any]:
     """The sums of the day, with what the record sets against what happened."""
     fields = [
         {"region": r.name, "key": key, "low": q.low, "usual": q.usual, "high": q.high}
         for r in day.regions
-        for key, q in planned_fields(r).items()
+        for key, q in planned_fields(r, spreads).items()
     ]
     return {**asdict(day), "fields": fields}
 
@@ -241,6 +245,7 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
         "darts": [_dart(dart) for dart in ply.darts],
         "joins": [_join(join) for join in ply.joins],
         "panels": [_panel(panel) for panel in ply.panels],
+        "threads": [_threads(k, laying) for k, laying in enumerate(ply.layings)],
         "area_mm2": float(ply.area_mm2),
         "lap_area_mm2": float(ply.lap_area_mm2),
         "outline_mm": _loops(ply.region),
@@ -251,6 +256,44 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
             {"piece": piece_name(k), "places_mm": _points(places)} for k, p in enumerate(ply.pieces) for places in p.overlaps_mm
         ],
         "templates": [_template(t, number.new(t)) for t in ply.templates],
+    }
+
+
+def _threads(k: int, laying: Laying) -> dict:
+    return {
+        "piece": piece_name(k),
+        "refused": laying.refused,
+        "bound_deg": float(laying.bound_deg),
+        "must_cut": bool(laying.must_cut),
+        "tried": [
+            {"what": t.what, "most_deg": float(t.most_deg), "locked_share": _share(t.locked_share), "cover": _share(t.cover)}
+            for t in laying.tried
+        ],
+        "laid": None if laying.draped is None else _laid(laying.draped, bent=laying.plain is not None),
+    }
+
+
+def _share(value: float) -> float:
+    """A sum of areas over another may pass 1 by rounding."""
+    return min(max(float(value), 0.0), 1.0)
+
+
+def _laid(draped: Draped, *, bent: bool) -> dict:
+    drape = draped.drape
+    locking = drape.locking
+    return {
+        "start_mm": [float(x) for x in drape.start_mm],
+        "bent": bent,
+        "warp_mm": _points(drape.warp_line_mm),
+        "weft_mm": _points(drape.weft_line_mm),
+        "most_deg": drape.most_deg,
+        "lock_deg": 90.0 if locking is None else float(locking.lock_deg),
+        "lock_back_deg": 90.0 if locking is None else float(locking.lock_back_deg),
+        "lock_source": "" if locking is None else locking.source,
+        "locked_mm2": float(drape.locked_area_mm2),
+        "template_mm2": draped.area.template_mm2,
+        "cloth_mm2": draped.area.cloth_mm2,
+        "corners_off_deg": float(drape.check.worst_deg),
     }
 
 

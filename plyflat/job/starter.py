@@ -81,6 +81,7 @@ roll_length = "10 m"                  # TYPICAL: what is left on your roll
 rolls = 1                             # how many of these are in the shop
 #price = "12.50 EUR/m"                # of a metre off the roll
 fibre = "glass"                       # carbon, glass, aramid, flax or other
+weave = "twill 2x2"                   # woven cloth shears and is laid by its threads; "mat" or "unidirectional" is not
 fibre_density = "2.56 g/cm^3"         # TYPICAL: of the fibre itself, from memory
 face_up = "out"                       # the face up on the cutting table ends "out" (air side) or "in" (on the hull)
 turns = ["0 deg", "180 deg"]          # how a piece may be turned on the roll; "free" for any turn

@@ -313,19 +313,20 @@ def _of_piece(name: str, draped: Draped, *, bent: bool) -> str:
     x, y, z = np.round(drape.start_mm) + 0.0  # no minus nought
     locking = drape.locking
     lock = "" if locking is None else f" of the {min(locking.lock_deg, locking.lock_back_deg):.0f}° at which it locks ({locking.source})"
-    heavy = 100 * (float(drape.weight_factor[drape.covered].max(initial=1.0)) - 1)
+    more = 100 * (float(drape.weight_factor[drape.covered].max(initial=1.0)) - 1)
+    heavy = f", and is up to {more:.1f} % heavier there than flat" if more >= 0.1 else ""
     lines = (
         " Its first two threads are bent: draw both lines on the mould, and lay straight threads of the cloth along them."
         if bent else " Its first two threads run straight along the surface: smooth them out from there, and the rest follows."
     )
     rectangles = len(drape.check.corners_deg)
     held = (
-        f" Over {rectangles} rectangles of threads the shear agrees with the curvature of the surface within "
+        f" Over {rectangles} rectangle{'s' * (rectangles != 1)} of threads the shear agrees with the curvature of the surface within "
         f"{drape.check.worst_deg:.2f}°." if rectangles else ""
     )
     return (
         f"Piece {name} is laid by its threads: put it down first at ({x:.0f}, {y:.0f}, {z:.0f}) mm.{lines} It shears by "
-        f"{drape.most_deg:.1f}° at most{lock}, and is up to {heavy:.1f} % heavier there than flat. The template has "
+        f"{drape.most_deg:.1f}° at most{lock}{heavy}. The template has "
         f"{draped.area.template_mm2 / 1e6:.4f} m², the sheared cloth {draped.area.cloth_mm2 / 1e6:.4f} m².{held}"
     )
 

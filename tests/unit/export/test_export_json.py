@@ -12,7 +12,11 @@ import shapes
 from shapely import Polygon
 
 from plyflat.cloth.darts import Dart
+from plyflat.cloth.drape import drape
+from plyflat.cloth.draped import draped_flat
+from plyflat.cloth.draping import Laying, Tried
 from plyflat.cloth.joins import Join
+from plyflat.cloth.locking import typical
 from plyflat.cloth.panels import Panel
 from plyflat.errors import CheckError
 from plyflat.export.planjson import as_json, plan_schema, plan_to_dict, refuse_odd_numbers
@@ -198,3 +202,19 @@ def test_bound_yarns_and_overlaps_are_told(plan, judge):
     assert told["yarns"]["warp"]["largest"] == pytest.approx(ply.yarns.warp.largest)
     assert told["overlaps"] == [{"piece": "A", "places_mm": [[1.0, 2.0, 3.0], [4.0, 5.0, 6.0]]}]
     assert whole["schema_version"] == 2
+
+
+def test_threads_of_a_ply_fit_the_schema(plan, judge):
+    v, f = shapes.cap(45, 500.0, triangles=3000)
+    draped = draped_flat(drape(Surface(v, f), [0, 0, 500], [1, 0, 0], locking=typical("twill 2x2")))
+    tried = (Tried("as laid", 16.0, 0.0), Tried("4 darts", 8.0, 0.0))
+    region = plan.regions[0]
+    ply = replace(region.plies[0], layings=(Laying(draped, tried=tried), Laying(None, "its threads fold")))
+    made = plan_to_dict(replace(plan, regions=(replace(region, plies=(ply, *region.plies[1:])), *plan.regions[1:])))
+    judge.validate(json.loads(as_json(made)))
+    one, two = made["regions"][0]["plies"][0]["threads"]
+    assert (one["piece"], one["laid"]["bent"], one["laid"]["lock_deg"]) == ("A", False, 40)
+    assert one["laid"]["start_mm"] == pytest.approx([0, 0, 500], abs=0.1)
+    assert one["laid"]["most_deg"] == pytest.approx(16.11, abs=0.2)
+    assert [t["what"] for t in one["tried"]] == ["as laid", "4 darts"]
+    assert (two["refused"], two["laid"]) == ("its threads fold", None)
