@@ -12,11 +12,11 @@ from .errors import PlyflatError
 from .job.model import Job, Resin
 from .planned import LayerPlan, PlyPlan, RegionPlan, RollPlan
 from .shop import cure, sun
-from .shop.bleed import BREATHER_SOLID_SHARE, PEEL_PLY_RESIN_G_M2, Bleed, Stack, bleed_of, breather_holds
+from .shop.bleed import PEEL_PLY_RESIN_G_M2, Bleed, Stack, bleed_of, breather_holds
 from .shop.clock import Batch, Fit, PotLife, Speed, Work, batches_of, fit_of, speed_of, steps_of
 from .shop.day import CureDay, Day, RegionDay
 from .shop.leaks import Mark, tape_marks
-from .shop.mixing import WET_OUT_SPREAD, Fractions, PlyStuff, RegionMix, region_mix, volumes_ml
+from .shop.mixing import Fractions, PlyStuff, RegionMix, Spreads, region_mix, volumes_ml
 from .shop.quantity import Quantity
 from .shop.resin import Mix
 from .shop.spread import Range
@@ -157,6 +157,23 @@ def _gauge_kpa(job: Job, air_kpa: float) -> float:
     return USUAL_GAUGE_SHARE * air_kpa if stated is None else stated
 
 
+def spreads_of(job: Job) -> Spreads:
+    """How far what goes into the sums may lie off, as the job states it.
+
+    Parameters
+    ----------
+    job : Job
+    """
+    r = job.ranges
+    return Spreads(r.wet_out, r.fibre_mass_fraction, r.loss, r.areal_weight, r.density)
+
+
+def _solid_share(job: Job) -> Range:
+    r = job.ranges
+    found = Range.about(r.breather_solid, r.breather_solid_spread)
+    return Range(found.low, found.usual, min(found.high, 0.98))
+
+
 def _pot(job: Job) -> PotLife | None:
     resin = job.resin
     if resin is None or resin.pot_life is None:
@@ -238,7 +255,7 @@ def _mix(job: Job, region: RegionPlan, stuff: Sequence[PlyStuff]) -> RegionMix |
     if resin is None:
         return None
     stated = Fractions(
-        resin.wet_out_fibre_mass_fraction, resin.fibre_mass_fraction, resin.loss, resin.ratio, resin.density_g_cm3
+        resin.wet_out_fibre_mass_fraction, resin.fibre_mass_fraction, resin.loss, resin.ratio, resin.density_g_cm3, spreads_of(job)
     )
     return region_mix(stuff, stated, peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]))
 
@@ -262,7 +279,7 @@ def _pull(job: Job, region: RegionPlan, air_kpa: float, notes: _Notes) -> Pull:
     breather, tape = _layer(region, "breather"), _layer(region, "sealant tape")
     weight = (job.consumables[breather.material].areal_weight_g_m2 or 0.0) if breather else 0.0
     bag_mm2 = tape.region.area_mm2 if tape and tape.region else _layer_m2(region, "bag film") * 1e6
-    s = BREATHER_SOLID_SHARE
+    s = _solid_share(job)
     under = bag_air(
         breather_m2=_layer_m2(region, "breather"), breather_g_m2=weight, bag_m2=bag_mm2 * 1e-6, loose_mm=v.loose_mm, hose_l=v.hose_l,
         solid_share=(s.high, s.usual, s.low),
@@ -295,11 +312,11 @@ def _bleed(job: Job, resin: Resin, region: RegionPlan, stuff: Sequence[PlyStuff]
     holds = Range(0.0, 0.0, 0.0)
     if breather is not None:
         sheet = job.consumables[breather.material]
-        holds = breather_holds(sheet.areal_weight_g_m2 or 0.0, measured_g_m2=sheet.holds_g_m2)
+        holds = breather_holds(sheet.areal_weight_g_m2 or 0.0, measured_g_m2=sheet.holds_g_m2, solid_share=_solid_share(job))
     largest = max(region.plies, key=lambda p: p.area_mm2)
-    wet = min(resin.wet_out_fibre_mass_fraction, final)
+    wet, off = min(resin.wet_out_fibre_mass_fraction, final), job.ranges.wet_out
     stack = Stack(
-        fibre_g=sum(s.fibre_g for s in stuff), psi_wet=Range(max(wet - WET_OUT_SPREAD, wet / 2), wet, min(wet + WET_OUT_SPREAD, final)),
+        fibre_g=sum(s.fibre_g for s in stuff), psi_wet=Range(max(wet - off, wet / 2), wet, min(wet + off, final)),
         psi_final=final, laminate_m2=largest.area_mm2 * 1e-6, perimeter_mm=largest.region.perimeter_mm,
         peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]), breather_m2=_layer_m2(region, "breather"),
         breather_g_m2=holds, margin_mm=breather.margin_mm if breather else 0.0, lead_width_mm=v.lead_width_mm, lead_mm=v.lead_mm,
@@ -407,24 +424,25 @@ def _cure(job: Job, notes: _Notes) -> CureDay | None:
     holds = stated.plan or ((full.at(room), room),)
     profile = cure.profile_of(holds, start_c=room, ramp_c_min=stated.ramp_c_min)
     off = speed_of(stated.off, kj_mol=full.kj_mol) if stated.off else None
-    log = cure.read_log(stated.log) if stated.log is not None else None
+    log = cure.read_log(stated.log, longest_step_s=stated.log_gap_s) if stated.log is not None else None
+    above = (stated.above_cure_least_c, max(stated.above_cure_least_c, stated.above_cure_most_c))
     day = CureDay(
         profile, full.basis, cure.cure_share(profile, full), cure.reached_s(profile, off) if off else None, profile.fastest_c_min,
         stated.ramp_limit_c_min,
-        cure.glass_transition_c(max(c for _, c in holds), limit_c=stated.glass_transition_limit_c), log,
+        cure.glass_transition_c(max(c for _, c in holds), limit_c=stated.glass_transition_limit_c, above_c=above), log,
         cure.cure_share(log, full) if log else None, cure.reached_s(log, off) if log and off else None,
     )  # fmt: skip
     _note_cure(day, bool(stated.off), notes)
-    _note_post_cure(stated.glass_transition_c, day, notes)
+    _note_post_cure(stated.glass_transition_c, day, above, notes)
     return day
 
 
-def _note_post_cure(wanted_c: float | None, day: CureDay, notes: _Notes) -> None:
+def _note_post_cure(wanted_c: float | None, day: CureDay, above_c: tuple[float, float], notes: _Notes) -> None:
     """A glass transition from a data sheet belongs to the cure of that data sheet."""
     low, high = day.glass_transition_c
     if wanted_c is None or wanted_c <= high:
         return
-    least, most = (wanted_c - above for above in reversed(cure.ABOVE_CURE_C))
+    least, most = (wanted_c - above for above in reversed(above_c))
     notes.add(
         f"the job counts on a glass transition of {wanted_c:.0f} degC, and a cure at the temperatures planned brings about "
         f"{low:.0f} to {high:.0f} degC (from memory)",
@@ -477,12 +495,14 @@ def _sun(job: Job, notes: _Notes) -> sun.Sun | None:
         return None
     takes = (s.absorptance,) * 3 if s.absorptance is not None else sun.absorptance_of(s.paint or "")
     tg = job.cure.glass_transition_c
-    found = sun.sun_on(takes, tilt_deg=s.tilt_deg, air_c=s.air_c, glass_transition_c=tg)
+    found = sun.sun_on(
+        takes, tilt_deg=s.tilt_deg, air_c=s.air_c, glass_transition_c=tg, margin_c=s.margin_c, stop_c=min(s.stop_c, s.margin_c)
+    )
     if tg is None or found.tier not in ("warn", "stop"):
         return found
     text = (
         f"in the sun this surface may reach {found.surface_c[1]:.0f} degC ({found.surface_c[0]:.0f} to {found.surface_c[2]:.0f}), and "
-        f"the wet glass transition is {tg:.0f} degC; {found.wanted_c[1]:.0f} degC would leave {sun.MARGIN_C:.0f} degC between them"
+        f"the wet glass transition is {tg:.0f} degC; {found.wanted_c[1]:.0f} degC would leave {s.margin_c:.0f} degC between them"
     )
     do = "Paint it paler, post-cure it, or choose another resin. (rise: ASTM D4803; margin: from memory, CMH-17)"
     if found.tier == "stop" and not s.accept_heat:

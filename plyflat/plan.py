@@ -15,7 +15,7 @@ import numpy as np
 
 from .cloth.joins import Load
 from .cloth.template import Template
-from .daily import check_day, offcuts_g, peel_holds, plan_day, tape_mm
+from .daily import check_day, offcuts_g, peel_holds, plan_day, spreads_of, tape_mm
 from .errors import CheckError
 from .job.area import PlySpec
 from .job.model import Job, RegionSpec
@@ -534,6 +534,7 @@ def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, 
         peel_ply_m2=_layer_sum_m2(regions, "peel ply"),
         peel_g_m2=peel_holds(work.job, regions),
         price_per_kg=resin.price_per_kg,
+        spreads=spreads_of(work.job),
     )
     return resin_list(sums), usual_mix(sums)
 

@@ -17,6 +17,7 @@ PUBLISHED, STANDARD = Mark("published"), Mark("published: standard atmosphere, I
 
 _TEMPERATURE = amount(units.temperature_c, units.text_c, -40, 300, "20 degC", "68 degF")
 _AIR = amount(units.temperature_c, units.text_c, -20, 60, "20 degC", "68 degF")
+_DIFFERENCE = amount(units.temperature_c, units.text_c, 0, 100, "28 degC")
 _TIME = amount(units.time_s, units.text_s, 1, 30 * 86400, "30 min", "24 h")
 _AREA_RATE = amount(units.area_rate_m2_min, units.text_area_rate, 0.001, 10, "0.1 m^2/min", "6 m^2/h")
 _MASS = amount(units.mass_g, units.text_g, 0, 1e6, "10 g")
@@ -192,8 +193,43 @@ class Cure(Table):
     glass_transition_limit_c: Annotated[float | None, _TEMPERATURE] = Field(
         default=None, alias="glass_transition_limit", description="Highest glass transition it reaches after any post-cure."
     )
+    above_cure_least_c: Annotated[float, _DIFFERENCE, MEMORY] = Field(
+        default=10.0, alias="above_cure_least", description="Least by which the glass transition ends above the hottest hold."
+    )
+    above_cure_most_c: Annotated[float, _DIFFERENCE, MEMORY] = Field(
+        default=30.0, alias="above_cure_most", description="Most by which it ends above the hottest hold."
+    )
+    log_gap_s: Annotated[float, _TIME, OURS] = Field(
+        default=1800.0, alias="log_gap", description="Longest time between two readings of a log that is no gap."
+    )
     log: Annotated[Any, forms.FILE] = Field(
         default=None, description="Temperatures as they were logged, a CSV file with units in its head."
+    )
+
+
+class Ranges(Table):
+    """How far quantities may honestly lie off; the ends stand for two standard deviations."""
+
+    wet_out: Annotated[float, share(0.0, 0.3, "5 %"), PRACTICE] = Field(
+        default=0.05, description="Points of fibre by mass by which hand wet-out strays either way."
+    )
+    fibre_mass_fraction: Annotated[float, share(0.0, 0.3, "4 %"), MEMORY] = Field(
+        default=0.04, description="Points by which the fibre fraction under vacuum strays either way."
+    )
+    loss: Annotated[float, share(0.0, 1.0, "50 %"), PRACTICE] = Field(
+        default=0.5, description="Share of itself by which the loss in cups and rollers strays."
+    )
+    areal_weight: Annotated[float, share(0.0, 0.3, "5 %"), MEMORY] = Field(
+        default=0.05, description="Share by which a cloth's weight strays from its label."
+    )
+    density: Annotated[float, share(0.0, 0.3, "2 %"), MEMORY] = Field(
+        default=0.02, description="Share by which densities of fibre and resin stray from those stated."
+    )
+    breather_solid: Annotated[float, share(0.02, 0.8, "20 %"), PRACTICE] = Field(
+        default=0.20, description="Share of a breather's space that is fibre under vacuum, where no square was weighed."
+    )
+    breather_solid_spread: Annotated[float, share(0.0, 0.9, "25 %"), PRACTICE] = Field(
+        default=0.25, description="Share of itself by which that strays either way."
     )
 
 
@@ -211,6 +247,12 @@ class Service(Table):
     )
     air_c: Annotated[float, _AIR, MEMORY] = Field(
         default=35.0, alias="hottest_air", description="Hottest air it will stand in."
+    )
+    margin_c: Annotated[float, _DIFFERENCE, MEMORY] = Field(
+        default=28.0, alias="margin", description="How far the wet glass transition should lie over the hottest surface."
+    )
+    stop_c: Annotated[float, _DIFFERENCE, PRACTICE] = Field(
+        default=10.0, alias="stop", description="Distance under which no plan is made unless the heat is accepted."
     )
     accept_heat: bool = Field(
         default=False,

@@ -27,7 +27,7 @@ from ..errors import QuantityError
 from . import forms
 from .area import Area, Face, LoadWay, RegionSpec
 from .checks import across, currencies
-from .day import TIMES_AT, Clock, Cure, Place, Service, VacuumSpec, Waste
+from .day import TIMES_AT, Clock, Cure, Place, Ranges, Service, VacuumSpec, Waste
 from .drape import DIAGONALS, LOCK, TOWS, WITHOUT_NET, CutBy, Weave
 from .forms import Mark, Point, amount, length, share
 from .table import (
@@ -512,6 +512,7 @@ class Job(Table):
     clock: Clock = Field(default_factory=Clock, description="Speeds of working.")
     cure: Cure = Field(default_factory=Cure, description="How the resin hardens and is heated.")
     service: Service = Field(default_factory=Service, description="What the finished laminate must stand.")
+    ranges: Ranges = Field(default_factory=Ranges, description="How far quantities may honestly lie off.")
     waste: Waste = Field(default_factory=Waste, description="Small things used up, and a bag to use again.")
 
     _path: Path | None = PrivateAttr(default=None)

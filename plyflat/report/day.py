@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, NamedTuple
 
+from ..daily import spreads_of
 from ..shop.day import planned_fields
 from ..shop.fields import FIELDS
-from ..shop.mixing import WET_OUT_SPREAD
-from ..shop.sun import MARGIN_C, STOP_C
 from ..shop.vacuum import INHG_KPA, LEAST_GAUGE_KPA, standard_l_min
 from ..units import say_percent as percent
 from .words import CARE, amount, counted, joined
@@ -108,7 +107,7 @@ def day_blocks(plan: Plan) -> list[Block]:
     day = plan.day
     if day is None:
         return []
-    blocks = [_resin(r) for r in day.regions if r.mix is not None]
+    blocks = [_resin(plan, r) for r in day.regions if r.mix is not None]
     blocks += [_vacuum(day, r) for r in day.regions if r.pull is not None]
     blocks += [_bleed(r) for r in day.regions if r.bleed is not None]
     blocks += [_clock_block(r) for r in day.regions]
@@ -123,7 +122,7 @@ def day_blocks(plan: Plan) -> list[Block]:
 # --- the parts -------------------------------------------------------------------------------------------------------------
 
 
-def _resin(r: RegionDay) -> Block:
+def _resin(plan: Plan, r: RegionDay) -> Block:
     mix = r.mix
     if mix is None:
         return Block(r.name)
@@ -137,10 +136,12 @@ def _resin(r: RegionDay) -> Block:
         words.append(f"By volume: {amount(r.volume_ml[0])} ml of resin to {amount(r.volume_ml[1])} ml of hardener.")
     else:
         words.append("By volume it is not worked out: the job states no densities of the liquids. Weigh them.")
+    q = spreads_of(plan.job)
     after = (
-        f"Ranges: wet-out by {100 * WET_OUT_SPREAD:.0f} points of fibre either way and half the loss (common practice), cloth by 5 % of "
-        "its weight and densities by 2 % (from memory), peel ply 30 to 50 g/m² (published weighing); their ends stand for two "
-        "standard deviations.",
+        f"Ranges: wet-out by {100 * q.wet_out:.0f} points of fibre either way and the loss by {percent(q.loss)} of itself (common "
+        f"practice), fibre under vacuum by {100 * q.final:.0f} points, cloth by {percent(q.areal)} of its weight and densities by "
+        f"{percent(q.density)} (from memory), peel ply 30 to 50 g/m² (published weighing), unless [ranges] or holds say "
+        "otherwise; their ends stand for two standard deviations.",
     )
     head = _head("ply", "mixed#", "resin#", "hardener#", "thickness, cured#")
     return Block(f"What to mix for {r.name}", tuple(words), (Table("Mixed for each ply, cups and rollers included", head, rows),), after)
@@ -157,7 +158,7 @@ def _vacuum(day: Day, r: RegionDay) -> Block:
         ("gauge to aim at", _inhg(p.gauge_kpa), f"common practice; a published repair rule asks for {LEAST_GAUGE_KPA / INHG_KPA:.0f} inHg"),
         ("absolute pressure in the bag", _inhg(p.bag_kpa), "derived: air less gauge"),
         ("pressure on the laminate", f"{amount(p.on_laminate_kpa)} kPa", "derived: the gauge, while the breather carries vacuum"),
-        ("air under the bag, film down", _ends(litres, "l"), "derived: pores of the breather, assumed 15 to 25 % solid; hose and trap"),
+        ("air under the bag, film down", _ends(litres, "l"), "derived: pores of the breather, assumed 15 to 25 % solid unless [ranges] says otherwise; hose and trap"),
         ("more while the film is loose", f"{amount(p.air.loose_l)} l", "derived: area by the job's loose height"),
         ("time to pump it down", down, "derived: without leak, the pump's flow taken as constant"),
         ("fall allowed in the drop test", f"{_inhg(p.drop_kpa)} in {_minutes(p.drop_s)}", "published: US Army TM 1-1500-204-23-11, unless the job states another"),
@@ -230,7 +231,7 @@ def _bleed(r: RegionDay) -> Block:
         ("presses out of the laminate", _range(b.leaves_g, "g"), "derived: wet-out less final fibre fraction"),
         ("kept by the peel ply", _range(b.peel_g, "g"), "published: informal weighing 30 to 50 g/m², or yours"),
         ("goes on into the breather", _range(b.breather_g, "g"), "derived: the difference"),
-        ("share of the breather on the laminate", _range(b.over_laminate, "%", 100.0), "derived: pores at 15 to 25 % solid, assumed; or yours"),
+        ("share of the breather on the laminate", _range(b.over_laminate, "%", 100.0), "derived: pores at 15 to 25 % solid, assumed, unless [ranges] or holds say otherwise"),
         ("share of all of the breather", _range(b.over_all, "%", 100.0), "derived: the same over its whole area"),
         ("fibre by mass that this breather allows", percent(b.reached_fraction), "derived: if it takes no more than its usable share"),
         ("runs beyond the laminate", f"{amount(b.run_even_mm)} mm all round, or {amount(b.run_narrow_mm)} mm in a strip", "derived: most resin, least breather"),
@@ -303,7 +304,7 @@ def _cure(c: CureDay) -> Block:
         ("share of the full cure", _times_over(c.share), c.basis),
         ("may come off after", "not by the end of this plan, or not stated" if c.off_s is None else _minutes(c.off_s), "derived: the data sheet's time at the temperatures planned"),
         ("fastest heating", f"{c.fastest_c_min:.2f} °C a minute", f"common practice: 0.2 to 1; limit {c.ramp_limit_c_min:g}"),
-        ("glass transition afterwards", f"{low:.0f} to {high:.0f} °C", "from memory: the hottest hold and 10 to 30 °C more, up to the system's limit"),
+        ("glass transition afterwards", f"{low:.0f} to {high:.0f} °C", "from memory: the hottest hold and 10 to 30 °C more unless the job says otherwise, up to the system's limit"),
     ]
     if c.log is not None and c.log_share is not None:
         facts.append(("logged: share of the full cure", _times_over(c.log_share), "derived from the log"))
@@ -329,14 +330,14 @@ def _sun(plan: Plan, day: Day) -> Block:
     rows = [
         ("rises over the air by", _ends(s.rise_c, "°C"), "published: ASTM D4803, black up to 50 °C flat, 41 °C upright; by what the colour takes up, from memory"),
         ("surface at the hottest", _ends(s.surface_c, "°C"), f"derived: air at {stated.air_c:.0f} °C"),
-        ("wet glass transition wanted", _ends(s.wanted_c, "°C"), f"from memory: {MARGIN_C:.0f} °C over the surface (CMH-17)"),
+        ("wet glass transition wanted", _ends(s.wanted_c, "°C"), f"from memory: {stated.margin_c:.0f} °C over the surface (CMH-17), unless the job states another margin"),
         ("stated", "nothing" if tg is None else f"{tg:.0f} °C", "the job, from the data sheet"),
     ]
     tiers = {
         "unknown": "No glass transition is stated, so nothing is compared.",
-        "quiet": f"It is stated {MARGIN_C:.0f} °C or more over the surface. That is no promise: thermal analysis tends to overstate what a laminate bears.",
-        "warn": f"It is stated less than {MARGIN_C:.0f} °C over the surface.",
-        "stop": f"It is stated less than {STOP_C:.0f} °C over the surface; the job says that this was read and is accepted.",
+        "quiet": f"It is stated {stated.margin_c:.0f} °C or more over the surface. That is no promise: thermal analysis tends to overstate what a laminate bears.",
+        "warn": f"It is stated less than {stated.margin_c:.0f} °C over the surface.",
+        "stop": f"It is stated less than {stated.stop_c:.0f} °C over the surface; the job says that this was read and is accepted.",
     }
     title = f"Sun on {f'{stated.paint} paint' if stated.paint else 'the paint'}, sloped {stated.tilt_deg:.0f}°"
     return Block(title, (tiers[s.tier],), (Table("Heat of the surface", _head("what", "here", "stands on"), rows),))
@@ -441,7 +442,7 @@ def sheets(plan: Plan) -> list[Sheet]:
 
 
 def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
-    expected = {k: _expected(k, r) for k, r in planned_fields(day).items() if k in FIELDS}
+    expected = {k: _expected(k, r) for k, r in planned_fields(day, spreads_of(plan.job)).items() if k in FIELDS}
 
     def blanks(*keys: str) -> tuple[Blank, ...]:
         return tuple(Blank(k, FIELDS[k].words, FIELDS[k].example, expected.get(k, "")) for k in keys)

@@ -41,7 +41,9 @@ def holds_from_square_g_m2(dry_g: float, wet_g: float, area_m2: float) -> float:
     return (wet_g - dry_g) / area_m2
 
 
-def breather_holds(areal_weight_g_m2: float, *, measured_g_m2: float | None = None) -> Range:
+def breather_holds(
+    areal_weight_g_m2: float, *, measured_g_m2: float | None = None, solid_share: Range = BREATHER_SOLID_SHARE
+) -> Range:
     """Resin that a full breather holds, g/m²: yours if measured, else from its pores.
 
     Parameters
@@ -49,10 +51,12 @@ def breather_holds(areal_weight_g_m2: float, *, measured_g_m2: float | None = No
     areal_weight_g_m2 : float
     measured_g_m2 : float, optional
         From a weighed square; taken as sure to a tenth.
+    solid_share : Range
+        Share of its space that is fibre under vacuum.
     """
     if measured_g_m2 is not None:
         return Range.about(measured_g_m2, 0.1)
-    s = BREATHER_SOLID_SHARE
+    s = solid_share
     low, usual, high = (breather_capacity_g_m2(areal_weight_g_m2, solid_share=x) for x in (s.high, s.usual, s.low))
     return Range(low, usual, high)
 

@@ -158,8 +158,10 @@ def _into(seconds: float, c0: float, c1: float, full: Speed, wanted: float) -> f
     return seconds * high
 
 
-def glass_transition_c(hottest_c: float, *, limit_c: float | None) -> tuple[float, float]:
-    """Range of the glass transition after a cure: its temperature and 10 to 30 °C more, up to the system's limit.
+def glass_transition_c(
+    hottest_c: float, *, limit_c: float | None, above_c: tuple[float, float] = ABOVE_CURE_C
+) -> tuple[float, float]:
+    """Range of the glass transition after a cure: its temperature and some more, up to the system's limit.
 
     Parameters
     ----------
@@ -167,8 +169,10 @@ def glass_transition_c(hottest_c: float, *, limit_c: float | None) -> tuple[floa
         Of the longest hold.
     limit_c : float or None
         From the data sheet.
+    above_c : tuple of float
+        Least and most by which it ends above the cure.
     """
-    low, high = (hottest_c + more for more in ABOVE_CURE_C)
+    low, high = (hottest_c + more for more in above_c)
     return (low, high) if limit_c is None else (min(low, limit_c), min(high, limit_c))
 
 

@@ -8,7 +8,7 @@ from .bleed import Bleed
 from .clock import Batch, Fit, PotLife, Step, Work
 from .cure import Profile
 from .leaks import Mark
-from .mixing import AREAL_SPREAD, RegionMix
+from .mixing import RegionMix, Spreads
 from .spread import Range
 from .sun import Sun
 from .vacuum import Pull
@@ -133,19 +133,20 @@ class Day:
     order: tuple[OrderLine, ...]
 
 
-def planned_fields(day: RegionDay) -> dict[str, Range]:
+def planned_fields(day: RegionDay, spreads: Spreads) -> dict[str, Range]:
     """Figures of a region's plan that the record sets against what happened, in the units of the record's fields.
 
     Parameters
     ----------
     day : RegionDay
+    spreads : Spreads
     """
 
     def sure(value: float) -> Range:
         return Range(value, value, value)
 
     out = {
-        "fibre_mass": Range.about(day.fibre_g, AREAL_SPREAD),
+        "fibre_mass": Range.about(day.fibre_g, spreads.areal),
         "peel_ply_area": sure(day.peel_m2),
         "breather_area": sure(day.breather_m2),
         "ply_area": sure(sum(a for _, a in day.work.plies_m2)),

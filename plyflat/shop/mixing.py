@@ -9,16 +9,6 @@ from ..errors import PlyflatError
 from .resin import mix_for, resin_for, thickness_mm
 from .spread import Range, carried
 
-#: Points of fibre mass fraction by which hand wet-out strays either way. Common practice.
-WET_OUT_SPREAD = 0.05
-#: Points by which the fibre fraction under vacuum strays. From memory.
-FINAL_SPREAD = 0.04
-#: Share by which the loss in cups and rollers strays. Common practice.
-LOSS_SPREAD = 0.5
-#: Share by which a cloth's areal weight strays from its label. From memory: weavers' usual tolerance.
-AREAL_SPREAD = 0.05
-#: Share by which densities of fibre and cured resin stray from the textbook's. From memory.
-DENSITY_SPREAD = 0.02
 #: Largest share by which the ratios by mass and by volume may disagree. This program's choice.
 RATIO_SPREAD = 0.05
 _LEAST_PSI = 0.05
@@ -26,6 +16,27 @@ _LEAST_PSI = 0.05
 
 class RatioError(PlyflatError, ValueError):
     """Mixing ratios that cannot be, or do not say the same."""
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """How far what goes in may lie off, either way.
+
+    Attributes
+    ----------
+    wet_out, final : float
+        Points of fibre mass fraction when wetted out (common practice) and under vacuum (from memory).
+    loss : float
+        Share of the loss in cups and rollers; common practice.
+    areal, density : float
+        Share of a cloth's weight, and of the densities of fibre and cured resin; from memory.
+    """
+
+    wet_out: float = 0.05
+    final: float = 0.04
+    loss: float = 0.5
+    areal: float = 0.05
+    density: float = 0.02
 
 
 @dataclass(frozen=True)
@@ -63,6 +74,7 @@ class Fractions:
         Resin : hardener by mass.
     resin_density_g_cm3 : float
         Cured.
+    spreads : Spreads
     """
 
     psi_wet: float
@@ -70,18 +82,21 @@ class Fractions:
     loss: float
     ratio: tuple[float, float]
     resin_density_g_cm3: float
+    spreads: Spreads = Spreads()
 
     @property
     def wet(self) -> Range:
         """Range of the fraction when wetted out; not above the final one."""
         usual = min(self.psi_wet, self.psi_final)
-        return Range(max(usual - WET_OUT_SPREAD, min(_LEAST_PSI, usual)), usual, min(usual + WET_OUT_SPREAD, self.psi_final))
+        off = self.spreads.wet_out
+        return Range(max(usual - off, min(_LEAST_PSI, usual)), usual, min(usual + off, self.psi_final))
 
     @property
     def final(self) -> Range:
         """Range of the fraction under vacuum."""
         usual = self.psi_final
-        return Range(max(usual - FINAL_SPREAD, min(_LEAST_PSI, usual)), usual, max(min(usual + FINAL_SPREAD, 0.899), usual))
+        off = self.spreads.final
+        return Range(max(usual - off, min(_LEAST_PSI, usual)), usual, max(min(usual + off, 0.899), usual))
 
 
 @dataclass(frozen=True)
@@ -151,8 +166,8 @@ def region_mix(plies: Sequence[PlyStuff], stated: Fractions, *, peel_m2: float, 
     inputs = {
         "psi": stated.wet,
         "peel": peel_g_m2,
-        "loss": Range.about(stated.loss, LOSS_SPREAD),
-        "heavy": Range.about(1.0, AREAL_SPREAD),
+        "loss": Range.about(stated.loss, stated.spreads.loss),
+        "heavy": Range.about(1.0, stated.spreads.areal),
     }
     fibre = sum(p.fibre_g for p in plies)
 
@@ -191,8 +206,8 @@ def _thick(plies: Sequence[PlyStuff], stated: Fractions) -> Range:
             for p in plies
         )
 
-    off = Range.about(1.0, DENSITY_SPREAD)
-    return carried(thick, {"psi": stated.final, "heavy": Range.about(1.0, AREAL_SPREAD), "fibre": off, "resin": off})
+    off = Range.about(1.0, stated.spreads.density)
+    return carried(thick, {"psi": stated.final, "heavy": Range.about(1.0, stated.spreads.areal), "fibre": off, "resin": off})
 
 
 def _mass(plies: Sequence[PlyStuff], stated: Fractions) -> Range:
@@ -201,7 +216,7 @@ def _mass(plies: Sequence[PlyStuff], stated: Fractions) -> Range:
     def mass(psi: float, heavy: float) -> float:
         return kept * heavy + resin_for(kept * heavy, psi)
 
-    return carried(mass, {"psi": stated.final, "heavy": Range.about(1.0, AREAL_SPREAD)})
+    return carried(mass, {"psi": stated.final, "heavy": Range.about(1.0, stated.spreads.areal)})
 
 
 def volumes_ml(

@@ -101,7 +101,13 @@ def rise_c(absorptance: float, tilt_deg: float) -> float:
 
 
 def sun_on(
-    absorptance: tuple[float, float, float], *, tilt_deg: float, air_c: float, glass_transition_c: float | None
+    absorptance: tuple[float, float, float],
+    *,
+    tilt_deg: float,
+    air_c: float,
+    glass_transition_c: float | None,
+    margin_c: float = MARGIN_C,
+    stop_c: float = STOP_C,
 ) -> Sun:
     """Work out how hot a surface gets and how near that comes to the glass transition.
 
@@ -112,12 +118,14 @@ def sun_on(
     tilt_deg, air_c : float
     glass_transition_c : float or None
         Wet, of the resin as cured.
+    margin_c, stop_c : float
+        How far it should lie over the surface, and how far at least.
     """
     low, usual, high = (rise_c(a, tilt_deg) for a in absorptance)
     surface = (air_c + low, air_c + usual, air_c + high)
-    wanted = (surface[0] + MARGIN_C, surface[1] + MARGIN_C, surface[2] + MARGIN_C)
+    wanted = (surface[0] + margin_c, surface[1] + margin_c, surface[2] + margin_c)
     tier = "unknown"
     if glass_transition_c is not None:
         left = glass_transition_c - surface[1]
-        tier = "stop" if left < STOP_C else "warn" if left < MARGIN_C else "quiet"
+        tier = "stop" if left < stop_c else "warn" if left < margin_c else "quiet"
     return Sun((low, usual, high), surface, wanted, tier)

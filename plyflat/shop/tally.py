@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .bleed import PEEL_PLY_RESIN_G_M2
-from .mixing import AREAL_SPREAD, LOSS_SPREAD, WET_OUT_SPREAD
+from .mixing import Spreads
 from .quantity import Quantity
 from .resin import Mix, mix_for
 from .spread import Range, carried
@@ -30,6 +30,7 @@ class ResinJob:
     peel_g_m2 : Range
         Resin that a peel ply keeps.
     price_per_kg : float or None
+    spreads : Spreads
     """
 
     fibre_g: float
@@ -40,6 +41,7 @@ class ResinJob:
     peel_ply_m2: float
     peel_g_m2: Range = PEEL_PLY_RESIN_G_M2
     price_per_kg: float | None = None
+    spreads: Spreads = Spreads()
 
 
 def usual_mix(job: ResinJob) -> Mix:
@@ -67,8 +69,7 @@ def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float, heavy: fl
 def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
     """Return what to weigh out and where it goes, each with a range.
 
-    The range lets the wet-out stray by `WET_OUT_SPREAD`, the peel ply keep its low or high amount, the loss halve or grow by
-    half, and the cloth be heavier or lighter by `AREAL_SPREAD`, each by itself; see `spread`.
+    The ranges of wet-out, loss, the cloth's weight and what a peel ply keeps are carried through to first order.
 
     Parameters
     ----------
@@ -77,10 +78,10 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
     usual = usual_mix(job)
     psi = min(job.psi_wet, job.psi_final)
     inputs = {
-        "psi_wet": Range(psi - min(WET_OUT_SPREAD, psi / 2), psi, min(psi + WET_OUT_SPREAD, job.psi_final)),
+        "psi_wet": Range(psi - min(job.spreads.wet_out, psi / 2), psi, min(psi + job.spreads.wet_out, job.psi_final)),
         "peel_g_m2": job.peel_g_m2,
-        "loss": Range.about(job.loss, LOSS_SPREAD),
-        "heavy": Range.about(1.0, AREAL_SPREAD),
+        "loss": Range.about(job.loss, job.spreads.loss),
+        "heavy": Range.about(1.0, job.spreads.areal),
     }
     basis = {
         "resin": "derived: mass balance at the job's wet-out fraction, peel ply and loss",

@@ -3,22 +3,12 @@
 import numpy as np
 import pytest
 
-from plyflat.shop.mixing import (
-    AREAL_SPREAD,
-    DENSITY_SPREAD,
-    FINAL_SPREAD,
-    LOSS_SPREAD,
-    WET_OUT_SPREAD,
-    Fractions,
-    PlyStuff,
-    RatioError,
-    region_mix,
-    volumes_ml,
-)
+from plyflat.shop.mixing import Fractions, PlyStuff, RatioError, Spreads, region_mix, volumes_ml
 from plyflat.shop.resin import FractionError
 from plyflat.shop.spread import Range
 
 GLASS = [PlyStuff(f"P{k}", 300.0 * a, 270.0 * a, 300.0, 2.56) for k, a in ((1, 1.0), (2, 1.2), (3, 0.8))]
+OFF = Spreads()
 STATED = Fractions(0.45, 0.6, 0.10, (100.0, 25.0), 1.15)
 
 
@@ -45,17 +35,17 @@ def test_usual_amounts(mix):
 def test_ranges_against_the_closed_form_and_random_draws(mix):
     w, psi, loss = 900.0, 0.45, 0.10
     parts = np.array([
-        w / psi**2 * (1 + loss) * WET_OUT_SPREAD,
-        w * (1 - psi) / psi * LOSS_SPREAD * loss,
-        w * (1 - psi) / psi * (1 + loss) * AREAL_SPREAD,
+        w / psi**2 * (1 + loss) * OFF.wet_out,
+        w * (1 - psi) / psi * OFF.loss * loss,
+        w * (1 - psi) / psi * (1 + loss) * OFF.areal,
     ])  # fmt: skip
     closed = float(np.sqrt((parts**2).sum()))
     half = (mix.mixed_g.high - mix.mixed_g.low) / 2
     assert half == pytest.approx(closed, rel=0.02)
     rng = np.random.default_rng(7)
     n = 400_000
-    a = rng.normal(psi, WET_OUT_SPREAD / 2, n)
-    drawn = w * rng.normal(1, AREAL_SPREAD / 2, n) * (1 - a) / a * (1 + rng.normal(loss, LOSS_SPREAD * loss / 2, n))
+    a = rng.normal(psi, OFF.wet_out / 2, n)
+    drawn = w * rng.normal(1, OFF.areal / 2, n) * (1 - a) / a * (1 + rng.normal(loss, OFF.loss * loss / 2, n))
     assert 2 * drawn.std() == pytest.approx(closed, rel=0.02)
     low, high = np.percentile(drawn, [2.275, 97.725])
     assert mix.mixed_g.low == pytest.approx(low, rel=0.02)
@@ -66,17 +56,17 @@ def test_ranges_against_the_closed_form_and_random_draws(mix):
 def test_range_of_thickness(mix):
     w, psi, rf, rr = 900.0, 0.6, 2.56, 1.15
     parts = [
-        w / psi**2 / rr / 1000 * FINAL_SPREAD,
-        (w / rf + w * (1 - psi) / psi / rr) / 1000 * AREAL_SPREAD,
-        w / rf / 1000 * DENSITY_SPREAD,
-        w * (1 - psi) / psi / rr / 1000 * DENSITY_SPREAD,
+        w / psi**2 / rr / 1000 * OFF.final,
+        (w / rf + w * (1 - psi) / psi / rr) / 1000 * OFF.areal,
+        w / rf / 1000 * OFF.density,
+        w * (1 - psi) / psi / rr / 1000 * OFF.density,
     ]
     half = (mix.thickness_mm.high - mix.thickness_mm.low) / 2
     assert half == pytest.approx(np.sqrt(np.square(parts).sum()), rel=0.02)
     rng = np.random.default_rng(8)
     n = 400_000
-    a, h = rng.normal(psi, FINAL_SPREAD / 2, n), rng.normal(1, AREAL_SPREAD / 2, n)
-    f, r = rng.normal(rf, rf * DENSITY_SPREAD / 2, n), rng.normal(rr, rr * DENSITY_SPREAD / 2, n)
+    a, h = rng.normal(psi, OFF.final / 2, n), rng.normal(1, OFF.areal / 2, n)
+    f, r = rng.normal(rf, rf * OFF.density / 2, n), rng.normal(rr, rr * OFF.density / 2, n)
     drawn = (w * h / f + w * h * (1 - a) / a / r) / 1000
     assert half == pytest.approx(2 * drawn.std(), rel=0.03)
 

@@ -209,3 +209,19 @@ def test_tape_starts_at_its_foremost_point(plan, monkeypatch):
     monkeypatch.setattr(daily, "tape_marks", lambda at, normals: seen.append(at) or real(at, normals))
     day_of(plan)
     assert seen[0][0] == pytest.approx(points[first])
+
+
+def test_ranges_and_margins_are_the_jobs(plan):
+    sure = (
+        '[ranges]\nwet_out = "0 %"\nloss = "0 %"\nareal_weight = "0 %"\ndensity = "0 %"\nfibre_mass_fraction = "0 %"\n'
+        'breather_solid_spread = "0 %"\n'
+    )
+    mix = day_of(plan, RESIN + sure)[0].regions[0].mix
+    assert mix.mixed_g.high == pytest.approx(mix.mixed_g.low)
+    assert mix.thickness_mm.high == pytest.approx(mix.thickness_mm.low)
+    settled = day_of(plan, RESIN + sure)[0].regions[0].pull.air.settled_l
+    assert settled[0] == pytest.approx(settled[2])
+    sunny = RESIN + 'glass_transition = "100 degC"\nabove_cure_most = "80 degC"\n[service]\npaint = "black"\nmargin = "{} degC"\n'
+    assert day_of(plan, sunny.format(14))[0].sun.tier == "quiet"
+    assert day_of(plan, sunny.format(20))[0].sun.tier == "warn"
+    assert day_of(plan, sunny.format(20))[0].cure.glass_transition_c == (30, 100)

@@ -86,6 +86,8 @@ def test_a_bare_job_has_the_day_too():
         ('[cure]\nramp = "2 degC"', "no rate of heating"),
         ('[cure]\nramp = "1.2.3 degC/min"', "no rate of heating"),
         ('[waste]\nreusable_price = "60 EUR/m"', "is not a price per m"),
+        ('[ranges]\nwet_out = "0.05"', "has no percent sign"),
+        ('[service]\nmargin = "-5 degC"', "is not between 0 degC and 100 degC"),
     ],
 )
 def test_what_cannot_be_is_refused_with_its_key_and_line(line, words):
