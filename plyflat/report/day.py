@@ -270,11 +270,16 @@ def _clock_block(r: RegionDay) -> Block:
     return Block(f"Clock for {r.name}", tuple(words), tuple(tables), after)
 
 
+def _last_moment(r: RegionDay, fit: Fit) -> str:
+    if fit.down_by_s <= 0:
+        return "That is less than pulling and hunting leaks take alone: there is no moment by which the bag could be down."
+    return f"Bag down and pump started by {_clock(r.start_min + fit.down_by_s / 60)} at the latest, so that time is left to hunt leaks."
+
+
 def _fit_words(r: RegionDay, fit: Fit) -> list[str]:
     words = [
-        f"The first resin on the hull stays workable for {_minutes(fit.open_s)}. Bag down and pump started by "
-        f"{_clock(r.start_min + fit.down_by_s / 60)} at the latest, so that time is left to hunt leaks. At the speeds stated it takes "
-        f"{_minutes(fit.needed_s)}"
+        f"The first resin on the hull stays workable for {_minutes(fit.open_s)}. {_last_moment(r, fit)} At the speeds stated it takes "
+        f"{_minutes(fit.needed_s)} from the first mix until leaks are found"
         + (f", at the slow end {_minutes(r.fit_slow.needed_s)}." if r.fit_slow else ".")
     ]
     if r.pot is not None:
@@ -318,7 +323,9 @@ def _cure(c: CureDay) -> Block:
     return Block(
         "Cure", words, (Table("Temperatures planned", _head("after", "part at"), rows), Table("What they come to", _head("what", "here", "stands on"), facts)),
         ("Class rules ask at least 48 h at 18 °C or more after laminating polyester; for epoxy the data sheet says. Heat lamps and blankets "
-         "can burn foam and wood: never leave them alone.",),
+         "can burn foam and wood: never leave them alone.",
+         "Bag film stands so much and no more, unless its data sheet says otherwise: PVC 82 °C, PVA 121 °C, most nylon 204 °C, PVF 232 °C "
+         "(published: FAA AC 43.13-1B, 3-4a(1))."),
     )  # fmt: skip
 
 
@@ -546,7 +553,7 @@ def _bag_boxes(region: RegionPlan) -> tuple[str, ...]:
 
 def _pull_boxes(day: RegionDay) -> tuple[str, ...]:
     out = ["Little vacuum first: film and cloth pressed into the corners by hand"]
-    if day.fit is not None:
+    if day.fit is not None and day.fit.down_by_s > 0:
         out.append(f"Down and pulled by {_clock(day.start_min + day.fit.down_by_s / 60)} if the first mix was at {_clock(day.start_min)}")
     if day.pull is not None:
         out.append(f"Full vacuum: gauge {day.pull.gauge_kpa:.0f} kPa; hollow or thin parts watched, stopped if anything gives")

@@ -154,6 +154,15 @@ def test_the_sheets_are_one_valid_page_without_addresses(plan):
         assert words in page.text
 
 
+def test_a_resin_too_quick_for_any_bag_has_no_last_moment(tmp_path):
+    quick = with_day(plans.make(tmp_path), EXTRA.replace('"40 min at 20 degC", "20 min at 30 degC"', '"8 min at 20 degC"'))
+    clock = next(b for b in day_blocks(quick) if b.title.startswith("Clock"))
+    assert "there is no moment by which the bag could be down" in clock.words[0]
+    assert any("times slower" in w for w in clock.words)
+    (sheet,) = sheets(quick)
+    assert not any("Down and pulled by" in box for s in sheet.stages for box in s.boxes)
+
+
 def test_a_job_without_resin_or_cure_still_has_its_sheet(bare):
     (sheet,) = sheets(bare)
     boxes = {s.name: " ".join(s.boxes) for s in sheet.stages}
