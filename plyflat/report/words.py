@@ -30,9 +30,12 @@ CARE = (
 #: How the numbers were found, and what they do not know.
 METHODS = (
     "Plies and bag layers grow along the surface of the mesh, not in a plane; all areas are true surface areas.",
-    "Flat shapes: the shape of least mean distortion (symmetric Dirichlet energy), as if the cloth gave the same in every "
-    "direction. Woven cloth shears more easily than it stretches and may take more than the strain shown; how the weave "
-    "shears is not worked out.",
+    "Flat shapes of cloth cut by flatten: the shape of least mean distortion (symmetric Dirichlet energy), as if the cloth "
+    "gave the same in every direction. Woven cloth so cut shears more easily than it stretches and may take more than the "
+    "strain shown.",
+    "Flat shapes of cloth cut by drape: a net of threads that keep their lengths and do not slip where they cross, from two "
+    "first threads through the place that is put down first. Bridged corners, slip, and the pull that keeps a locked cloth "
+    "from puckering are left out; where it locks is the job's figure or a typical one, so pull a sample on the bias.",
     "Strain is flat length against length on the hull, averaged over 10 mm, about what cloth feels of a surface; the largest of "
     "any single triangle of the mesh stands beside it. The limit is the job's; try a sample of your cloth before trusting it.",
     "Along warp and weft the stretch is length on the hull over length in the flat cloth: yarn that is pulled counts as +, yarn "
