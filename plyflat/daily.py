@@ -241,7 +241,7 @@ def _region_day(
             plies_g, pot, temperature_c=job.place.temperature_c, seconds=work.wet_s, pot_share=job.clock.pot_share
         )
         fits = _fits(job, work, pot, len(batches))
-        _note_fit(job, region.name, fits, notes)
+        _note_fit(job, region.name, bool(region.layers), fits, notes)
     tape = _layer(region, "sealant tape")
     return RegionDay(
         region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
@@ -375,7 +375,7 @@ def _fits(job: Job, work: Work, pot: PotLife, count: int) -> tuple[Fit, Fit]:
     )
 
 
-def _note_fit(job: Job, name: str, fits: tuple[Fit | None, Fit | None], notes: _Notes) -> None:
+def _note_fit(job: Job, name: str, bagged: bool, fits: tuple[Fit | None, Fit | None], notes: _Notes) -> None:
     usual, slow = fits
     if usual is None or slow is None or slow.slower_by <= 1.0:
         return
@@ -390,10 +390,11 @@ def _note_fit(job: Job, name: str, fits: tuple[Fit | None, Fit | None], notes: _
         parts = "; ".join(f"{' and '.join(plies)} in {s / 60:.0f} min" for plies, s in fit.sessions)
         ways.append(f"{len(fit.sessions)} sessions with peel ply between ({parts})")
     notes.add(
-        f"from the first mix to leaks found takes {fit.needed_s / 60:.0f} min{how}, and the first resin on the hull stays workable for "
+        f"from the first mix to {'leaks found' if bagged else 'the last ply wetted'} takes {fit.needed_s / 60:.0f} min{how}, and the first resin on the hull stays workable for "
         f"{fit.open_s / 60:.0f} min",
         name,
-        f"What would do: {'; '.join(ways)}. Smaller batches keep the pots cool but not the hull. Pressure must be on before it gels (US Army TM 1-1500-204-23-11).",
+        f"What would do: {'; '.join(ways)}. Smaller batches keep the pots cool but not the hull."
+        + (" Pressure must be on before it gels (US Army TM 1-1500-204-23-11)." if bagged else ""),
     )
 
 

@@ -271,6 +271,8 @@ def _clock_block(r: RegionDay) -> Block:
 
 
 def _last_moment(r: RegionDay, fit: Fit) -> str:
+    if r.pull is None:
+        return f"The last ply wetted out by {_clock(r.start_min + fit.open_s / 60)} at the latest."
     if fit.down_by_s <= 0:
         return "That is less than pulling and hunting leaks take alone: there is no moment by which the bag could be down."
     return f"Bag down and pump started by {_clock(r.start_min + fit.down_by_s / 60)} at the latest, so that time is left to hunt leaks."
@@ -279,7 +281,7 @@ def _last_moment(r: RegionDay, fit: Fit) -> str:
 def _fit_words(r: RegionDay, fit: Fit) -> list[str]:
     words = [
         f"The first resin on the hull stays workable for {_minutes(fit.open_s)}. {_last_moment(r, fit)} At the speeds stated it takes "
-        f"{_minutes(fit.needed_s)} from the first mix until leaks are found"
+        f"{_minutes(fit.needed_s)} from the first mix until {'leaks are found' if r.pull else 'the last ply is wetted'}"
         + (f", at the slow end {_minutes(r.fit_slow.needed_s)}." if r.fit_slow else ".")
     ]
     if r.pot is not None:

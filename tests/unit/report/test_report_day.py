@@ -163,6 +163,18 @@ def test_a_resin_too_quick_for_any_bag_has_no_last_moment(tmp_path):
     assert not any("Down and pulled by" in box for s in sheet.stages for box in s.boxes)
 
 
+def test_without_a_bag_nothing_is_said_of_one(plan):
+    region = replace(plan.regions[0], layers=())
+    day, notes = plan_day(plan.job, (region,), (), (), None)
+    bare = replace(plan, regions=(region,), day=day)
+    clock = next(b for b in day_blocks(bare) if b.title.startswith("Clock"))
+    assert "The last ply wetted out by 09:40 at the latest" in clock.words[0]
+    assert "until the last ply is wetted" in clock.words[0]
+    assert not [b for b in day_blocks(bare) if b.title.startswith(("Vacuum", "Bleed"))]
+    assert [s.name for s in sheets(bare)[0].stages] == ["Cut", "Mask", "Mix", "Wet out and lay", "Heat", "Take off"]
+    assert not any("leaks" in text for text, _, _ in notes)
+
+
 def test_a_job_without_resin_or_cure_still_has_its_sheet(bare):
     (sheet,) = sheets(bare)
     boxes = {s.name: " ".join(s.boxes) for s in sheet.stages}
