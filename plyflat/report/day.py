@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from ..daily import spreads_of
 from ..shop.day import planned_fields
 from ..shop.fields import FIELDS
-from ..shop.vacuum import INHG_KPA, LEAST_GAUGE_KPA, standard_l_min
+from ..shop.vacuum import DROP_LIMITS, INHG_KPA, LEAST_GAUGE_KPA, leak_pa_m3_s, standard_l_min
 from ..units import say_percent as percent
 from .words import CARE, amount, counted, joined
 
@@ -175,11 +175,19 @@ def _vacuum(day: Day, r: RegionDay) -> Block:
     )
     head = _head("what", "here", "stands on")
     return Block(
-        f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows), _dry_run(p), _hunt(r)),
+        f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows), _limits(p), _dry_run(p), _hunt(r)),
         ("Test the bag dry, before anything is mixed. A long round tube under full outside pressure collapses once its wall is "
          "thinner than about 3 % of its radius (10 GPa, elastic buckling, from memory); dents and soft spots make it worse. "
          "Data sheets and local rules come first.",),
     )  # fmt: skip
+
+
+def _limits(p: Pull) -> Table:
+    rows = []
+    for what, kpa, seconds, source in DROP_LIMITS:
+        leak = leak_pa_m3_s(p.air.settled_l[1], kpa, seconds)
+        rows.append((what, f"{_inhg(kpa)} in {_minutes(seconds)}", f"{leak:.3f} Pa m³/s", f"{standard_l_min(leak):.3f} l/min", f"published: {source}"))
+    return Table("Published limits of the drop test, and the leak each lets through in this bag", _head("for", "fall", "leak#", "as air#", "stands on"), rows)
 
 
 def _held(p: Pull) -> str:
@@ -340,6 +348,7 @@ def _sun(plan: Plan, day: Day) -> Block:
         ("rises over the air by", _ends(s.rise_c, "°C"), "published: ASTM D4803, black up to 50 °C flat, 41 °C upright; by what the colour takes up, from memory"),
         ("surface at the hottest", _ends(s.surface_c, "°C"), f"derived: air at {stated.air_c:.0f} °C"),
         ("wet glass transition wanted", _ends(s.wanted_c, "°C"), f"from memory: {stated.margin_c:.0f} °C over the surface (CMH-17), unless the job states another margin"),
+        ("post-cure that may bring it", _post_cure(plan, s.wanted_c[1]), "from memory: above the cure by what the job's [cure] says"),
         ("stated", "nothing" if tg is None else f"{tg:.0f} °C", "the job, from the data sheet"),
     ]
     tiers = {
@@ -350,6 +359,14 @@ def _sun(plan: Plan, day: Day) -> Block:
     }
     title = f"Sun on {f'{stated.paint} paint' if stated.paint else 'the paint'}, sloped {stated.tilt_deg:.0f}°"
     return Block(title, (tiers[s.tier],), (Table("Heat of the surface", _head("what", "here", "stands on"), rows),))
+
+
+def _post_cure(plan: Plan, wanted_c: float) -> str:
+    stated = plan.job.cure
+    limit = stated.glass_transition_limit_c
+    if limit is not None and limit < wanted_c:
+        return f"none: this resin reaches {limit:.0f} °C at most"
+    return f"{wanted_c - stated.above_cure_most_c:.0f} to {wanted_c - stated.above_cure_least_c:.0f} °C, if the data sheet allows it"
 
 
 def _waste(plan: Plan, day: Day) -> Block:

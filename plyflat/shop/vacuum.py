@@ -16,6 +16,12 @@ STANDARD_KPA = 101.325
 INHG_KPA = 3.38639
 #: kPa; least vacuum under a repair, FAA AC 43.13-1B par. 3-4(l): 22 inHg.
 LEAST_GAUGE_KPA = 22 * INHG_KPA
+#: Published limits of a drop test: what for, fall in kPa, time in s, source.
+DROP_LIMITS = (
+    ("a bag, where nothing else is stated", INHG_KPA, 60.0, "US Army TM 1-1500-204-23-11, integrity test"),
+    ("the inner bag of a double one", 5 * INHG_KPA, 300.0, "US Army TM 1-1500-204-23-11"),
+    ("infusion", INHG_KPA, 300.0, "trade article on infusion practice"),
+)
 #: Water and solvents: A, B, C of log10(p / mmHg) = A - B / (C + t). Textbook values, from memory but for water.
 ANTOINE = {
     "water": (8.07131, 1730.63, 233.426),

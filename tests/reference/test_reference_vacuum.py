@@ -60,6 +60,16 @@ def test_the_same_drop_is_another_leak_in_another_bag():
     assert v.standard_l_min(large) == pytest.approx(0.334, abs=1e-3)
 
 
+@pytest.mark.reference(
+    source="drop tests: 1 inHg in 1 min and 5 inHg in 5 min (US Army TM 1-1500-204-23-11), 1 inHg in 5 min (trade article)",
+    kind="published",
+)
+def test_published_limits():
+    per_minute = [kpa / v.INHG_KPA / seconds * 60 for _, kpa, seconds, _ in v.DROP_LIMITS]
+    assert per_minute == pytest.approx([1.0, 1.0, 0.2])
+    assert all(source for *_, source in v.DROP_LIMITS)
+
+
 @pytest.mark.reference(source="saturated steam tables, kPa by degC", kind="published")
 @pytest.mark.parametrize(("c", "kpa"), [(20, 2.339), (25, 3.169), (30, 4.247), (40, 7.384), (50, 12.35), (60, 19.94), (100, 101.4)])
 def test_water_vapour(c, kpa):

@@ -110,6 +110,8 @@ def test_numbers_on_the_page_are_those_of_the_plan(plan):
     assert "101.3 kPa (29.9 inHg)" in text
     assert "nothing here says that anything is safe" in text
     assert "all of it, 2.1 times over" in text
+    # 48 degC of white paint and 28 degC more: 76, less 30 and 10.
+    assert "46 to 66 °C, if the data sheet allows it" in text
 
 
 def test_the_sheet_follows_the_work_and_every_field_can_be_recorded(plan):
