@@ -14,6 +14,7 @@ from ..progress import quiet
 from ..surface.mesh import Bools, Floats, Surface
 from ..units import say_percent
 from ._drape_search import (
+    COVER_LOST,
     Question,
     Trial,
     far_from,
@@ -228,12 +229,18 @@ def _fine(question: Question, best: Trial, wishes: Wishes) -> tuple[Drape | None
     bends = wishes.steer == "always" or (wishes.steer == "where it locks" and drape.locked_area_mm2 > 0)
     if not bends:
         return None, drape
-    bent = steer_net(bed, start, straight(), question.spacing_mm)
-    other = lay(bed, bent.start, bent.steering)
+    try:
+        bent = steer_net(bed, start, straight(), question.spacing_mm)
+        other = lay(bed, bent.start, bent.steering)
+    except PlyflatError:
+        # Bends that lead nowhere are no fault of the straight threads.
+        return None, drape
     if score(other) > (1.0 - WORTH) * score(laid):
         return None, drape
     steered = drape_of(other, locking=wishes.locking, least_cover=0.0)
-    return (None, drape) if steered.locked_area_mm2 > drape.locked_area_mm2 else (drape, steered)
+    if steered.locked_area_mm2 > drape.locked_area_mm2 or steered.cover < drape.cover - COVER_LOST:
+        return None, drape
+    return drape, steered
 
 
 def _tried(what: str, drape: Drape, area_mm2: float) -> Tried:
