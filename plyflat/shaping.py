@@ -211,10 +211,7 @@ def shape(
     panel_laps = tuple(line for line, cause in zip(lines, laid.causes) if cause == "panel")
     joins = (*seams, *split.joins)
     clear = _clearance(laid, laps, earlier, cut)
-    pieces = tuple(laid_piece(*one, length_mm=CLOTH_MM) for one in zip(opened.pieces, laid.flats, frames))
-    if laid.by_threads:
-        # What the bias gives is no strain of the cloth.
-        pieces = tuple(replace(p, strain=np.abs(s - 1.0).max(axis=1)) for p, s in zip(pieces, laid.stretch))
+    pieces = _pieces(laid, frames)
     return Shaped(
         pieces,
         split.templates,
@@ -240,6 +237,14 @@ def shape(
         laid.panels,
         laid.layings,
     )
+
+
+def _pieces(laid: _Laid, frames: Sequence[Frame]) -> tuple[Piece3D, ...]:
+    pieces = (laid_piece(*one, length_mm=CLOTH_MM) for one in zip(laid.opened.pieces, laid.flats, frames))
+    if not laid.by_threads:
+        return tuple(pieces)
+    # What the bias gives is no strain of the cloth.
+    return tuple(replace(p, strain=np.abs(s - 1.0).max(axis=1)) for p, s in zip(pieces, laid.stretch))
 
 
 def _joinery(job: Job, spec: RegionSpec, cut: Cut, earlier: Sequence[Shaped]) -> Joinery:
