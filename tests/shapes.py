@@ -845,3 +845,95 @@ def turning_cone(half_deg=60.0, radius=400.0, around=96, along=20):
     d = np.stack([np.sin(a) * np.cos(turn), np.sin(a) * np.sin(turn), np.full(around, -np.cos(a))], 1)
     v = np.vstack([np.zeros((1, 3)), *(d * radius * k / along for k in range(1, along + 1))])
     return v, saddle_cone(10.0, radius, around, along)[1]
+
+
+# -- corners that a film bridges -----------------------------------------------------------------------------------
+def swept(profile, length=120.0, step=4.0, seed=0):
+    """Open profile (k, 2) in the y-z plane drawn along x; seen from its left-hand side.
+
+    Corners of the profile keep a line of vertices; all others are moved at random along x and along the profile.
+    """
+    profile = np.asarray(profile, dtype=float)
+    s, kept = [0.0], [0]
+    for a, b in zip(profile[:-1], profile[1:]):
+        far = np.linalg.norm(b - a)
+        count = max(int(round(far / step)), 1)
+        s += list(s[-1] + far * np.arange(1, count + 1) / count)
+        kept.append(len(s) - 1)
+    s = np.array(s)
+    rows = max(int(round(length / step)), 2)
+    rng = np.random.default_rng(seed)
+    x, i = np.meshgrid(np.linspace(0, length, rows + 1), np.arange(len(s)), indexing="ij")
+    free = ~np.isin(i, kept) & (x > 0) & (x < length)
+    x = x + rng.uniform(-0.25, 0.25, x.shape) * step * free
+    row = np.interp(i + rng.uniform(-0.25, 0.25, x.shape) * free, np.arange(len(s)), s)
+    y, z = (np.interp(row, s[kept], profile[:, k]) for k in range(2))
+    at = np.arange(x.size).reshape(x.shape)
+    p, q, r, t = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
+    turn = rng.random(len(p))[:, None] < 0.5
+    one = np.where(turn, np.stack([p, q, r], 1), np.stack([p, q, t], 1))
+    two = np.where(turn, np.stack([p, r, t], 1), np.stack([q, r, t], 1))
+    return np.stack([x.ravel(), y.ravel(), z.ravel()], 1), np.concatenate([one, two])
+
+
+def filleted_profile(angle_deg=90.0, fillet=10.0, wall=100.0, arc_step=1.0):
+    """Profile of two walls with a fillet between them, the corner of the walls at the origin."""
+    a = np.radians(angle_deg)
+    d = fillet / np.tan(a / 2)
+    t = np.linspace(0, np.pi - a, max(int(np.ceil(fillet * (np.pi - a) / arc_step)), 2) + 1)
+    arc = np.array([d, fillet]) + fillet * np.stack([-np.sin(t), -np.cos(t)], 1)
+    return np.concatenate([[[wall, 0.0]], arc, [[wall * np.cos(a), wall * np.sin(a)]]])[::-1]
+
+
+def tube_profile(radius=25.0, wall=120.0, arc_step=2.0):
+    """Profile of a plane and one side of a tube that lies on it along the origin, the tube's top last."""
+    t = np.linspace(0, np.pi, int(np.ceil(np.pi * radius / arc_step)) + 1)
+    arc = np.stack([-radius * np.sin(t), radius - radius * np.cos(t)], 1)
+    return np.concatenate([[[-wall, 0.0]], arc])
+
+
+def three_planes(size=100.0, step=4.0):
+    """Inside corner of a box: three square faces that meet at the origin, seen from (1, 1, 1)."""
+    count = int(round(size / step))
+    a, b = np.meshgrid(np.arange(count + 1), np.arange(count + 1), indexing="ij")
+    at = np.arange(a.size).reshape(a.shape)
+    p, q, r, s = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
+    f = np.concatenate([np.stack([p, q, r], 1), np.stack([p, r, s], 1)])
+    flat = np.stack([a.ravel(), b.ravel(), 0 * a.ravel()], 1)
+    v = np.concatenate([flat, flat[:, [2, 0, 1]], flat[:, [1, 2, 0]]])
+    v, inverse = np.unique(v, axis=0, return_inverse=True)
+    return v * size / count, inverse.ravel()[np.concatenate([f, f + len(flat), f + 2 * len(flat)])]
+
+
+def conical_pit(half_deg=45.0, radius=60.0, step=4.0, seed=0):
+    """Cone with its tip at the origin, opening towards +z out to a radius, seen from inside."""
+    p, f = disc(radius, int(4 * np.pi * radius**2 / (np.sqrt(3) * step**2)), seed)
+    p[np.argmin(np.hypot(*p.T))] = 0.0
+    return np.column_stack([p, np.hypot(*p.T) / np.tan(np.radians(half_deg))]), f
+
+
+def box_pocket(size=(200.0, 200.0), depth=60.0, margin=100.0, step=5.0):
+    """Plate z = 0 with a pocket with square walls about the origin, seen from above."""
+    m = [int(round(s / step)) for s in size]
+    e, d = int(round(margin / step)), int(round(depth / step))
+    v, f = [], []
+
+    def grid(origin, one, two, count_one, count_two):
+        a, b = np.meshgrid(np.arange(count_one + 1), np.arange(count_two + 1), indexing="ij")
+        at = np.arange(a.size).reshape(a.shape) + sum(map(len, v))
+        p, q, r, s = at[:-1, :-1].ravel(), at[1:, :-1].ravel(), at[1:, 1:].ravel(), at[:-1, 1:].ravel()
+        v.append(np.asarray(origin) + a.reshape(-1, 1) * np.asarray(one) + b.reshape(-1, 1) * np.asarray(two))
+        f.append(np.concatenate([np.stack([p, q, r], 1), np.stack([p, r, s], 1)]))
+
+    x, y, z = np.eye(3, dtype=int)
+    a, b = m
+    for ox, nx in ((-e, e), (0, a), (a, e)):
+        for oy, ny in ((-e, e), (0, b), (b, e)):
+            grid((ox, oy, -d if ox == oy == 0 else 0), x, y, nx, ny)
+    grid((0, 0, -d), y, z, b, d)
+    grid((a, 0, -d), z, y, d, b)
+    grid((0, 0, -d), z, x, d, a)
+    grid((0, b, -d), x, z, a, d)
+    points, inverse = np.unique(np.concatenate(v), axis=0, return_inverse=True)
+    faces = inverse.ravel()[np.concatenate(f)]
+    return points * step - [0.5 * size[0], 0.5 * size[1], 0.0], faces

@@ -8,6 +8,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..surface._edges import directed_edges, row_lengths, side_lengths
+from ..surface._topology import surface_edges
+from ..surface.crease import turns
 from ..surface.mesh import Floats, Ints, Surface
 
 #: A ball has shrunk enough once no point lies deeper in it than this share of its radius.
@@ -15,14 +17,24 @@ TOUCH = 1e-4
 SHRINKS = 60
 #: Obstacles are thinned to this share of the free radius; a ball then dips by some thousandths of itself between them.
 THIN = 1 / 12
+#: But not to more than this, or small steps and ribs would be lost, mm.
+THIN_MOST = 4.0
 #: Balls smaller than so many of the sides about their point are held against the faces themselves.
 FACES = 8.0
 #: Where a face leans this far off the point's normal (cosine) the point lies on a crease and has no normal.
 CREASE = 0.9
-#: Centres that a point's own is found among, round by round, and sweeps of each projection.
-ABOUT, SWEEPS = (16, 10, 10), 80
+#: Centres that a point's own is found among, round by round, sweeps of each projection, and when it rests, mm.
+ABOUT, SWEEPS, STILL = (12, 9, 9), 80, 1e-4
+#: A ball may cut a vertex as deep as this share of its radius: the surface between vertices is not known better.
+CUTS = 3e-3
+#: How sparse, as a share of the ball's radius, the second choice of centres is.
+SPARSE = 1 / 6
 #: Points a quadric is laid through, and the share of the height that it may leave.
 FITTED, QUADRIC = 19, 0.15
+#: Edges that turn outwards by this much are rims; the ball's normal goes round them in such steps.
+RIM_RAD, FAN_RAD = np.radians(25.0), np.radians(12.0)
+#: Points in a row hold no quadric: its equations must be conditioned better than this.
+WELL = 1e-2
 QUERY_AT_ONCE = 200_000
 
 
@@ -47,7 +59,7 @@ def ball_reach(work: Surface, *, radius_mm: float, most_mm: float) -> Floats:
     p, n = work.vertices_mm, ball_normals(work)
     used = np.flatnonzero(row_lengths(n) > 0.5)
     reach = np.full(len(p), float(most_mm))
-    thin = thinned(p[used], THIN * radius_mm)
+    thin = thinned(p[used], min(THIN * radius_mm, THIN_MOST))
     few = p[used][thin] if len(thin) < 0.7 * len(used) else p[used]
     reach[used] = _shrunk(p[used], n[used], few, reach[used])
     # Where a ball was stopped, look again: at every vertex, with the best normal there is.
@@ -181,13 +193,18 @@ class Closing:
     centres, normals : (k, 3) float array
         Places the centre can take while the ball touches the surface, and the surface's normals there.
     bend : (k, 3, 3) float array, 1/mm
-        How the normal turns with the place, on the surface that the centres lie on; convex positive.
+        Second derivatives of the limit: how the normal turns on the surface that the centres lie on, convex positive,
+        and along the normal what makes the limit a round one.
+    obstacles, faces_to : (j, 3) float array
+        Vertices of the surface that a ball about here may meet, mm, and their normals.
     """
 
     radius_mm: float
     centres: Floats
     normals: Floats
     bend: Floats
+    obstacles: Floats
+    faces_to: Floats
 
     def centre_for(self, points: Floats) -> Floats:
         """Nearest place (k, 3) to each point that the ball's centre can take.
@@ -204,16 +221,37 @@ class Closing:
             return np.full_like(points, np.inf)
         out = np.empty_like(points)
         tree = cKDTree(self.centres)
+        # The nearest may all lie on one side; some of a sparser choice make sure that every side has its say.
+        some = thinned(self.centres, SPARSE * self.radius_mm)
+        sparse = cKDTree(self.centres[some])
         for k in range(0, len(points), 50_000):
             v = points[k : k + 50_000]
-            far, first = tree.query(v, workers=-1)
-            start = self.centres[first]
-            x, ask = start, v
+            start = self.centres[tree.query(v, workers=-1)[1]]
+            x, ask, tried = start, v, [start]
             for about in ABOUT:
-                near = tree.query(ask, k=min(about, len(self.centres)), workers=-1)[1].reshape(len(v), -1)
-                x = ask = _projected(v, *self._planes(x, near))
-            better = row_lengths(x - v) < far
-            out[k : k + len(v)] = np.where(better[:, None], x, start)
+                near = [
+                    np.asarray(t.query(ask, k=min(about, t.n), workers=-1)[1]).reshape(len(v), -1) for t in (tree, sparse)
+                ]
+                near[1] = some[near[1]]
+                x = ask = _projected(v, *self._planes(x, np.concatenate(near, axis=1)))
+                tried.append(x)
+            out[k : k + len(v)] = self._first_free(v, tried)
+        return out
+
+    def _first_free(self, v: Floats, tried: list[Floats]) -> Floats:
+        """The last of some places (k, 3) for each point at which the ball cuts nothing and that beats the first."""
+        tree = cKDTree(self.obstacles)
+        out = tried[0].copy()
+        far = row_lengths(out - v)
+        todo = np.arange(len(v))
+        for x in tried[:0:-1]:
+            better = todo[row_lengths(x[todo] - v[todo]) < far[todo]]
+            d, near = tree.query(x[better], workers=-1)
+            off = x[better] - self.obstacles[near]
+            # A ball may also fit on the far side of a wall, inside a tube.
+            clear = (d > self.radius_mm * (1 - CUTS)) & ((off * self.faces_to[near]).sum(axis=1) >= 0)
+            out[better[clear]] = x[better[clear]]
+            todo = np.setdiff1d(todo, better[clear], assume_unique=True)
         return out
 
     def _planes(self, x: Floats, near: Ints) -> tuple[Floats, Floats]:
@@ -226,16 +264,13 @@ class Closing:
         n /= size[:, :, None]
         return n, (x[:, None] * n).sum(axis=2) - value / size
 
+    def nearest(self, points: Floats) -> Floats:
+        """Nearest accepted centre (k, 3) to each point."""
+        return np.asarray(self.centres[cKDTree(self.centres).query(points, workers=-1)[1]])
+
     def gap_mm(self, points: Floats) -> Floats:
         """How far each point (k,) is from the nearest ball."""
         return np.maximum(row_lengths(points - self.centre_for(points)) - self.radius_mm, 0.0)
-
-    def film(self, points: Floats) -> Floats:
-        """Where each point (k, 3) lands when it is drawn straight on to the nearest ball."""
-        c = self.centre_for(points)
-        far = row_lengths(points - c)
-        share = np.maximum(1 - self.radius_mm / np.maximum(far, 1e-300), 0.0)
-        return np.asarray(points + share[:, None] * (c - points))
 
 
 def closing(work: Surface, reach: Floats, radius_mm: float) -> Closing:
@@ -253,19 +288,54 @@ def closing(work: Surface, reach: Floats, radius_mm: float) -> Closing:
     clear = reach >= radius_mm * (1 - 1e-3)
     ok = np.flatnonzero(clear & (row_lengths(n) > 0.5))
     lost = p[~clear]
-    if len(lost) and len(ok):
-        tree = cKDTree(lost[thinned(lost, THIN * radius_mm)])
-        c = p[ok] + radius_mm * n[ok]
-        # A centre that serves a point lies no farther from it than the ball plus the gap; the gap ends at a rim.
-        deep = float(cKDTree(c).query(lost, workers=-1)[0].max())
-        ok = ok[tree.query(c, workers=-1)[0] <= 1.5 * deep]
-        ok = ok[thinned(p[ok] + radius_mm * n[ok], 0.5 * THIN * radius_mm)]
-    else:
-        ok = ok[:0]
+    if not len(lost) or not len(ok):
+        return Closing(radius_mm, p[:0], p[:0], np.zeros((0, 3, 3)), p[:0], p[:0])
+    tree = cKDTree(lost[thinned(lost, THIN * radius_mm)])
+    c = p[ok] + radius_mm * n[ok]
+    # A centre that serves a point lies no farther from it than the ball plus the gap.
+    deep = 1.5 * float(cKDTree(c).query(lost, workers=-1)[0].max())
+    ok = ok[tree.query(c, workers=-1)[0] <= deep]
+    about = np.isfinite(tree.query(p, distance_upper_bound=deep + 2 * radius_mm, workers=-1)[0])
     normal, bend = _shape(work, n, ok)
-    # A surface r above one of curvature k has the curvature k / (1 + r k).
-    more = np.linalg.inv(np.eye(3) + np.clip(radius_mm, 0, None) * bend)
-    return Closing(radius_mm, p[ok] + radius_mm * normal, normal, bend @ more)
+    rim, over, turn = _rims(work)
+    if len(rim):
+        keep = np.flatnonzero(tree.query(rim + radius_mm * over, workers=-1)[0] <= deep)
+        keep = keep[thinned((rim + radius_mm * over)[keep], 0.5 * THIN * radius_mm)] if len(keep) else keep
+        free = _shrunk(rim[keep], over[keep], p, np.full(len(keep), radius_mm)) >= radius_mm * (1 - 1e-3)
+        rim, over, turn = rim[keep[free]], over[keep[free]], turn[keep[free]]
+    # A surface r above one of curvature k has the curvature k / (1 + r k). In a hollow that is anything up to infinite,
+    # but there the centres about lie on the inside of their tangent planes anyway.
+    k, axes = np.linalg.eigh(bend)
+    k = np.maximum(k, 0.0)
+    k = k / (1 + radius_mm * k)
+    # With the largest curvature along the normal as well, what is second order elsewhere is exact on round posts.
+    above = (axes * k[:, None, :]) @ np.swapaxes(axes, 1, 2) + k[:, 2, None, None] * _outer(normal, normal)
+    at, normal = np.concatenate([p[ok], rim]), np.concatenate([normal, over])
+    above = np.concatenate([above, (turn + _outer(over, over)) / radius_mm])
+    keep = thinned(at + radius_mm * normal, 0.5 * THIN * radius_mm)
+    return Closing(radius_mm, at[keep] + radius_mm * normal[keep], normal[keep], above[keep], p[about], n[about])
+
+
+def _rims(work: Surface) -> tuple[Floats, Floats, Floats]:
+    """Points (k, 3) on sharp convex edges, normals fanned out between those of their faces, and the fans' planes.
+
+    A ball rolls over a sharp rim on one spot; its centre goes round it.
+    """
+    edges = surface_edges(work)
+    turn = turns(work, edges)[0]
+    sharp = np.flatnonzero(turn > RIM_RAD)
+    a, b = (work.vertices_mm[edges.ends[sharp, k]] for k in range(2))
+    n, m = (work.face_normals[edges.faces[sharp, k]] for k in range(2))
+    count = int(np.ceil(turn[sharp].max(initial=0.0) / FAN_RAD)) + 1
+    found = []
+    for share in np.linspace(0.0, 1.0, count):
+        up = (1 - share) * n + share * m
+        up /= np.maximum(np.linalg.norm(up, axis=1, keepdims=True), 1e-300)
+        u = (m - n) - ((m - n) * up).sum(axis=1, keepdims=True) * up
+        u /= np.maximum(np.linalg.norm(u, axis=1, keepdims=True), 1e-300)
+        found += [(p, up, _outer(u, u)) for p in (a, 0.5 * (a + b), b)]
+    at, up, planes = (np.concatenate(q) for q in zip(*found))
+    return at, up, planes
 
 
 def _shape(work: Surface, n: Floats, at: Ints) -> tuple[Floats, Floats]:
@@ -289,9 +359,11 @@ def _shape(work: Surface, n: Floats, at: Ints) -> tuple[Floats, Floats]:
     coef = np.linalg.solve(lhs, np.swapaxes(basis, 1, 2) @ z[:, :, None])[:, :, 0]
     left = ((z - (basis * coef[:, None]).sum(axis=2)) ** 2).sum(axis=1)
     plane = ((z - (basis[:, :, :2] * coef[:, None, :2]).sum(axis=2)) ** 2).sum(axis=1)
-    good = (alike.sum(axis=1) >= 9) & (left < QUADRIC**2 * plane) & (plane > 1e-12)
+    spread = np.linalg.eigvalsh(lhs)
+    good = (alike.sum(axis=1) >= 9) & (left < QUADRIC**2 * plane) & (plane > 1e-12) & (spread[:, 0] > WELL * spread[:, 4])
     up = normal - coef[:, :1] * a - coef[:, 1:2] * b
     up /= np.linalg.norm(up, axis=1, keepdims=True)
+    good &= (up * normal).sum(axis=1) > CREASE
     c, d, e = (coef[:, k, None, None] / size[:, :, None] for k in (2, 3, 4))
     aa, bb, ab = _outer(a, a), _outer(b, b), _outer(a, b)
     turn = -(c * aa + e * bb + d * (ab + np.swapaxes(ab, 1, 2)))
@@ -312,16 +384,26 @@ def _frames(n: Floats) -> tuple[Floats, Floats]:
 
 def _projected(v: Floats, n: Floats, level: Floats) -> Floats:
     """Nearest points (m, 3) to v with x . n >= level for each of the planes (m, k, 3)."""
-    x, give = v.copy(), np.zeros(level.shape)
-    todo = np.arange(len(v))
+    out = v.copy()
+    # One row for each plane and coordinate, so that all points are worked on side by side.
+    plane = [np.ascontiguousarray(n[:, :, axis].T) for axis in range(3)]
+    x = [v[:, axis].copy() for axis in range(3)]
+    at, least, give = np.arange(len(v)), np.ascontiguousarray(level.T), np.zeros(level.T.shape)
     for _ in range(SWEEPS):
-        before = x[todo].copy()
-        for k in range(level.shape[1]):
-            m = n[todo, k]
-            step = np.maximum(level[todo, k] - (x[todo] * m).sum(axis=1), -give[todo, k])
-            give[todo, k] += step
-            x[todo] += step[:, None] * m
-        todo = todo[row_lengths(x[todo] - before) > 1e-5]
-        if not len(todo):
+        before = [c.copy() for c in x]
+        for k in range(len(least)):
+            a, b, c = (p[k] for p in plane)
+            step = np.maximum(least[k] - (x[0] * a + x[1] * b + x[2] * c), -give[k])
+            give[k] += step
+            x[0] += step * a
+            x[1] += step * b
+            x[2] += step * c
+        live = np.abs(np.stack(x) - np.stack(before)).max(axis=0) > STILL
+        if live.mean() < 0.7 or not live.any():
+            out[at] = np.stack(x, axis=1)
+            at, least, give = at[live], least[:, live], give[:, live]
+            plane, x = [p[:, live] for p in plane], [c[live] for c in x]
+        if not len(at):
             break
-    return x
+    out[at] = np.stack(x, axis=1)
+    return out

@@ -15,7 +15,7 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from ..errors import QuantityError
+from ..errors import QuantityError, ShapeError
 from ..surface._edges import directed_edges, row_lengths
 from ..surface._smooth import SMOOTH_MM, work_copy
 from ..surface._topology import surface_edges
@@ -147,6 +147,8 @@ def find_bridging(
     ------
     QuantityError
         A pressure that no bag has, a tension not above 0, or a depth, scale or density that cannot be.
+    ShapeError
+        The film would touch the surface nowhere.
 
     References
     ----------
@@ -196,10 +198,13 @@ def _refined(work: Surface, radius: float) -> Surface:
 def _gaps(work: Surface, reach: Floats, ball: Closing) -> Floats:
     gap = np.zeros(len(reach))
     lost = np.flatnonzero(reach < ball.radius_mm)
-    if len(lost) and len(ball.centres):
+    if len(lost) and not len(ball.centres):
+        raise ShapeError(
+            f"a ball of {ball.radius_mm:.0f} mm, the film's own radius or twice that, touches this surface nowhere",
+            do="Give more of the surface about it, a lower tension or more pressure.",
+        )
+    if len(lost):
         gap[lost] = ball.gap_mm(work.vertices_mm[lost])
-    elif len(lost):
-        gap[lost] = float(np.linalg.norm(work.size_mm))  # no ball touches anywhere: nothing is reached
     return gap
 
 
@@ -274,13 +279,19 @@ def _patch(work: Surface, reach: Floats, label: Ints, balls: tuple[Closing, ...]
     piece, used = work.sub(of_face >= 0)
     made = refine(piece, FINE * balls[0].radius_mm)
     p, least = made.surface.vertices_mm, made.weights @ reach[used]
-    centre = tuple(b.centre_for(p) for b in balls)
+    centre = tuple(_centres(p, least < b.radius_mm, b) for b in balls)
     far = [row_lengths(p - c) for c in centre]
     # Points put into faces lie a little under a bulging surface: reach tells what is open, not the last hundredth.
     gap = tuple(np.where(least < b.radius_mm, np.maximum(d - b.radius_mm, 0.0), 0.0) for d, b in zip(far, balls))
     film = tuple(p + (g / np.maximum(d, 1e-300))[:, None] * (c - p) for g, d, c in zip(gap, far, centre))
     spot = of_face[of_face >= 0][made.parent_face]
     return _Patch(p, made.surface.faces, spot, _two(film), _two(gap), _two(centre))
+
+
+def _centres(p: Floats, lost: Bools, ball: Closing) -> Floats:
+    out = ball.nearest(p) if len(ball.centres) else np.full_like(p, np.inf)
+    out[lost] = ball.centre_for(p[lost])
+    return out
 
 
 def _two(both: tuple[Floats, ...]) -> tuple[Floats, Floats]:
@@ -316,7 +327,7 @@ def _measured(
         volume_most_mm3=_between(patch, f, 1),
         missing_mm=missing[0],
         missing_most_mm=missing[1],
-        missing_mm2=float((area - _areas(patch.film[0][f])).sum()),
+        missing_mm2=float(area.sum() - _film_area(patch, f)),
         resin_g=0.0,
         resin_most_g=0.0,
         size_mm=float(np.linalg.norm(q.max(axis=0) - q.min(axis=0))),
@@ -326,6 +337,18 @@ def _measured(
 
 def _areas(p: Floats) -> Floats:
     return 0.5 * row_lengths(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]))
+
+
+def _film_area(patch: _Patch, f: Ints) -> float:
+    """Area of the film over faces, what is folded back behind a bulge counted off."""
+    p = patch.film[0][f]
+    up = patch.centre[0][f] - p
+    up /= np.maximum(np.linalg.norm(up, axis=2, keepdims=True), 1e-300)
+    area = 0.5 * (np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) * _unit(up.mean(axis=1))).sum(axis=1)
+    # A flat face stands for a bulging one, whose slope varies as the normals at the corners do.
+    steep = sum(((up[:, k] - up[:, k - 1]) ** 2).sum(axis=1) for k in range(3)) / 36
+    free = (patch.gap[0][f] > 0).all(axis=1)
+    return float(np.where(free, area * (1 + steep), _areas(p)).sum())
 
 
 def _between(patch: _Patch, f: Ints, ball: int) -> float:
@@ -345,7 +368,11 @@ def _between(patch: _Patch, f: Ints, ball: int) -> float:
     up /= np.maximum(np.linalg.norm(up, axis=2, keepdims=True), 1e-300)
     turned = sum(((up[:, k] - up[:, k - 1]) * (high[:, k] - high[:, k - 1])).sum(axis=1) for k in range(3))
     inside = (patch.gap[ball][f] > 0).any(axis=1)
-    return swept - float((_areas(high) * turned * inside).sum()) / 24
+    middle = up.mean(axis=1)
+    middle /= np.maximum(np.linalg.norm(middle, axis=1, keepdims=True), 1e-300)
+    # What folds back behind a bulge counts off.
+    area = -0.5 * (np.cross(e + de, g + dg) * middle).sum(axis=1)
+    return swept - float((area * turned * inside).sum()) / 24
 
 
 def _missing(patch: _Patch, f: Ints, ball: int, radius: float, open_mm: float) -> float:
@@ -367,9 +394,9 @@ def _missing(patch: _Patch, f: Ints, ball: int, radius: float, open_mm: float) -
         near = c[tree.query_ball_point(centre[s], 1.5 * radius)]
         values, axes = np.linalg.eigh(np.cov(near.T) if len(near) > 3 else np.eye(3))
         beside = np.asarray(faces_at.query_ball_point(centre[s], 0.75 * radius), dtype=np.int64)
-        straight = values[2] > 1e-9 and values[1] < STRAIGHT * values[2]
+        straight = values[2] > 1e-3 * radius**2 and values[1] < STRAIGHT * values[2]
         t = axes[:, 2] if straight else _across(patch, s, centre[s])
-        length = _section(patch, f[beside], ball, centre[s], t)
+        length = _section(patch, f[beside], ball, radius, centre[s], t)
         best_any = max(best_any, length)
         best = max(best, length) if straight else best
     return best or best_any
@@ -383,22 +410,42 @@ def _across(patch: _Patch, s: int, centre: Floats) -> Floats:
     return np.asarray(t / max(float(np.linalg.norm(t)), 1e-300))
 
 
-def _section(patch: _Patch, f: Ints, ball: int, centre: Floats, t: Floats) -> float:
+def _section(patch: _Patch, f: Ints, ball: int, radius: float, centre: Floats, t: Floats) -> float:
     """Surface less film (mm) where a plane cuts triangles f; the film is cut where its points came from."""
     if not len(f):
         return 0.0
     h = ((patch.points[f] - centre) @ t) + 1e-9
     crossed = (h > 0).any(axis=1) & (h < 0).any(axis=1)
     f, h = f[crossed], h[crossed]
+    if not len(f):
+        return 0.0
     rows = np.arange(len(f))
     odd = np.where((h > 0).sum(axis=1) == 1, np.argmax(h > 0, axis=1), np.argmax(h < 0, axis=1))
-    ends = []
-    for p in (patch.points, patch.film[ball]):
-        cut = []
+    low: list[Floats] = []
+    high: list[Floats] = []
+    to_ball: list[Floats] = []
+    for p, ends in ((patch.points, low), (patch.film[ball], high), (patch.centre[ball], to_ball)):
         for step in (1, 2):
             other = (odd + step) % 3
-            share = h[rows, odd] / (h[rows, odd] - h[rows, other])
-            a, b = p[f[rows, odd]], p[f[rows, other]]
-            cut.append(a + share[:, None] * (b - a))
-        ends.append(float(row_lengths(cut[1] - cut[0]).sum()))
-    return max(ends[0] - ends[1], 0.0)
+            share = (h[rows, odd] / (h[rows, odd] - h[rows, other]))[:, None]
+            ends.append(p[f[rows, odd]] * (1 - share) + p[f[rows, other]] * share)
+    on = low[1] - low[0]
+    p = patch.points[f]
+    forward = np.cross(t, np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]))
+    sign = np.where((on * forward).sum(axis=1) < 0, -1.0, 1.0)
+    # Seen from the ball, the surface may fold back behind a bulge; the film there counts forwards and backwards.
+    up = [_unit(c - q) for c, q in zip(to_ball, high)]
+    for k, step in enumerate((1, 2)):
+        # What lies between two points of the film lies on the ball, not on the chord.
+        on_ball = (patch.gap[ball][f[rows, odd]] > 0) & (patch.gap[ball][f[rows, (odd + step) % 3]] > 0)
+        high[k] = np.where(on_ball[:, None], to_ball[k] - radius * up[k], high[k])
+    chord = high[1] - high[0]
+    along = (chord * _unit(np.cross(t, up[0] + up[1]))).sum(axis=1)
+    half = 0.5 * np.arccos(np.clip((up[0] * up[1]).sum(axis=1), -1.0, 1.0))
+    free = (patch.gap[ball][f] > 0).all(axis=1)
+    over = np.where(free, along / np.sinc(half / np.pi), sign * row_lengths(chord))  # chord to arc where it hangs free
+    return max(float(row_lengths(on).sum() - (sign * over).sum()), 0.0)
+
+
+def _unit(p: Floats) -> Floats:
+    return np.asarray(p / np.maximum(np.linalg.norm(p, axis=1, keepdims=True), 1e-300))

@@ -1,0 +1,92 @@
+import numpy as np
+import pytest
+import shapes
+
+from plyflat.bag.reach import find_bridging
+from plyflat.errors import QuantityError, ShapeError
+from plyflat.surface.mesh import Surface
+
+FILM = {"pressure_kpa": 50.0, "tension_n_per_m": 1000.0}
+
+
+def test_noise_of_a_millimetre_invents_no_bridging():
+    v, f = shapes.wedge(90, length=120, step=5.0)
+    rough = v + np.random.default_rng(0).normal(0, 1.0, v.shape)
+    found = find_bridging(Surface(rough, f), **FILM)
+    assert found.noise_mm == pytest.approx(1.0, abs=0.2)
+    out = np.hypot(v[:, 1], v[:, 2])
+    inner = (v[:, 0] > 10) & (v[:, 0] < 110)
+    assert found.gap_mm[inner & (out > 40) & (out < 110)].max() < 1.0
+    assert np.median(found.gap_mm[out < 1e-6]) == pytest.approx(8.284, rel=0.15)
+    # Without smoothing the walls are full of it.
+    bare = find_bridging(Surface(rough, f), **FILM, smooth_mm=1e-3)
+    assert bare.gap_mm[inner & (out > 40)].max() > 1.5
+
+
+def test_noise_that_hangs_together():
+    v, f = shapes.wedge(120, length=120, step=4.0)
+    found = find_bridging(Surface(shapes.rough(v, f, 0.5, 6.0), f), **FILM)
+    out = np.hypot(v[:, 1], v[:, 2])
+    assert found.gap_mm[(out > 40) & (out < 110)].max() < 1.0
+    assert np.median(found.gap_mm[out < 1e-6]) == pytest.approx(3.094, rel=0.15)
+
+
+def test_convex_and_gently_hollow_surfaces_are_reached():
+    for v, f in (shapes.cap(triangles=4000), shapes.saddle(triangles=4000), shapes.box((300, 200, 100), 5)):
+        found = find_bridging(Surface(v, f), **FILM)
+        assert found.spots == ()
+        assert found.gap_mm.max() == 0.0
+        assert found.reach_mm.min() > 20.0
+
+
+def test_a_slot_the_ball_does_not_enter():
+    slot = [[-60, 0], [-15, 0], [-15, -40], [15, -40], [15, 0], [60, 0]]
+    v, f = shapes.swept(slot, 100, 4.0)
+    (spot,) = find_bridging(Surface(v, f), **FILM).spots
+    # Sharp rims 30 mm apart: the film sags 20 - sqrt(400 - 225).
+    assert spot.depth_mm == pytest.approx(np.hypot(15, 40 + np.sqrt(175)) - 20, rel=0.01)
+    assert spot.volume_mm3 == pytest.approx(100 * (30 * 40 - (400 * np.arcsin(0.75) - 15 * np.sqrt(175))), rel=0.02)
+
+
+def test_spots_are_told_deepest_first_and_by_their_own_vertices():
+    profile = [[-150, 0], [-50, 0], [-50, 60], [30, 60], [60, 0], [150, 0]]
+    v, f = shapes.swept(profile, 80, 5.0)
+    found = find_bridging(Surface(v, f), **FILM)
+    depth = [s.depth_mm for s in found.spots]
+    assert depth == sorted(depth, reverse=True)
+    assert len(depth) == 2
+    for s in found.spots:
+        assert found.gap_mm[s.vertices].max() == pytest.approx(s.depth_mm, rel=0.02)
+    assert not set(found.spots[0].vertices.tolist()) & set(found.spots[1].vertices.tolist())
+    assert find_bridging(Surface(v, f), **FILM, least_mm=5.0).spots[1:] == ()
+
+
+def test_more_pressure_reaches_deeper():
+    v, f = shapes.wedge(90, length=60, step=5.0)
+    s = Surface(v, f)
+    low = find_bridging(s, pressure_kpa=50, tension_n_per_m=1000).spots[0]
+    high = find_bridging(s, pressure_kpa=100, tension_n_per_m=1000).spots[0]
+    assert high.depth_mm == pytest.approx(low.depth_mm / 2, rel=0.01)
+    assert high.volume_mm3 == pytest.approx(low.volume_mm3 / 4, rel=0.01)
+
+
+def test_film_larger_than_anything_it_lies_on():
+    v, f = shapes.wedge(90, length=60, first=20, second=20, step=4.0)
+    with pytest.raises(ShapeError, match="400 mm.*touches this surface nowhere"):
+        find_bridging(Surface(v, f), pressure_kpa=5, tension_n_per_m=2000)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "says"),
+    [
+        ({"pressure_kpa": 0.0}, "0 kPa"),
+        ({"pressure_kpa": 150.0}, "150 kPa"),
+        ({"tension_n_per_m": -3.0}, "tension is -3"),
+        ({"least_mm": 0.0}, "least_mm is 0"),
+        ({"smooth_mm": float("nan")}, "smooth_mm is nan"),
+        ({"resin_g_per_cm3": 0.0}, "resin_g_per_cm3 is 0"),
+    ],
+)
+def test_films_that_cannot_be(wrong, says):
+    with pytest.raises(QuantityError, match=says):
+        find_bridging(Surface(*shapes.wedge(90, step=20.0)), **{**FILM, **wrong})
