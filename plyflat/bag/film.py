@@ -1,0 +1,448 @@
+"""Where a film lies under vacuum: a thin elastic sheet on the hull, held at the tape, that carries tension only."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..errors import MeshError, QuantityError
+from ..progress import Tell, quiet
+from ..surface.mesh import Bools, Floats, Ints, Surface
+from ._film_ground import Ground, MeshGround
+from ._film_law import Constant, Elastic, Law
+from ._film_matrix import Freedom
+from ._film_solve import Cloth, Equations, Feet, Grip, Rest, settle
+
+#: Pressure of the air at sea level: no bag is pressed harder. kPa.
+AIR_KPA = 101.325
+# The film is taken to lie on the hull within this share of its cells.
+_CONTACT = 0.02
+#: A film is at rest where the forces left over are less than this share of the pressure on a vertex (root mean square).
+TOLERANCE = 5e-3
+# Tension that keeps slack film from crumpling, over pressure and cell: it rounds wrinkles off at this share of a cell.
+_LEAST = 0.7
+_RAMP_FREE = (0.1, 1.0)
+_RAMP_STEPS = 16
+_RAMP_FROM = 0.05
+
+
+@dataclass(frozen=True)
+class Film:
+    """A sheet of the bag as the film solver sees it.
+
+    Attributes
+    ----------
+    name : str
+    modulus_mpa : float
+        Young's modulus.
+    thickness_mm : float
+    poisson : float
+        0 to 0.5.
+    yield_mpa : float or None
+        Where it starts to draw; None where it is not known.
+    break_stretch : float or None
+        Length over first length at which it breaks.
+    drawn : bool
+        Whether it is taken to draw at its yield everywhere, with no more tension than that.
+
+    Raises
+    ------
+    QuantityError
+        A figure that cannot be.
+    """
+
+    name: str
+    modulus_mpa: float
+    thickness_mm: float
+    poisson: float = 0.4
+    yield_mpa: float | None = None
+    break_stretch: float | None = None
+    drawn: bool = False
+
+    def __post_init__(self) -> None:
+        for what, value, unit in (
+            ("modulus", self.modulus_mpa, "MPa"),
+            ("thickness", self.thickness_mm, "mm"),
+        ):
+            if not (np.isfinite(value) and value > 0):
+                raise self._cannot(f"a {what} of {value:g} {unit}", f"State a {what} above nought.")
+        if not 0 <= self.poisson <= 0.5:
+            raise self._cannot(f"a Poisson's ratio of {self.poisson:g}", "State one from 0 to 0.5.")
+        if self.yield_mpa is not None and not (np.isfinite(self.yield_mpa) and self.yield_mpa > 0):
+            raise self._cannot(f"a yield of {self.yield_mpa:g} MPa", "State one above nought, or none.")
+        if self.break_stretch is not None and not self.break_stretch > 1:
+            raise self._cannot(
+                f"a break at {self.break_stretch:g} times its length",
+                "State how long it is at break, above 1.",
+            )
+        if self.drawn and self.yield_mpa is None:
+            raise self._cannot("no yield to draw at", "State the yield.")
+
+    def _cannot(self, what: str, do: str) -> QuantityError:
+        return QuantityError(f"film {self.name!r} has {what}", do=do)
+
+    @property
+    def stiffness_n_per_mm(self) -> float:
+        """Modulus times thickness."""
+        return self.modulus_mpa * self.thickness_mm
+
+    @property
+    def yield_n_per_mm(self) -> float:
+        """Tension at which it starts to draw, per first width; infinite where it is not known."""
+        return np.inf if self.yield_mpa is None else self.yield_mpa * self.thickness_mm
+
+    def law(self, least_n_per_mm: float = 0.0) -> Law:
+        """Return how it answers to stretch, if it carries a little even where it is slack."""
+        if self.drawn:
+            return Constant(self.yield_n_per_mm)
+        return Elastic(self.stiffness_n_per_mm, self.poisson, least_n_per_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class Hold:
+    """Which ways each vertex of a film may move.
+
+    Attributes
+    ----------
+    ways : (n, 3, 3) float array
+        Orthonormal columns at each vertex.
+    free : (n,) int array
+        Along how many of the first columns it may move: 3 loose, 2 in a plane, 1 along a line, 0 held.
+    """
+
+    ways: Floats
+    free: Ints
+
+    @classmethod
+    def loose(cls, count: int) -> Hold:
+        """Nothing held."""
+        return cls(np.tile(np.eye(3), (count, 1, 1)), np.full(count, 3))
+
+    def fixed(self, vertices: ArrayLike) -> Hold:
+        """Some vertices held where they are: stuck down by the tape."""
+        free = self.free.copy()
+        free[np.asarray(vertices)] = 0
+        return replace(self, free=free)
+
+    def across(self, vertices: ArrayLike, normals: ArrayLike) -> Hold:
+        """Some vertices slide in the planes square to (k, 3) normals: a symmetry plane."""
+        return self._sliding(vertices, normals, 2)
+
+    def along(self, vertices: ArrayLike, directions: ArrayLike) -> Hold:
+        """Some vertices slide along (k, 3) directions: a film drawn through the tape along its line."""
+        return self._sliding(vertices, directions, 1)
+
+    def _sliding(self, vertices: ArrayLike, lines: ArrayLike, free: int) -> Hold:
+        at = np.asarray(vertices)
+        d = np.broadcast_to(np.asarray(lines, dtype=np.float64), (len(self.free[at]), 3))
+        size = np.linalg.norm(d, axis=1, keepdims=True)
+        if not (size > 0).all():
+            raise MeshError("a direction to slide in has no length")
+        d = d / size
+        other = np.cross(d, np.eye(3)[np.abs(d).argmin(axis=1)])
+        other /= np.linalg.norm(other, axis=1, keepdims=True)
+        third = np.cross(d, other)
+        ways, most = self.ways.copy(), self.free.copy()
+        columns = [d, other, third] if free == 1 else [other, third, d]
+        ways[at] = np.stack(columns, axis=2)
+        most[at] = np.minimum(most[at], free)
+        return Hold(ways, most)
+
+
+@dataclass(frozen=True, eq=False)
+class FilmMesh:
+    """A film before the pump is switched on.
+
+    Attributes
+    ----------
+    points_mm : (n, 3) float array
+        Where it lies.
+    faces : (m, 3) int array
+        Anticlockwise seen from the air side.
+    rest_mm : (m, 3, 2) float array
+        The corners of each triangle as cut: unstretched, in a plane of its own.
+    hold : Hold
+
+    Raises
+    ------
+    MeshError
+        Shapes that do not go together, or a triangle cut with no area.
+    """
+
+    points_mm: Floats
+    faces: Ints
+    rest_mm: Floats
+    hold: Hold
+
+    def __post_init__(self) -> None:
+        n, m = len(self.points_mm), len(self.faces)
+        if self.points_mm.shape != (n, 3) or self.faces.shape != (m, 3) or self.rest_mm.shape != (m, 3, 2):
+            raise MeshError(
+                f"points {self.points_mm.shape}, faces {self.faces.shape} and cut triangles {self.rest_mm.shape} "
+                "do not go together"
+            )
+        if len(self.hold.free) != n:
+            raise MeshError(f"{len(self.hold.free)} vertices are held or free, but there are {n}")
+        area = self.rest_areas_mm2
+        if not (area > 0).all():
+            raise MeshError(
+                f"triangle {int(np.argmin(area))} of the film is cut with an area of {area.min():g} mm2"
+            )
+
+    @property
+    def rest_areas_mm2(self) -> Floats:
+        """(m,) float array: areas as cut, below nought where turned over."""
+        e1, e2 = self.rest_mm[:, 1] - self.rest_mm[:, 0], self.rest_mm[:, 2] - self.rest_mm[:, 0]
+        return np.asarray(0.5 * (e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0]))
+
+    @property
+    def cell_mm(self) -> float:
+        """Side of an even triangle of the mean area as cut."""
+        return float(np.sqrt(4 / np.sqrt(3) * self.rest_areas_mm2.mean()))
+
+    def cloth(self, law: Law) -> Cloth:
+        """Return what the solver takes."""
+        area = self.rest_areas_mm2
+        side = np.roll(self.rest_mm, -2, axis=1) - np.roll(self.rest_mm, -1, axis=1)
+        gradients = np.stack([-side[:, :, 1], side[:, :, 0]], axis=2) / (2 * area)[:, None, None]
+        return Cloth(self.faces, gradients, area, law)
+
+
+@dataclass(frozen=True, eq=False)
+class LaidFilm:
+    """A film at rest under vacuum.
+
+    Attributes
+    ----------
+    vertices_mm : (n, 3) float array
+    faces : (m, 3) int array
+    pressure_kpa : float
+    gap_mm : (n,) float array
+        From each vertex to the nearest point of the hull or of the stack on it.
+    contact : (n,) bool array
+        Whether it lies on that.
+    tension_n_per_m : (m, 2) float array
+        The larger first; per width as it is now.
+    stretch : (m, 2) float array
+        Length over length as cut, the larger first; below 1 across wrinkles.
+    converged : bool
+    steps : int
+    residual : float
+        Force left over at a vertex (root of the mean square), as a share of the pressure on it.
+    cautions : tuple of str
+    """
+
+    vertices_mm: Floats
+    faces: Ints
+    pressure_kpa: float
+    gap_mm: Floats
+    contact: Bools
+    tension_n_per_m: Floats
+    stretch: Floats
+    converged: bool
+    steps: int
+    residual: float
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def wrinkled(self) -> Bools:
+        """(m,) bool array: which triangles carry tension one way only, or none."""
+        return np.asarray(self.tension_n_per_m[:, 1] <= 0)
+
+    def gap_over_mm(self, points_mm: ArrayLike) -> Floats:
+        """Return how far the film is from points (k, 3) of the hull, (k,) mm."""
+        import igl
+
+        q = np.atleast_2d(np.asarray(points_mm, dtype=np.float64))
+        square = igl.point_mesh_squared_distance(q, self.vertices_mm, self.faces.astype(np.int64))[0]
+        return np.sqrt(np.maximum(np.atleast_1d(square), 0.0))
+
+
+def lay_film(
+    mesh: FilmMesh,
+    ground: Surface | Ground | None,
+    film: Film,
+    *,
+    pressure_kpa: float,
+    friction: float = 0.0,
+    offset_mm: float = 0.0,
+    ramp: Sequence[float] | None = None,
+    finer: int = 0,
+    tolerance: float = TOLERANCE,
+    most_steps: int = 400,
+    progress: Tell = quiet,
+) -> LaidFilm:
+    """Return where a film lies once the vacuum is on.
+
+    Parameters
+    ----------
+    mesh : FilmMesh
+    ground : Surface, Ground or None
+        What it lies on; None for a film in free air.
+    film : Film
+    pressure_kpa : float
+        Of the air outside over that inside.
+    friction : float
+        Coefficient on the ground; ``math.inf`` for a film that sticks where it touches.
+    offset_mm : float
+        Thickness of the stack between hull and film. Taken out of the gap.
+    ramp : sequence of float, optional
+        Shares of the pressure, rising to 1, at which the film comes to rest on the way; with friction they matter,
+        since film is drawn from furthest off while the pressure is low.
+    finer : int
+        How often the film's triangles are each split in four once the coarse film lies; before, where there is
+        friction. It takes a fifth of the time that a fine mesh does from the start.
+    tolerance : float
+        Force left over at a vertex, as a share of the pressure on it.
+    most_steps : int
+        At each pressure.
+    progress : callable
+
+    Returns
+    -------
+    LaidFilm
+
+    Raises
+    ------
+    QuantityError
+        A pressure that no pump makes, friction below nought, a ramp that does not rise to 1.
+    SolveError
+        No rest was found at all.
+
+    Examples
+    --------
+    A strip of constant tension over a trench sags in an arc of radius tension over pressure:
+
+    >>> from plyflat.bag._film_mesh import strip
+    >>> tight = Film("tight", 100.0, 0.02, poisson=0.0, yield_mpa=90.0, drawn=True)
+    >>> laid = lay_film(strip([[0, 0, 0], [30, 0, 0]], cells=40), None, tight, pressure_kpa=90.0)
+    >>> sag = -laid.vertices_mm[:, 2].min()
+    >>> abs(sag - (20 - (20**2 - 15**2) ** 0.5)) < 0.01
+    True
+    """
+    from ._film_mesh import split_film
+
+    base = MeshGround(ground, offset_mm=offset_mm) if isinstance(ground, Surface) else ground
+    shares = _ramp(ramp, friction)
+    if friction > 0:
+        for _ in range(finer):
+            mesh = split_film(mesh, mesh.points_mm)
+        finer = 0
+    for level in range(finer + 1):
+        laid = ramp_film(
+            mesh, base, film, pressures_kpa=[pressure_kpa * s for s in shares], friction=friction,
+            offset_mm=offset_mm, tolerance=tolerance, most_steps=most_steps, progress=progress,
+        )[-1]  # fmt: skip
+        if level < finer:
+            mesh, shares = split_film(mesh, laid.vertices_mm), (1.0,)
+    return laid
+
+
+def ramp_film(
+    mesh: FilmMesh,
+    ground: Surface | Ground | None,
+    film: Film,
+    *,
+    pressures_kpa: Sequence[float],
+    friction: float = 0.0,
+    offset_mm: float = 0.0,
+    tolerance: float = TOLERANCE,
+    most_steps: int = 400,
+    progress: Tell = quiet,
+) -> tuple[LaidFilm, ...]:
+    """Return where a film lies at each of several pressures, one after the other.
+
+    Parameters
+    ----------
+    pressures_kpa : sequence of float
+        Rising.
+    mesh, ground, film, friction, offset_mm, tolerance, most_steps, progress
+        As for `lay_film`.
+    """
+    asked = [float(p) for p in pressures_kpa]
+    _check(asked, friction, offset_mm)
+    base = MeshGround(ground, offset_mm=offset_mm) if isinstance(ground, Surface) else ground
+    feet = Feet(mesh.cloth(film.law()), len(mesh.points_mm))
+    freedom = Freedom(mesh.points_mm, mesh.faces, mesh.hold.ways, mesh.hold.free)
+    points, grip, out = mesh.points_mm, None, []
+    if friction > 0 and base is not None:
+        reach = _CONTACT * mesh.cell_mm
+        start = feet.at(points)
+        grip = Grip(friction, start, base.look(start)[0] < reach)
+    for k, p in enumerate(asked):
+        progress("film", k / len(asked))
+        cloth = mesh.cloth(film.law(_LEAST * p * 1e-3 * mesh.cell_mm))
+        eq = Equations(cloth, freedom, feet, base, p * 1e-3, asked[-1] * 1e-3, grip)
+        rest = settle(eq, points, tolerance=tolerance, most=most_steps)
+        points, grip = rest.points_mm, rest.grip
+        out.append(_told(mesh, film, rest, p))
+    progress("film", 1.0)
+    return tuple(out)
+
+
+def _ramp(ramp: Sequence[float] | None, friction: float) -> tuple[float, ...]:
+    if ramp is None:
+        return _RAMP_FREE if friction == 0 else tuple(np.geomspace(_RAMP_FROM, 1.0, _RAMP_STEPS))
+    shares = tuple(float(s) for s in ramp)
+    if not shares or shares[-1] != 1.0 or not shares[0] > 0 or (np.diff(shares) <= 0).any():
+        raise QuantityError(
+            f"the ramp {shares} does not rise to 1", do="Give rising shares, the last of them 1."
+        )
+    return shares
+
+
+def _check(pressures: list[float], friction: float, offset_mm: float) -> None:
+    for p in pressures:
+        if not 0 < p <= AIR_KPA:
+            raise QuantityError(
+                f"a bag is pressed by {p:g} kPa", do=f"State a pressure above 0 and up to {AIR_KPA:g} kPa."
+            )
+    if not pressures or any(b <= a for a, b in zip(pressures, pressures[1:])):
+        raise QuantityError(f"the pressures {pressures} kPa do not rise", do="Give them in rising order.")
+    if not friction >= 0:
+        raise QuantityError(f"a coefficient of friction of {friction:g}", do="State one from 0 up.")
+    if not offset_mm >= 0:
+        raise QuantityError(f"a stack of {offset_mm:g} mm", do="State a thickness from 0 up.")
+
+
+def _told(mesh: FilmMesh, film: Film, rest: Rest, pressure_kpa: float) -> LaidFilm:
+    stretch = rest.state.stretch
+    pull = film.law().pull(*stretch.T)
+    nominal = np.stack([pull.first, pull.second], axis=1)
+    # Per rest width to per width now: each is over the other way's stretch.
+    tension = np.where(nominal > 0, nominal / np.maximum(stretch[:, ::-1], 1e-12), 0.0)
+    laid = LaidFilm(
+        rest.points_mm, mesh.faces, pressure_kpa, np.maximum(rest.distance_mm, 0.0),
+        rest.distance_mm < _CONTACT * mesh.cell_mm, 1e3 * tension, stretch, rest.converged, rest.steps, rest.residual,
+    )  # fmt: skip
+    return replace(laid, cautions=_cautions(film, laid, nominal[:, 0]))
+
+
+def _cautions(film: Film, laid: LaidFilm, nominal: Floats) -> tuple[str, ...]:
+    out = []
+    middle = laid.vertices_mm[laid.faces].mean(axis=1)
+    if not laid.converged:
+        out.append(
+            f"the film had not come to rest after {laid.steps} steps: {100 * laid.residual:.1f} % of the pressure is "
+            "not balanced"
+        )
+    worst = int(laid.stretch[:, 0].argmax())
+    if film.break_stretch is not None and laid.stretch[worst, 0] >= film.break_stretch:
+        out.append(
+            f"{film.name} is stretched to {laid.stretch[worst, 0]:.2f} times its length at {_at(middle[worst])}, and "
+            f"breaks at {film.break_stretch:.2f}: give it more slack there"
+        )
+    worst = int(nominal.argmax())
+    if not film.drawn and nominal[worst] >= film.yield_n_per_mm:
+        out.append(
+            f"{film.name} carries {nominal[worst]:.1f} N/mm at {_at(middle[worst])}, and draws from "
+            f"{film.yield_n_per_mm:.1f} N/mm: give it more slack there"
+        )
+    return tuple(out)
+
+
+def _at(point: Floats) -> str:
+    return f"({point[0]:.0f}, {point[1]:.0f}, {point[2]:.0f}) mm"

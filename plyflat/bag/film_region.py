@@ -1,0 +1,156 @@
+"""A film's own mesh over a taped area of the hull: drawn taut between the tape lines, with slack put in by pleats."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import QuantityError
+from ..surface.mesh import Floats, Ints, Surface
+from ._film_ground import MeshGround
+from ._film_law import Spring
+from ._film_matrix import Freedom
+from ._film_mesh import as_cut, even_triangles
+from ._film_solve import Equations, Feet, settle
+from .film import FilmMesh, Hold
+
+# A film drawn taut: its tension over the pressure that keeps it from lifting, in widths of the area.
+_TAUT = 20.0
+_TAUT_TOLERANCE = 2e-2
+_TAUT_STEPS = 80
+_DRAFT = 1e-2
+_DRAFT_CELLS = 600
+
+
+@dataclass(frozen=True)
+class Ear:
+    """Extra film folded in along a line: what a pleat puts in.
+
+    Attributes
+    ----------
+    from_mm, to_mm : (float, float, float)
+        The ends of the fold, near the hull; usually both on the tape.
+    height_mm : float
+        Of the fold: it holds twice as much film, all along the line.
+
+    Raises
+    ------
+    QuantityError
+        A height below nought or a line of no length.
+    """
+
+    from_mm: tuple[float, float, float]
+    to_mm: tuple[float, float, float]
+    height_mm: float
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.height_mm) and self.height_mm >= 0):
+            raise QuantityError(f"a pleat of {self.height_mm:g} mm", do="State a height from 0 up.")
+        if not np.linalg.norm(np.subtract(self.to_mm, self.from_mm)) > 0:
+            raise QuantityError("a pleat's line has no length", do="Give it two ends.")
+
+
+def taut_film(
+    patch: Surface, hull: Surface | None = None, *, cell_mm: float | None = None, vertices: int = 3000,
+    offset_mm: float = 0.0, edge: str = "fixed",
+) -> FilmMesh:  # fmt: skip
+    """Return the film that is drawn taut between the tape lines round a patch and lies over all that stands in its way.
+
+    It is cut to that shape: no part of it is stretched yet, and none has slack. Where the taut shape is not
+    developable, gathers at the tape are taken to make up for it.
+
+    Parameters
+    ----------
+    patch : Surface
+        In one piece; the tape runs along its boundaries.
+    hull : Surface, optional
+        What the film may touch; the patch alone where not given.
+    cell_mm : float, optional
+        Side of the film's triangles.
+    vertices : int
+        About how many there are, where no cell is given.
+    offset_mm : float
+        Thickness of the stack under the film; the tape is taken to be as high.
+    edge : {"fixed", "sliding"}
+        Whether the tape holds the film, or lets it slide along its line.
+
+    Returns
+    -------
+    FilmMesh
+
+    Raises
+    ------
+    ShapeError
+        The patch laid flat lies over itself, or is no patch.
+    MeshError
+        The cell is too large for the patch.
+    """
+    from ..cloth.flatten import flatten
+
+    if edge not in ("fixed", "sliding"):
+        raise ValueError(f"edge is {edge!r}; it must be 'fixed' or 'sliding'")
+    ground = MeshGround(hull or patch, offset_mm=offset_mm)
+    flat = flatten(patch, tolerance=_DRAFT)
+    lifted = patch.vertices_mm + offset_mm * patch.vertex_normals
+    step = float(np.sqrt(patch.area_mm2 / (_DRAFT_CELLS * np.sqrt(3) / 2)))
+    draft = _drawn(_Lies(lifted, patch.faces, flat.uv_mm, patch.boundary_loops), step, ground)
+    taut = Surface(draft.points, draft.faces)
+    again = flatten(taut, tolerance=_DRAFT)
+    if cell_mm is None:
+        cell_mm = float(np.sqrt(taut.area_mm2 / (vertices * np.sqrt(3) / 2)))
+    made = _drawn(_Lies(draft.points, taut.faces, again.uv_mm, taut.boundary_loops), cell_mm, ground)
+    hold = Hold.loose(len(made.points))
+    for rim in made.rims:
+        if edge == "fixed":
+            hold = hold.fixed(rim)
+        else:
+            p = made.points[rim]
+            hold = hold.along(rim, np.roll(p, -1, axis=0) - np.roll(p, 1, axis=0))
+    return FilmMesh(made.points, made.faces, as_cut(made.points, made.faces), hold)
+
+
+@dataclass(frozen=True, eq=False)
+class _Lies:
+    """A shape in space with its flat shape."""
+
+    points: Floats
+    faces: Ints
+    flat: Floats
+    loops: tuple[Ints, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    points: Floats
+    faces: Ints
+    rims: tuple[Ints, ...]
+
+
+def _drawn(lies: _Lies, cell_mm: float, ground: MeshGround) -> _Drawn:
+    """Mesh a flat shape evenly, put it where the shape lies in space, and draw it taut."""
+    flat, faces, rims = _meshed(lies, cell_mm)
+    points = _placed(lies, flat)
+    hold = Hold.loose(len(points))
+    for rim in rims:
+        hold = hold.fixed(rim)
+    mesh = FilmMesh(points, faces, flat[faces], hold)
+    width = float(np.linalg.norm(np.ptp(points, axis=0)))
+    pressure = 1.0 / (_TAUT * width)
+    freedom = Freedom(points, faces, hold.ways, hold.free)
+    # Hard enough for convex edges, where the tension presses more than the air does.
+    cloth = mesh.cloth(Spring(1.0))
+    eq = Equations(cloth, freedom, Feet(cloth, len(points)), ground, pressure, 1.0 / cell_mm, None)
+    rest = settle(eq, points, tolerance=_TAUT_TOLERANCE * cell_mm, most=_TAUT_STEPS)
+    return _Drawn(rest.points_mm, faces, rims)
+
+
+def _meshed(lies: _Lies, cell_mm: float) -> tuple[Floats, Ints, tuple[Ints, ...]]:
+    return even_triangles([lies.flat[q] for q in lies.loops], cell_mm)
+
+
+def _placed(lies: _Lies, flat: Floats) -> Floats:
+    """Put points of the flat shape where the shape has them in space."""
+    level = Surface(np.column_stack([lies.flat, np.zeros(len(lies.flat))]), lies.faces)
+    found = level.locate(np.column_stack([flat, np.zeros(len(flat))]))
+    return np.einsum("ki,kid->kd", found.weights, lies.points[lies.faces[found.face]])
