@@ -12,6 +12,7 @@ from ..surface.mesh import Floats, Ints, Surface
 # A foot this near a corner or a side of its triangle, as a share of the triangle, lies on it.
 _ON_SIDE = 1e-6
 _ON = 1e-9
+_LEVEL = 1.0 - 1e-12
 # Nearer to an edge than this share of the stack's thickness the normals turn too fast to be followed.
 _TURNS_FROM = 0.25
 
@@ -65,9 +66,11 @@ class MeshGround(Ground):
         About a corner they turn every way, about an edge across it, with the distance for a radius.
         """
         foot = self._foot(points)
-        over = foot.far > _TURNS_FROM * max(self._offset, _ON)
-        turn = np.where(over, 1.0 / np.where(over, foot.far, 1.0), 0.0)[:, None, None]
         n = foot.out
+        # Between faces of one plane nothing turns.
+        leans = (n * self._face[foot.face]).sum(axis=1) < _LEVEL
+        over = leans & (foot.far > _TURNS_FROM * max(self._offset, _ON))
+        turn = np.where(over, 1.0 / np.where(over, foot.far, 1.0), 0.0)[:, None, None]
         round_ = np.eye(3) - n[:, :, None] * n[:, None, :]
         f = self._f[foot.face]
         rows = np.arange(len(f))

@@ -1,0 +1,219 @@
+"""A film under vacuum against closed forms."""
+
+import math
+
+import numpy as np
+import pytest
+
+from plyflat.bag._film_ground import Ground
+from plyflat.bag._film_mesh import even_triangles, strip
+from plyflat.bag.film import Film, FilmMesh, Hold, lay_film, ramp_film
+from plyflat.surface.mesh import Surface
+
+FILM = Film("stiff", 1000.0, 0.05, poisson=0.0)
+AT_CORNER = math.sqrt(2.0) - 1.0
+
+
+def drawn(radius_mm, pressure_kpa=90.0):
+    """A film of the same tension everywhere, as great as a free radius wants."""
+    return Film("drawn", 1000.0, 1.0, poisson=0.0, yield_mpa=radius_mm * pressure_kpa * 1e-3, drawn=True)
+
+
+def square_corner(reach=500.0):
+    """The walls x = 0 and z = 0, seen from x > 0, z > 0."""
+    v = np.array([[0, -1, 0], [1, -1, 0], [1, 1, 0], [0, 1, 0], [0, -1, 1], [0, 1, 1]]) * reach
+    return Surface(v, np.array([[0, 1, 2], [0, 2, 3], [0, 3, 5], [0, 5, 4]]))
+
+
+def chord(cells):
+    return strip([[0, 0, 100], [100, 0, 0]], cells=cells)
+
+
+def corner_radius(laid):
+    """Free radius, from the film's distance to the line where the walls meet."""
+    return laid.gap_over_mm([[0, laid.vertices_mm[-1, 1] / 2, 0]])[0] / AT_CORNER
+
+
+@pytest.mark.reference(
+    source="arc tangent to both walls of a square corner: r = (a + b - L) / (kappa + p L / k)", kind="derived"
+)
+def test_an_elastic_film_in_a_square_corner():
+    length = 100 * math.sqrt(2.0)
+    true = (200 - length) / ((2 - math.pi / 2) + 0.09 * length / 50)
+    assert true == pytest.approx(85.671, abs=1e-3)
+    off = []
+    for cells in (16, 32, 64):
+        laid = lay_film(chord(cells), square_corner(), FILM, pressure_kpa=90.0, tolerance=1e-5)
+        assert laid.converged
+        off.append(abs(corner_radius(laid) / true - 1))
+        assert laid.tension_n_per_m[cells // 2, 0] == pytest.approx(90 * true, rel=5e-3)
+    # Of second order; what the film sinks into the walls stays.
+    assert off[0] < 2e-3
+    assert off[1] < 5e-4
+    assert off[2] < 2e-4
+
+
+@pytest.mark.reference(
+    source="a film that sticks where it touches: stretch grows as r^-kappa/(pi - theta) from first touch",
+    kind="derived",
+)
+def test_a_film_that_sticks_in_a_square_corner():
+    n, first = 4 / math.pi - 1, math.pi / 2 / math.sqrt(2.0)
+    low, high = 50.0, 100.0
+    for _ in range(60):
+        r = (low + high) / 2
+        low, high = (r, high) if 50 * (first * (100 / r) ** n - 1) > 0.09 * r else (low, r)
+    assert r == pytest.approx(86.485, abs=1e-3)
+    found = []
+    for steps in (6, 12):
+        ramp = np.geomspace(0.05, 1, steps)
+        laid = lay_film(chord(64), square_corner(), FILM, pressure_kpa=90.0, friction=math.inf, ramp=ramp)
+        found.append(corner_radius(laid))
+    assert found[1] == pytest.approx(r, rel=0.015)
+    # Of first order in the steps of the load.
+    assert abs(found[1] - r) < 0.75 * abs(found[0] - r)
+
+
+def long_walls(cells, wall=300.0, short=20.0):
+    """Film lying unstretched on both walls, `short` of reaching round the corner."""
+    length = 2 * wall - short
+    mesh = strip([[0, 0, wall], [wall, 0, 0]], cells=cells, cut_mm=length, width_mm=length / cells)
+    s = np.linspace(0, length, cells + 1)
+    x = np.where(s > length / 2, s - length / 2 + short / 2, 0.0)
+    z = np.where(s < length / 2, length / 2 - s + short / 2, 0.0)
+    x[cells // 2] = z[cells // 2] = short / 4
+    points = mesh.points_mm.copy()
+    points[:, 0], points[:, 2] = np.tile(x, 2), np.tile(z, 2)
+    return FilmMesh(points, mesh.faces, mesh.rest_mm, mesh.hold)
+
+
+def history(pressures, mu=0.3, stiff=50.0, wall=300.0, short=20.0, count=6001):
+    """Radius after a ramp: tension on the wall is what it was or what friction lets through, whichever is more."""
+    x = np.linspace(0, wall, count)
+    old = np.zeros(count)
+    for p in pressures:
+        low, high = 1.0, 200.0
+        for _ in range(60):
+            r = (low + high) / 2
+            on = x >= r
+            pull = np.maximum(old, p * r - mu * p * (x - r))
+            # First lengths: of the arc, and of what lies on the walls; together the cut length.
+            arc = r * math.pi / 2 / (1 + p * r / stiff)
+            flat = 1 / (1 + pull / stiff)
+            cut = arc + 2 * np.trapezoid(np.where(on, flat, 0.0), x)
+            low, high = (low, r) if cut < 2 * wall - short else (r, high)
+        old = np.where(x >= r, np.maximum(old, p * r - mu * p * (x - r)), p * r)
+    return r
+
+
+@pytest.mark.reference(
+    source="Coulomb on a flat wall: dT/dx = mu p, the tension of each place kept as the pressure rises",
+    kind="derived",
+)
+def test_a_film_with_friction_in_a_square_corner():
+    pressures = 90.0 * np.geomspace(0.05, 1, 10)
+    assert history(90e-3 * np.geomspace(0.05, 1, 200)) == pytest.approx(28.96, abs=0.03)
+    laid = ramp_film(long_walls(128), square_corner(), FILM, pressures_kpa=pressures, friction=0.3)
+    assert all(one.converged for one in laid)
+    assert corner_radius(laid[0]) == pytest.approx(history(pressures[:1] * 1e-3), rel=0.01)
+    assert corner_radius(laid[-1]) == pytest.approx(28.96, rel=0.02)
+
+
+@pytest.mark.reference(source="a film over a trench is an arc: sag r - sqrt(r^2 - c^2 / 4)", kind="derived")
+def test_sag_over_a_trench():
+    off = []
+    for cells in (20, 40):
+        laid = lay_film(
+            strip([[0, 0, 0], [30, 0, 0]], cells=cells), None, drawn(20.0), pressure_kpa=90.0, tolerance=1e-6
+        )
+        off.append(abs(-laid.vertices_mm[:, 2].min() - 6.771))
+    assert off[0] < 0.01
+    assert off[1] < 0.4 * off[0] + 1e-3
+
+
+@pytest.mark.reference(source="a film nearly flat sags by p c^2 / (8 T)", kind="derived")
+def test_sag_over_a_trench_when_small():
+    tight = drawn(200.0, pressure_kpa=0.9)
+    laid = lay_film(strip([[0, 0, 0], [30, 0, 0]], cells=40), None, tight, pressure_kpa=0.9, tolerance=1e-6)
+    assert -laid.vertices_mm[:, 2].min() == pytest.approx(30**2 / (8 * 200), rel=0.003)
+
+
+def level(outline, cell):
+    """Film level on z = 0 within an outline, held round its edge."""
+    flat, faces, rims = even_triangles([outline], cell)
+    points = np.column_stack([flat, np.zeros(len(flat))])
+    return FilmMesh(points, faces, flat[faces], Hold.loose(len(flat)).fixed(rims[0]))
+
+
+def circle(radius, cell):
+    turn = 2 * np.pi * np.arange(int(2 * np.pi * radius / cell)) / int(2 * np.pi * radius / cell)
+    return radius * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+@pytest.mark.reference(source="a soap film over a round well is a cap of radius 2 T/p", kind="derived")
+def test_sag_over_a_round_well():
+    true = 40 - math.sqrt(40**2 - 32**2)
+    off = []
+    for cell in (8.0, 4.0, 2.0):
+        laid = lay_film(level(circle(32.0, cell), cell), None, drawn(20.0), pressure_kpa=90.0, tolerance=1e-3)
+        assert laid.converged
+        off.append(abs(-laid.vertices_mm[:, 2].min() / true - 1))
+    # No vertex need lie in the middle: a little better than of first order.
+    assert off[0] < 0.012
+    assert off[1] < 0.6 * off[0]
+    assert off[2] < 0.6 * off[1]
+
+
+class Pit(Ground):
+    """A spherical pit whose edge lies on z = 0."""
+
+    def __init__(self, radius, opening):
+        self.radius, self.centre = radius, np.array([0.0, 0.0, math.sqrt(radius**2 - opening**2)])
+
+    def look(self, points):
+        away = self.centre - points
+        size = np.linalg.norm(away, axis=1)
+        return self.radius - size, away / size[:, None]
+
+
+@pytest.mark.reference(
+    source="a soap film fills a spherical pit of radius 2 T/p and more, and no smaller one", kind="derived"
+)
+def test_a_spherical_pit():
+    filled = lay_film(level(circle(60.0, 6.0), 6.0), Pit(80.0, 60.0), drawn(30.0), pressure_kpa=90.0)
+    assert filled.gap_mm.max() < 0.1
+    assert filled.contact.all()
+    hollow = lay_film(level(circle(60.0, 6.0), 6.0), Pit(80.0, 60.0), drawn(50.0), pressure_kpa=90.0)
+    # The cap of radius 100 through the same edge.
+    true = (80 - math.sqrt(80**2 - 60**2)) - (100 - math.sqrt(100**2 - 60**2))
+    assert hollow.gap_mm.max() == pytest.approx(true, rel=0.03)
+
+
+class Corner(Ground):
+    """The three walls x = 0, y = 0, z = 0, seen from within."""
+
+    def look(self, points):
+        within = np.minimum(points, 0.0)
+        deep = np.linalg.norm(within, axis=1)
+        nearest = points.argmin(axis=1)
+        out = np.eye(3)[nearest]
+        behind = deep > 0
+        out[behind] = -within[behind] / deep[behind, None]
+        return np.where(behind, -deep, points.min(axis=1)), out
+
+
+@pytest.mark.reference(
+    source="convex obstacle problem of constant mean curvature in the corner of a cube: gap 1.1743 T/p",
+    kind="derived",
+)
+def test_the_corner_of_three_planes():
+    reach, cell = 130.0, 8.0
+    side = reach * math.sqrt(2.0)
+    outline = np.array([[0, 0], [side, 0], [side / 2, side * math.sqrt(3.0) / 2]])
+    flat, faces, rims = even_triangles([outline], cell)
+    weights = np.linalg.solve(np.vstack([outline.T, np.ones(3)]), np.vstack([flat.T, np.ones(len(flat))])).T
+    mesh = FilmMesh(weights @ (reach * np.eye(3)), faces, flat[faces], Hold.loose(len(flat)).fixed(rims[0]))
+    laid = lay_film(mesh, Corner(), drawn(20.0), pressure_kpa=90.0, most_steps=60)
+    assert laid.gap_over_mm([[0, 0, 0]])[0] == pytest.approx(1.1743 * 20, rel=0.03)
+    # On an edge, a radius and more from the corner, the film is a cylinder.
+    assert laid.gap_over_mm([[70.0, 0, 0]])[0] == pytest.approx(20 * AT_CORNER, rel=0.03)
