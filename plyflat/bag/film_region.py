@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..errors import QuantityError
+from ..surface._smooth import work_copy
 from ..surface.mesh import Floats, Ints, Surface
 from ._film_ground import MeshGround
 from ._film_law import Spring
@@ -21,6 +23,9 @@ _TAUT_TOLERANCE = 2e-2
 _TAUT_STEPS = 80
 _DRAFT = 1e-2
 _DRAFT_CELLS = 600
+# A pleat's strip is at least so many cells wide; a triangle this steep to the way across (sine) takes no part.
+_STRIP = 4.0
+_STEEP = 0.2
 
 
 @dataclass(frozen=True)
@@ -90,7 +95,8 @@ def taut_film(
 
     if edge not in ("fixed", "sliding"):
         raise ValueError(f"edge is {edge!r}; it must be 'fixed' or 'sliding'")
-    ground = MeshGround(hull or patch, offset_mm=offset_mm)
+    ground = MeshGround(quiet_surface(hull or patch), offset_mm=offset_mm)
+    patch = quiet_surface(patch)
     flat = flatten(patch, tolerance=_DRAFT)
     lifted = patch.vertices_mm + offset_mm * patch.vertex_normals
     step = float(np.sqrt(patch.area_mm2 / (_DRAFT_CELLS * np.sqrt(3) / 2)))
@@ -108,6 +114,76 @@ def taut_film(
             p = made.points[rim]
             hold = hold.along(rim, np.roll(p, -1, axis=0) - np.roll(p, 1, axis=0))
     return FilmMesh(made.points, made.faces, as_cut(made.points, made.faces), hold)
+
+
+def quiet_surface(surface: Surface) -> Surface:
+    """Return a surface without the scan's noise, which a film would else hang from peak to peak on."""
+    smooth = work_copy(surface)
+    return surface if smooth is surface.vertices_mm else Surface(smooth, surface.faces)
+
+
+def with_ears(mesh: FilmMesh, ears: Sequence[Ear]) -> FilmMesh:
+    """Return a film with extra length put in across the lines of pleats.
+
+    The extra is spread over a strip along each line as wide as itself, so that no cell grows to more than twice its
+    length as cut.
+
+    Parameters
+    ----------
+    mesh : FilmMesh
+        As it lies before the pump is on: its pleats are laid from there.
+    ears : sequence of Ear
+    """
+    if not ears:
+        return mesh
+    p = mesh.points_mm[mesh.faces]
+    e1, e2 = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
+    normal = np.cross(e1, e2)
+    normal = normal / np.linalg.norm(normal, axis=1, keepdims=True)
+    up = normal.mean(axis=0)
+    # As cut, in space: a rest other than where the film lies is carried over by its own stretch.
+    own = as_cut(mesh.points_mm, mesh.faces)
+    if not np.allclose(own[:, 1:], _level(mesh.rest_mm)[:, 1:], atol=1e-6):
+        raise QuantityError(
+            "the film is stretched before its pleats are put in", do="Put pleats into a taut film."
+        )
+    for ear in ears:
+        share, across = _shares(mesh, ear, up)
+        flat = across - (normal @ across)[:, None] * normal
+        size = np.linalg.norm(flat, axis=1, keepdims=True)
+        flat = np.where(size > _STEEP, flat / np.maximum(size, _STEEP), 0.0)
+        e1 = e1 + 2 * ear.height_mm * (share[mesh.faces[:, 1]] - share[mesh.faces[:, 0]])[:, None] * flat
+        e2 = e2 + 2 * ear.height_mm * (share[mesh.faces[:, 2]] - share[mesh.faces[:, 0]])[:, None] * flat
+    zero = np.zeros_like(e1)
+    cut = as_cut(np.stack([zero, e1, e2], axis=1).reshape(-1, 3), np.arange(3 * len(e1)).reshape(-1, 3))
+    return replace(mesh, rest_mm=cut)
+
+
+def _level(rest: Floats) -> Floats:
+    """Cut triangles (m, 3, 2), each with its first side along x."""
+    return as_cut(
+        np.concatenate([rest, np.zeros((*rest.shape[:2], 1))], axis=2).reshape(-1, 3),
+        np.arange(3 * len(rest)).reshape(-1, 3),
+    )
+
+
+def _shares(mesh: FilmMesh, ear: Ear, up: Floats) -> tuple[Floats, Floats]:
+    """Return how much of an ear's film lies on one side of each vertex, 0 to 1, and the way across it."""
+    start = np.asarray(ear.from_mm)
+    along = np.asarray(ear.to_mm) - start
+    length = float(np.linalg.norm(along))
+    across = np.cross(along / length, up)
+    size = float(np.linalg.norm(across))
+    if size < _STEEP:
+        raise QuantityError("a pleat's line stands square to the film", do="Give it two ends along the film.")
+    across = across / size
+    off = mesh.points_mm - start
+    width = max(2 * ear.height_mm, _STRIP * mesh.cell_mm)
+    share = np.clip(off @ across / width + 0.5, 0.0, 1.0)
+    # Beyond its ends a fold runs out over as much as it is wide.
+    at = off @ along / length
+    fade = np.clip(np.minimum(at, length - at) / width + 1.0, 0.0, 1.0)
+    return share * fade, across
 
 
 @dataclass(frozen=True, eq=False)
