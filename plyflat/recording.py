@@ -93,7 +93,7 @@ def _outdated(job: Job, folder: Path) -> Iterator[str]:
     """Say where the job has changed since its plan was made."""
     found = changes(_plan(folder)["job"]["resolved_toml"], job.resolved_toml())
     if found:
-        yield f"The plan in {folder} was made before the job file changed; plan again to set the right figures against yours:"
+        yield f"The plan in {folder} was made before the job file changed, or what is taken where it says nothing; plan again:"
         yield from (f"  {line}" for line in found)
 
 
@@ -246,7 +246,7 @@ def _changed(record: Record, rows: list[Entry], job: Job) -> Iterator[str]:
         if found:
             mine = [e for e in counted if e.job_hash == digest]
             when = min(e.at for e in mine)[:16].replace("T", " ")
-            yield f"The job file has changed since {when} UTC, when {len(mine)} of the figures above were recorded:"
+            yield f"The job file has changed since {when} UTC, when {len(mine)} of the figures above were recorded (or what is taken where it says nothing has):"
             yield from (f"  {line}" for line in found)
 
 
