@@ -157,6 +157,16 @@ def _gauge_kpa(job: Job, air_kpa: float) -> float:
     return USUAL_GAUGE_SHARE * air_kpa if stated is None else stated
 
 
+def pressure_on_bag_kpa(job: Job) -> float:
+    """Return the pressure across the bag film that the job aims at.
+
+    Parameters
+    ----------
+    job : Job
+    """
+    return _gauge_kpa(job, _air_kpa(job))
+
+
 def spreads_of(job: Job) -> Spreads:
     """How far what goes into the sums may lie off, as the job states it.
 

@@ -13,6 +13,7 @@ from types import FrameType
 
 import numpy as np
 
+from .bagging import plan_reach
 from .cloth.joins import Load
 from .cloth.template import Template
 from .daily import check_day, offcuts_g, peel_holds, plan_day, spreads_of, tape_mm
@@ -219,6 +220,9 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
     layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
+    reach, notes = plan_reach(work.job, bag, layers) if bag else (None, ())
+    for text, do in notes:
+        work.caution(text, where=f"{spec.name}, bag film", do=do)
     return RegionPlan(
         spec.name,
         spec.mesh,
@@ -231,6 +235,7 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
         placed.corner,
         placed.fillet,
         *_putty_g(spec, placed),
+        reach=reach,
     )
 
 

@@ -6,6 +6,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from .bag.corners import Bend, CornerSection
+from .bag.pleats import Corner as FedCorner
+from .bag.pleats import Pleat
+from .bag.reach import Bridging
 from .cloth._strain import YarnStrain, YarnStretch
 from .cloth.darts import Dart
 from .cloth.draping import Laying
@@ -260,6 +264,49 @@ class LayerPlan:
 
 
 @dataclass(frozen=True, eq=False)
+class BagReach:
+    """Where the film of a region's bag bridges if it is drawn taut, and the pleats that feed its corners.
+
+    Attributes
+    ----------
+    surface : Surface
+        Inside the tape; what the bridging was sought on.
+    bridging : Bridging
+        Its vertices are those of `surface`.
+    limit_mm : float
+        How far the film may stand off.
+    pressure_kpa, tension_n_per_m : float
+        Of the film at its yield.
+    allowed_mm : float
+        Radius that a square corner may be left round by that limit.
+    tape_mm : (k, 3) float array
+        The line that pleats are measured along, the mark 0 first.
+    corners : tuple of FedCorner
+    sections : tuple of CornerSection
+    bends : tuple of Bend
+    pleats : tuple of Pleat
+    tuck_kpa : float
+        Pressure at which pleats are tucked in.
+    feed_mm : float
+        From how far film can be drawn at that pressure.
+    """
+
+    surface: Surface
+    bridging: Bridging
+    limit_mm: float
+    pressure_kpa: float
+    tension_n_per_m: float
+    allowed_mm: float
+    tape_mm: Floats
+    corners: tuple[FedCorner, ...]
+    sections: tuple[CornerSection, ...]
+    bends: tuple[Bend, ...]
+    pleats: tuple[Pleat, ...]
+    tuck_kpa: float
+    feed_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class RegionPlan:
     """One region with its plies and bag layers.
 
@@ -282,6 +329,8 @@ class RegionPlan:
         The fillet run into that corner first.
     putty_g, putty_stays_g : float
         Putty to mix for it, and what of it stays.
+    reach : BagReach or None
+        Where the film of its bag bridges; None without a bag, or where that could not be told.
     """
 
     name: str
@@ -296,6 +345,7 @@ class RegionPlan:
     fillet: Filleted | None = None
     putty_g: float = 0.0
     putty_stays_g: float = 0.0
+    reach: BagReach | None = None
 
 
 @dataclass(frozen=True)

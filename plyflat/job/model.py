@@ -233,6 +233,9 @@ class Cloth(Table):
         return self
 
 
+STRESS = amount(lambda given: units.pressure_kpa(given) / 1000, lambda v: f"{units.number_text(v)} MPa", 0.1, 1e5, "35 MPa")
+
+
 class Consumable(Table):
     """A material of the bag: a sheet on its roll, or sealant tape."""
 
@@ -347,6 +350,21 @@ class FilmLayer(Layer):
     )
     slack_mm: Annotated[float, length(0, 5000, "0 mm"), OURS] = Field(
         default=0.0, alias="slack", description="Film added to length and to width, beyond what the surface needs."
+    )
+    yield_mpa: Annotated[float, STRESS, MEMORY] = Field(
+        default=35.0,
+        alias="yield",
+        description="Stress at which the film draws out without more force; it says how tight a film without slack bridges. "
+        "About 35 MPa for nylon film, 10 MPa for soft polyethylene.",
+    )
+    modulus_mpa: Annotated[float, STRESS, MEMORY] = Field(
+        default=700.0, alias="modulus", description="Modulus of the film: about 700 MPa for nylon film, 200 MPa for soft polyethylene."
+    )
+    friction: Annotated[float, PRACTICE] = Field(
+        default=0.3, gt=0.0, le=2.0, description="Friction of the film on what lies under it, 0.2 to 0.5."
+    )
+    pleat_margin_mm: Annotated[float, length(0, 500, "15 mm"), PRACTICE] = Field(
+        default=15.0, alias="pleat_margin", description="Added to the height of each pleat."
     )
 
 
@@ -464,6 +482,9 @@ class Limits(Table):
     )
     pieces: Annotated[int, OURS] = Field(
         default=4, ge=1, le=50, strict=True, description="Most pieces a ring may be opened into."
+    )
+    bridging_mm: Annotated[float, length(0.5, 200, "3 mm"), OURS] = Field(
+        default=3.0, alias="bridging", description="How far the film may stand off the hull in a corner."
     )
 
 

@@ -137,7 +137,10 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
             elif ply.pieces:
                 yield strain_picture(stage, ply)
         if region.layers:
+            from .bag import reach_pictures
+
             yield bag_picture(stage)
+            yield from reach_pictures(stage)
 
 
 def hull_picture(stage: Stage) -> Picture:

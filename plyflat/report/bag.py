@@ -1,0 +1,346 @@
+"""The bag's reach on paper: the bridging map, the pleats on the tape, and sections through the worst corners."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..export.drawing import file_stem
+from ..surface.mesh import Floats
+from .hull import Stage, _directions, _page, hatch
+from .layout import head_in, title_on
+from .scene import Shot, lifted
+from .style import FAINT, INK, MAP, SMALL_PT, TINT, Picture, as_png, halo, new_figure
+
+if TYPE_CHECKING:
+    from ..bag.corners import CornerSection
+    from ..bag.pleats import Pleat
+    from ..planned import BagReach, RegionPlan
+
+_LEGEND_IN = 1.25
+_BAR_IN = 1.75
+_SECTION_IN = 3.3
+_DRAWN = 3
+#: Sections are drawn this far to both sides of the corner, in radii of the free film, if they run so far.
+_ASIDE = 4.0
+
+
+def reach_pictures(stage: Stage) -> Iterator[Picture]:
+    """Yield the pictures of how far a region's bag reaches.
+
+    Parameters
+    ----------
+    stage : Stage
+    """
+    reach = stage.region.reach
+    if reach is None:
+        return
+    yield bridging_picture(stage, reach)
+    if reach.pleats:
+        yield pleat_picture(stage, reach)
+    if reach.corners:
+        yield section_picture(stage.region, reach)
+
+
+# -- the map --------------------------------------------------------------------------------------------------------------
+
+
+def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
+    """Return the gap under a taut film drawn on the hull, what is above the limit outlined, hatched and numbered."""
+    gap, limit = reach.bridging.gap_mm, reach.limit_mm
+    top = max(1.4 * limit, min(float(gap.max()), 6.0 * limit))
+    stage.scene.clear()
+    stage.scene.add(stage.whole)
+    values = gap[reach.surface.faces].mean(axis=1)
+    stage.scene.add(lifted(reach.surface, stage.lift_mm), values=values, span=(0.0, top), shades=MAP)
+    stage.scene.line(_over(stage, reach), colour=INK, width=2.5, closed=True)
+    shots = stage.shoot()
+    masks = _above(stage, reach, gap, limit)
+    title = f"{stage.region.name}: where a film without slack bridges"
+    figure, axes = _page(title, shots, stage.height_in, foot_in=_LEGEND_IN)
+    for ax, shot, mask in zip(axes, shots, masks):
+        if mask.any():
+            hatch(ax, mask)
+        _numbers(ax, shot, stage, [(str(k), np.array(s.place_mm)) for k, s in enumerate(reach.bridging.spots, 1)][:9])
+        _directions(ax, shot, stage)
+    _legend(figure, reach, top)
+    spots = reach.bridging.spots
+    told = (
+        f"{len(spots)} place{'s' * (len(spots) != 1)} where it stands off by more than {limit:g} mm, at most "
+        f"{spots[0].depth_mm:.0f} mm"
+        if spots
+        else f"no place where it stands off by more than {limit:g} mm"
+    )
+    return Picture(
+        file_stem(stage.region.name, "bridging"),
+        title,
+        f"Gap between a taut film and the hull, drawn on the hull in shades from 0 to {top:.0f} mm: {told}.",
+        as_png(figure),
+        ("bridging", stage.region.name),
+    )
+
+
+def _over(stage: Stage, reach: BagReach) -> Floats:
+    """The tape line lifted off the hull."""
+    near = reach.surface.locate(reach.tape_mm)
+    return np.asarray(reach.tape_mm + 2 * stage.lift_mm * reach.surface.face_normals[near.face])
+
+
+def _above(stage: Stage, reach: BagReach, gap: Floats, limit: float) -> list[Any]:
+    stage.scene.clear()
+    stage.scene.add(stage.whole, colour="white", shaded=False)
+    stage.scene.add(lifted(reach.surface, stage.lift_mm), colour="white", shaded=False)
+    stage.scene.add_above(lifted(reach.surface, 1.3 * stage.lift_mm), gap, limit, colour="black")
+    return [shot.image.max(axis=2) < 128 for shot in stage.shoot(depth=False)]
+
+
+def _numbers(ax: Any, shot: Shot, stage: Stage, named: Sequence[tuple[str, Floats]], *, colour: str = INK) -> None:
+    """Numbers in circles where places are seen; hidden ones are left to the other view."""
+    if not named:
+        return
+    points = np.array([p for _, p in named])
+    at, seen = shot.pixels(points), shot.seen(points, slack_mm=8 * stage.lift_mm)
+    for (words, _), (x, y), good in zip(named, at, seen):
+        if good:
+            ax.text(
+                x, y, words, size=SMALL_PT, color="white", weight="bold", ha="center", va="center", zorder=40,
+                bbox={"boxstyle": "circle,pad=0.25", "fc": colour, "ec": "white", "lw": 1.4},
+            )  # fmt: skip
+
+
+def _legend(figure: Any, reach: BagReach, top: float) -> None:
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+
+    height = figure.get_figheight()
+    bar = figure.add_axes((0.06, (_LEGEND_IN - 0.46) / height, 0.5, 0.22 / height))
+    more = "max" if reach.bridging.gap_mm.max() > top else "neither"
+    figure.colorbar(ScalarMappable(Normalize(0, top), MAP), cax=bar, orientation="horizontal", extend=more)
+    bar.tick_params(labelsize=SMALL_PT, colors=INK)
+    bar.set_xlabel("gap under the film, mm", size=SMALL_PT, color=INK)
+    bar.axvline(reach.limit_mm, color="white", lw=4)
+    bar.axvline(reach.limit_mm, color=INK, lw=2)
+    figure.text(
+        0.6, (_LEGEND_IN - 0.16) / height,
+        f"line: limit of {reach.limit_mm:g} mm\nhatched: above it\nfree radius {reach.bridging.radius_mm:.0f} mm",
+        size=SMALL_PT, color=INK, va="top", linespacing=1.25,
+    )  # fmt: skip
+
+
+# -- pleats ---------------------------------------------------------------------------------------------------------------
+
+
+def pleat_picture(stage: Stage, reach: BagReach) -> Picture:
+    """Return where the pleats stand: on the tape round the hull, and on the tape laid out straight."""
+    stage.scene.clear()
+    stage.scene.add(stage.whole)
+    stage.scene.add(lifted(reach.surface, stage.lift_mm), colour=TINT)
+    line = _over(stage, reach)
+    stage.scene.line(line, colour=FAINT, width=9.0, closed=True)
+    for corner in reach.corners:
+        if any(p.feeds == corner.name for p in reach.pleats):
+            for p in reach.pleats:
+                if p.feeds == corner.name:
+                    stage.scene.line(_lead(stage, reach, p), colour=INK, width=3.0)
+    shots = stage.shoot()
+    title = f"{stage.region.name}: pleats of the bag film on the tape"
+    figure, axes = _page(title, shots, stage.height_in, foot_in=_BAR_IN)
+    for ax, shot in zip(axes, shots):
+        _numbers(ax, shot, stage, [(str(p.number), line[_nearest(reach.tape_mm, p.place_mm)]) for p in reach.pleats])
+        _start(ax, shot, stage, line[0])
+        _directions(ax, shot, stage)
+    _bar(figure, reach)
+    told = "; ".join(f"pleat {p.number} at {p.at_m:.2f} m, {p.height_mm:.0f} mm high" for p in reach.pleats)
+    return Picture(
+        file_stem(stage.region.name, "pleats"),
+        title,
+        f"The hull with the tape line and the place of each pleat, and the tape laid out straight: {told}.",
+        as_png(figure),
+        ("pleats", stage.region.name),
+    )
+
+
+def _nearest(points: Floats, p: Sequence[float]) -> int:
+    return int(np.argmin(np.linalg.norm(points - np.asarray(p), axis=1)))
+
+
+def _lead(stage: Stage, reach: BagReach, pleat: Pleat) -> Floats:
+    """A line over the hull from a pleat towards its corner."""
+    corner = next(c for c in reach.corners if c.name == pleat.feeds)
+    own = np.array([s.place_mm for s in reach.sections if s.line in corner.lines])
+    start = np.array(pleat.place_mm)
+    end = own[_nearest(own, pleat.place_mm)]
+    way = start + np.linspace(0.0, 0.9, 40)[:, None] * (end - start)
+    found = reach.surface.locate(way)
+    return np.asarray(found.points_mm + 3 * stage.lift_mm * reach.surface.face_normals[found.face])
+
+
+def _start(ax: Any, shot: Shot, stage: Stage, p: Floats) -> None:
+    if shot.seen(p[None], slack_mm=8 * stage.lift_mm)[0]:
+        x, y = shot.pixels(p[None])[0]
+        ax.plot(x, y, "s", ms=9, mfc="white", mec=INK, mew=2.0, zorder=41)
+        ax.annotate(
+            "0 m", (x, y), (8, 10), textcoords="offset points", size=SMALL_PT, color=INK, path_effects=halo(), zorder=41
+        )
+
+
+def _bar(figure: Any, reach: BagReach) -> None:
+    """The tape laid out straight with metre marks, and each pleat to its height."""
+    height = figure.get_figheight()
+    length = _closed(reach.tape_mm) / 1000
+    tall = max(p.height_mm for p in reach.pleats)
+    ax = figure.add_axes((0.06, 0.62 / height, 0.88, (_BAR_IN - 1.0) / height))
+    ax.plot([0, length], [0, 0], color=FAINT, lw=8, solid_capstyle="butt", zorder=1)
+    half = 0.012 * length
+    for p in reach.pleats:
+        ax.fill([p.at_m - half, p.at_m, p.at_m + half], [0, p.height_mm, 0], fc="white", ec=INK, lw=1.6, zorder=3)
+        ax.text(p.at_m, p.height_mm + 0.06 * tall, f"{p.number}: {p.height_mm:.0f}", size=SMALL_PT, color=INK, ha="center", va="bottom")
+    ax.set_xlim(-0.02 * length, 1.02 * length)
+    ax.set_ylim(-0.12 * tall, 1.75 * tall)
+    for side in ("left", "right", "top"):
+        ax.spines[side].set_visible(False)
+    ax.set_yticks([])
+    ax.tick_params(labelsize=SMALL_PT, colors=INK)
+    ax.set_xlabel("along the tape from its 0 mark, m; pleat: height, mm", size=SMALL_PT, color=INK)
+
+
+def _closed(p: Floats) -> float:
+    return float(np.linalg.norm(p - np.roll(p, 1, axis=0), axis=1).sum())
+
+
+# -- sections -------------------------------------------------------------------------------------------------------------
+
+
+def section_picture(region: RegionPlan, reach: BagReach) -> Picture:
+    """Return sections through the corners that want most film, at one scale."""
+    worst = [c for c in reach.corners if c.slack_mm > 1.0][:_DRAWN] or list(reach.corners[:1])
+    title = f"{region.name}: sections through the corners that want most film"
+    head = head_in(title)
+    height = head + _SECTION_IN * len(worst) + 1.05
+    figure = new_figure(height)
+    title_on(figure, title)
+    aside = _ASIDE * reach.bridging.radius_mm
+    for k, corner in enumerate(worst):
+        bottom = (height - head - (k + 1) * _SECTION_IN + 0.45) / height
+        ax = figure.add_axes((0.02, bottom, 0.96, (_SECTION_IN - 0.55) / height))
+        _section(ax, corner.worst, aside)
+        ax.text(
+            0.5, -0.02, f"{corner.name}: slack {corner.slack_mm:.0f} mm, way {corner.worst.path_mm:.0f} mm, taut "
+            f"{corner.worst.taut_path_mm:.0f} mm", size=SMALL_PT, color=INK, ha="center", va="top", transform=ax.transAxes,
+        )  # fmt: skip
+    _key(figure, reach)
+    told = "; ".join(f"{c.name} wants {c.slack_mm:.0f} mm more than a taut film" for c in worst)
+    return Picture(
+        file_stem(region.name, "corner-sections"),
+        title,
+        f"Plane sections with the hull, a taut film, and a film with every corner rounded to the limit: {told}.",
+        as_png(figure),
+        ("corner sections", region.name),
+    )
+
+
+def _section(ax: Any, section: CornerSection, aside: float) -> None:
+    p = section.surface_mm
+    near = np.abs(p[:, 0]).max() if np.abs(p).max() < 2 * aside else aside
+    span = max(near, 0.5 * aside)
+    low = float(p[np.linalg.norm(p, axis=1) < 1.6 * span, 1].min(initial=0.0)) - 0.12 * span
+    deep = low - span
+    ax.fill(np.r_[p[0, 0], p[:, 0], p[-1, 0]], np.r_[deep - span, p[:, 1], deep - span], fc="#d5dade", ec="none", hatch="//", lw=0)
+    ax.plot(*p.T, color=INK, lw=2.6, zorder=3)
+    ax.plot(*section.rounded_mm.T, color=_shade(0.35), lw=2.6, ls=(0, (5, 2)), zorder=4)
+    ax.plot(*section.taut_mm.T, color=_shade(0.75), lw=2.6, zorder=2)
+    high = min(float(max(section.taut_mm[:, 1].max(), p[:, 1].max())), 1.3 * span) + 0.1 * span
+    ax.set_xlim(-1.7 * span, 1.7 * span)
+    ax.set_ylim(low, high)
+    ax.set_aspect("equal", adjustable="datalim")
+    bar = 10.0 ** np.floor(np.log10(span))
+    bar *= 5 if bar * 5 < span else 2 if bar * 2 < span else 1
+    box = ax.get_xlim(), ax.get_ylim()
+    x, y = box[0][1] - 0.05 * (box[0][1] - box[0][0]), box[1][1] - 0.1 * (box[1][1] - box[1][0])
+    ax.plot([x - bar, x], [y, y], color=INK, lw=4, solid_capstyle="butt", path_effects=halo(), zorder=6)
+    ax.annotate(f"{bar:g} mm", (x - bar / 2, y), (0, -6), textcoords="offset points", size=SMALL_PT, color=INK, ha="center", va="top", path_effects=halo(), zorder=6)
+    ax.axis("off")
+
+
+def _shade(share: float) -> Any:
+    from matplotlib import colormaps
+
+    return colormaps[MAP](share)
+
+
+def _key(figure: Any, reach: BagReach) -> None:
+    from matplotlib.lines import Line2D
+
+    lines = [
+        Line2D([], [], color=INK, lw=2.6, label="hull"),
+        Line2D([], [], color=_shade(0.35), lw=2.6, ls=(0, (5, 2)), label=f"film with slack, corners left {reach.allowed_mm:.0f} mm round"),
+        Line2D([], [], color=_shade(0.75), lw=2.6, label="film drawn taut from tape to tape"),
+    ]
+    figure.legend(handles=lines, loc="lower left", bbox_to_anchor=(0.01, 0.0), frameon=False, fontsize=SMALL_PT, labelcolor=INK)
+
+
+def reach_words(reach: BagReach | None) -> list[str]:
+    """Sentences about a bag's reach for the sheet.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    """
+    if reach is None:
+        return []
+    found = reach.bridging
+    words = [
+        f"A film without slack draws at {reach.tension_n_per_m:.0f} N/m and under {reach.pressure_kpa:.0f} kPa hangs free with a "
+        f"radius of {found.radius_mm:.0f} mm. The gaps told are for that radius and, where two are told, for twice it: a film "
+        "in a round hollow or where three walls meet lies between the two. Close to posts only a worked-out film tells more."
+    ]
+    if found.noise_mm > 0:
+        words.append(f"The scan's noise of {found.noise_mm:.1f} mm was smoothed first; gaps are known no better than that.")
+    if not found.spots:
+        words.append(f"Even so it stands off the hull by no more than {reach.limit_mm:g} mm anywhere.")
+    short = [b for b in reach.bends if b.short]
+    over = len(reach.bends) - len(short)
+    if reach.bends:
+        words.append(
+            f"A flat film is short at {len(short)} place{'s' * (len(short) != 1)} of the hull and in excess at {over}: at the one "
+            "pleats are wanted, at the other it folds."
+        )
+    if reach.pleats:
+        words.append(
+            f"Pleats are counted along the tape from its 0 mark in the picture. Make them in the order told and tuck each into "
+            f"its corner at no more than {reach.tuck_kpa:.0f} kPa: film is then drawn from up to {reach.feed_mm:.0f} mm, later only "
+            f"from {reach.feed_mm * reach.tuck_kpa / reach.pressure_kpa:.0f} mm."
+        )
+    return words
+
+
+def spot_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
+    """Rows of the table of places that a taut film bridges."""
+    if reach is None:
+        return []
+    return [
+        (
+            str(k), f"{s.depth_mm:.1f} to {s.depth_most_mm:.1f}", f"{s.area_mm2 / 100:.0f}",
+            f"{s.volume_mm3 / 1000:.0f} to {s.volume_most_mm3 / 1000:.0f}", f"{s.resin_g:.0f} to {s.resin_most_g:.0f}",
+            f"{s.missing_mm:.0f} to {s.missing_most_mm:.0f}", ", ".join(f"{c:.0f}" for c in s.place_mm),
+        )
+        for k, s in enumerate(reach.bridging.spots, 1)
+    ]  # fmt: skip
+
+
+def pleat_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
+    """Rows of the table of pleats."""
+    if reach is None:
+        return []
+    return [
+        (
+            str(p.number), f"{p.at_m:.2f}", f"{p.height_mm:.0f}", f"{p.margin_mm:.0f}", p.feeds, f"{p.far_mm:.0f}",
+            "yes" if p.helps else "no, push it in by hand", str(p.order),
+        )
+        for p in reach.pleats
+    ]  # fmt: skip
+
+
+__all__ = ["pleat_rows", "reach_pictures", "reach_words", "spot_rows"]
