@@ -25,6 +25,8 @@ _LET_GO, _HOLD_BACK = 0.4, 4.0
 _FURTHEST = 1.0
 _DEEPEST = 0.25
 _SINGLE_FROM = 10_000
+# Cells off the ground from which a foot cannot come down to it in one step.
+_CLOSE = 3.0
 _NOWHERE = 1e9  # mm; how far off a ground is that is not there
 # How often the vertices that will touch are found anew within one step.
 _TURNS = 2
@@ -196,6 +198,7 @@ class Equations:
             grip,
         )
         self.feet = feet
+        self._seen: tuple[Floats, Floats, Floats] | None = None
         n = feet.count
         self.share = np.bincount(cloth.faces.ravel(), np.repeat(cloth.areas_mm2 / 3, 3), minlength=n)
         self.cell = float(np.sqrt(4 / np.sqrt(3) * np.mean(cloth.areas_mm2)))
@@ -222,10 +225,19 @@ class Equations:
         slope = slope + self.feet.gathered(drag - press[:, None] * normal)
         return _Forces(slope, state, distance, normal, press, drag, slip)
 
-    def _look(self, points: Floats) -> tuple[Floats, Floats]:
+    def _look(self, feet: Floats) -> tuple[Floats, Floats]:
+        """Return how far the feet are off the ground and its normals; of those far off, no more than must be known."""
         if self.ground is None:
-            return np.full(len(points), _NOWHERE), np.zeros_like(points)
-        return self.ground.look(points)
+            return np.full(len(feet), _NOWHERE), np.zeros_like(feet)
+        if self._seen is None:
+            self._seen = (feet.copy(), *self.ground.look(feet))
+        where, distance, normal = self._seen
+        least = distance - np.linalg.norm(feet - where, axis=1)
+        near = np.flatnonzero(least < _CLOSE * self.cell)
+        where[near] = feet[near]
+        distance[near], normal[near] = self.ground.look(feet[near])
+        least[near] = distance[near]
+        return least, normal.copy()
 
     def _press(self, distance: Floats) -> Floats:
         """Return what the ground bears where the film has sunk in, N; it grows harder the further that is.
@@ -341,7 +353,8 @@ def settle(eq: Equations, points: Floats, *, tolerance: float, most: int, eased:
         ease = min(max(ease, _EASE_LEAST), _EASE_MOST)
     grip = None if eq.grip is None else _gripped(eq, points, at, eq.grip)
     n = eq.feet.count
-    return Rest(points, at.state, at.distance[:n], at.press[:n], grip, left, steps, left <= tolerance)
+    distance = at.distance[:n] if eq.ground is None else eq.ground.look(points)[0]
+    return Rest(points, at.state, distance, at.press[:n], grip, left, steps, left <= tolerance)
 
 
 def _summed(faces: Ints, values: Floats, count: int) -> Floats:

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..errors import QuantityError
 from ..surface._smooth import work_copy
+from ..surface.coarsen import coarsen
 from ..surface.mesh import Floats, Ints, Surface
 from ._film_ground import MeshGround
 from ._film_law import Spring
@@ -19,7 +20,7 @@ from .film import FilmMesh, Hold
 
 # A film drawn taut: its tension over the pressure that keeps it from lifting, in widths of the area.
 _TAUT = 20.0
-_TAUT_TOLERANCE = 2e-2
+_TAUT_TOLERANCE = 3e-3
 _TAUT_STEPS = 80
 _DRAFT = 1e-2
 _DRAFT_CELLS = 600
@@ -95,8 +96,9 @@ def taut_film(
 
     if edge not in ("fixed", "sliding"):
         raise ValueError(f"edge is {edge!r}; it must be 'fixed' or 'sliding'")
-    ground = MeshGround(quiet_surface(hull or patch), offset_mm=offset_mm)
-    patch = quiet_surface(patch)
+    # A taut film hangs from edge to edge: a coarse hull serves as well.
+    patch = coarsen(quiet_surface(patch)).surface
+    ground = MeshGround(patch if hull is None else coarsen(quiet_surface(hull)).surface, offset_mm=offset_mm)
     flat = flatten(patch, tolerance=_DRAFT)
     lifted = patch.vertices_mm + offset_mm * patch.vertex_normals
     step = float(np.sqrt(patch.area_mm2 / (_DRAFT_CELLS * np.sqrt(3) / 2)))
@@ -217,7 +219,9 @@ def _drawn(lies: _Lies, cell_mm: float, ground: MeshGround) -> _Drawn:
     # Hard enough for convex edges, where the tension presses more than the air does.
     cloth = mesh.cloth(Spring(1.0))
     eq = Equations(cloth, freedom, Feet(cloth, len(points)), ground, pressure, 1.0 / cell_mm, None)
-    rest = settle(eq, points, tolerance=_TAUT_TOLERANCE * cell_mm, most=_TAUT_STEPS)
+    # Told as a share of the tension over a cell, since the pressure is next to nothing.
+    share = _TAUT_TOLERANCE * cell_mm / eq.scale
+    rest = settle(eq, points, tolerance=share, most=_TAUT_STEPS)
     return _Drawn(rest.points_mm, faces, rims)
 
 
