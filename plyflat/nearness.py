@@ -130,6 +130,6 @@ def _told(piece: Piece3D, letters: tuple[str, ...], limit: float, length_mm: flo
     ratio = float(stretch[:, 0].max() / stretch[:, 1].min() - 1)
     raw = float(flat.stretch[:, 0].max() / flat.stretch[:, 1].min() - 1)
     bound = strain_bound(surface, uv=flat.uv_mm) if ratio > NEARLY_FLAT else None
-    curvature, smoothed = held_curvature(surface)
+    held = held_curvature(surface)
     strain = strain_of(stretch, surface.face_areas_mm2, limit, raw=flat.stretch, scale_mm=length_mm)
-    return PatchPlan(letters, ratio, raw, bound, curvature, smoothed, piece if cut else None, strain, surface.area_mm2)
+    return PatchPlan(letters, ratio, raw, bound, held, piece if cut else None, strain, surface.area_mm2)

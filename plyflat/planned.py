@@ -11,6 +11,7 @@ from .bag.pleats import Corner as FedCorner
 from .bag.pleats import Pleat
 from .bag.reach import Bridging
 from .cloth._strain import YarnStrain, YarnStretch
+from .cloth._bounds import Held
 from .cloth.darts import Dart
 from .cloth.draping import Laying
 from .cloth.flatten import Flat, StrainBound
@@ -115,10 +116,8 @@ class PatchPlan:
         The same over single triangles, which is what the proof speaks of.
     bound : StrainBound or None
         What no flat shape of it without cuts can beat; None where it lies so nearly flat that none was sought.
-    curvature_deg : float
+    held : Held
         Angle it encloses: where positive darts must take out so much, where negative gussets must let in so much.
-    smoothed : bool
-        Whether the mesh was smoothed to tell that angle.
     uncut : Piece3D or None
         It and its flat shape without cuts, where cuts were made.
     strain : Strain
@@ -130,8 +129,7 @@ class PatchPlan:
     ratio: float
     raw_ratio: float
     bound: StrainBound | None
-    curvature_deg: float
-    smoothed: bool
+    held: Held
     uncut: Piece3D | None
     strain: Strain
     area_mm2: float

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 from shapely import LineString, Point, Polygon, box, union_all
 
+from plyflat.cloth._bounds import Held
 from plyflat.cloth._strain import YarnStretch, yarn_strain
 from plyflat.cloth.flatten import Flat, StrainBound
 from plyflat.cloth.template import Notch, Strain, Template
@@ -305,5 +306,5 @@ def with_patch(ply):
     whole = piece(surface, flat, l_shape(), 0.09)
     strain = strain_of([whole])
     bound = StrainBound(0.03, "ring of radius 321 mm", 0.05, "ring of radius 300 mm", 12.0)
-    patch = PatchPlan(("A", "B"), 0.123, 0.15, bound, -23.4, True, whole, strain, whole.surface.area_mm2)
+    patch = PatchPlan(("A", "B"), 0.123, 0.15, bound, Held(-23.4, -11.8, 20.0, True), whole, strain, whole.surface.area_mm2)
     return replace(ply, patches=(patch,))

@@ -311,8 +311,10 @@ def _patch(patch: PatchPlan) -> dict:
             "estimate_proof": bound.estimate_proof,
             "smoothed_mm": float(bound.scale_mm),
         },
-        "curvature_deg": float(patch.curvature_deg),
-        "curvature_smoothed": bool(patch.smoothed),
+        "curvature_deg": float(patch.held.total_deg),
+        "deep_curvature_deg": float(patch.held.deep_deg),
+        "deep_mm": float(patch.held.deep_mm),
+        "curvature_smoothed": bool(patch.held.smoothed),
         "strain": _strain(patch.strain),
     }  # fmt: skip
 

@@ -118,7 +118,7 @@ def _bound_cells(patch: PatchPlan | None) -> list[str]:
     if patch is None:
         return [""] * 4
     bounds = ["" if value == 0 else f"{100 * value:.2f}" for value in (patch.proven_ratio, patch.estimated_ratio)]
-    return [*_shares(patch.ratio), *bounds, f"{patch.curvature_deg:z.1f}"]
+    return [*_shares(patch.ratio), *bounds, f"{patch.held.total_deg:z.1f}"]
 
 
 def _shares(*values: float) -> list[str]:

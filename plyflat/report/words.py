@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from ..units import say_percent as percent
 
 if TYPE_CHECKING:
-    from ..planned import LayerPlan, PatchPlan, Plan, RegionPlan
+    from ..cloth._bounds import Held
+    from ..planned import LayerPlan, PatchPlan, Plan, PlyPlan, RegionPlan
 
 #: What to take care of, each with its source.
 CARE = (
@@ -127,54 +128,70 @@ def _fit(section: str, residual_mm: float, worst_mm: float) -> str:
     )
 
 
-def how_near(patch: PatchPlan) -> str:
-    """Say how near a flat shape comes to what no flat shape of the same patch without cuts can beat.
+NEAR_HEAD = (
+    "piece", "has, averaged#", "of one triangle#", "no shape has less than", "under the noise about", "holds#", "deep#", "to lie free of strain",
+)  # fmt: skip
+
+
+def near_row(ply: PlyPlan, patch: PatchPlan) -> tuple[str, ...]:
+    """Return the cells that say how near a flat shape comes to what none of the same patch without cuts can beat.
 
     Parameters
     ----------
+    ply : PlyPlan
     patch : PatchPlan
+        Of that ply.
     """
-    name = ("piece " if len(patch.pieces) == 1 else "pieces ") + joined(list(patch.pieces))
-    uncut = f"what became {name}" if patch.uncut is not None else name
-    return " ".join(_near(patch, uncut) + [held_words(patch.curvature_deg, smoothed=patch.smoothed)])
-
-
-def _near(patch: PatchPlan, uncut: str) -> list[str]:
-    place = "between its most stretched and most squeezed place"
     bound = patch.bound
-    if bound is None:
-        return [f"The flat shape of {uncut} has {percent(patch.ratio)} {place}: too little to ask how much less it could be."]
-    raw = f"{percent(patch.raw_ratio)} from triangle to triangle"
-    has = f"this one has {percent(patch.ratio)} averaged, {raw}"
-    if bound.proven > 0:
-        said = (
-            f"No flat shape of {uncut} without cuts can do better than {percent(patch.proven_ratio)} {place} "
-            f"(proof: {bound.proof}); {has}."
-        )
-    else:
-        said = f"No proof says what a flat shape of {uncut} without cuts cannot beat; {has} {place}."
-    if bound.scale_mm == 0:
-        return [said]
-    gives = f"{percent(patch.estimated_ratio)} ({bound.estimate_proof})" if bound.estimate > 0 else "nothing either"
-    return [said, f"The mesh is rough: for the shape beneath, smoothed over {bound.scale_mm:.0f} mm, the estimate is {gives}."]
+    proven = under = "not sought"
+    if bound is not None:
+        proven = _bound_words(patch.proven_ratio, bound.proof)
+        under = "" if bound.scale_mm == 0 else _bound_words(patch.estimated_ratio, bound.estimate_proof)
+    name = f"{ply.name} {joined(list(patch.pieces))}" + (", before cuts" if patch.uncut is not None else "")
+    held = patch.held
+    angles = (f"{held.total_deg:+.0f}°", f"{held.deep_deg:+.0f}°")
+    wants = "no cuts" if bound is None else held_words(held)
+    return name, percent(patch.ratio), percent(patch.raw_ratio), proven, under, *angles, wants
 
 
-def held_words(curvature_deg: float, *, smoothed: bool) -> str:
-    """Say what angle a patch encloses, and what that asks of cuts.
+def _bound_words(ratio: float, proof: str) -> str:
+    return f"{percent(ratio)} ({proof})" if ratio > 0 else "nothing proven"
+
+
+def near_words(region: RegionPlan) -> str:
+    """Say how the table of `near_row` is to be read; empty where there is none.
 
     Parameters
     ----------
-    curvature_deg : float
-    smoothed : bool
-        Whether the mesh was smoothed to tell it.
+    region : RegionPlan
     """
-    size = f"{abs(curvature_deg):.0f}°"
-    how = ", read off the smoothed mesh" if smoothed else ""
-    if abs(curvature_deg) < 0.5:
-        return f"It encloses less than half a degree of curvature{how}: nothing for darts or gussets in all, though parts may differ."
-    if curvature_deg > 0:
-        return f"It encloses {size} of curvature{how}: to lie free of strain darts must open {size} in all."
-    return f"It encloses -{size} of curvature{how}: to lie free of strain gussets must let in {size} in all."
+    patches = [patch for ply in region.plies for patch in ply.patches]
+    if not patches:
+        return ""
+    words = (
+        "Per cent say how much more the most stretched place is stretched than the most squeezed one. What no shape has "
+        "less than is proven for the mesh's triangles and for shapes without cuts, folds and overlaps. Holds: the angle by "
+        "which the patch is domed (+) or saddled (-); darts must open or gussets let in what of it lies deep, more than "
+        f"{patches[0].held.deep_mm:.0f} mm from the edge. Nearer to it the edge lets go."
+    )
+    rough = sorted({f"{p.bound.scale_mm:.0f}" for p in patches if p.bound is not None and p.bound.scale_mm > 0}, key=float)
+    if rough:
+        words += f" Where the mesh is rough the same is asked of the shape beneath, smoothed over {joined(rough)} mm: no proof."
+    if any(p.held.smoothed for p in patches):
+        words += " Angles of rough pieces are read off the smoothed mesh."
+    return words
+
+
+def held_words(held: Held) -> str:
+    """Say what the angle that a patch holds asks of cuts.
+
+    Parameters
+    ----------
+    held : Held
+    """
+    if abs(held.deep_deg) < 0.5:
+        return "no cuts in all"
+    return f"darts opening {held.deep_deg:.0f}°" if held.deep_deg > 0 else f"gussets letting in {-held.deep_deg:.0f}°"
 
 
 def in_short(plan: Plan) -> str:

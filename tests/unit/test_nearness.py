@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import shapes
@@ -10,7 +12,7 @@ from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import Opened, cut_along
 from plyflat.cloth.pieces import Frame
 from plyflat.nearness import laid_piece, patches_of, warp_angle, yarns_over
-from plyflat.report.words import how_near
+from plyflat.report.words import near_row
 from plyflat.surface import Surface
 from plyflat.surface.cut import insert_path
 
@@ -19,6 +21,11 @@ FLAT = Frame(0.0, False)
 
 def plain(surface, flat):
     return FLAT
+
+
+def row(patch):
+    ply = SimpleNamespace(name="P1")
+    return near_row(ply, patch)
 
 
 def told(uncut, opened, frame=FLAT):
@@ -38,12 +45,12 @@ def test_an_uncut_dome_is_held_against_its_bound(cap):
     assert patch.uncut is None
     assert 0.04 < patch.proven_ratio < patch.raw_ratio
     assert patch.ratio == pytest.approx(patch.raw_ratio, rel=0.1)
-    assert patch.curvature_deg == pytest.approx(360 * (1 - np.cos(np.radians(35))), rel=0.1)
-    words = how_near(patch)
-    assert f"{100 * patch.proven_ratio:.1f} %" in words
-    assert f"{100 * patch.ratio:.1f} % averaged" in words
-    assert f"darts must open {patch.curvature_deg:.0f}° in all" in words
-    assert patch.bound.proof in words
+    assert patch.held.total_deg == pytest.approx(360 * (1 - np.cos(np.radians(35))), rel=0.1)
+    cells = row(patch)
+    assert cells[0] == "P1 A"
+    assert cells[1:3] == (f"{100 * patch.ratio:.1f} %", f"{100 * patch.raw_ratio:.1f} %")
+    assert cells[3] == f"{100 * patch.proven_ratio:.1f} % ({patch.bound.proof})"
+    assert cells[-1] == f"darts opening {patch.held.deep_deg:.0f}°"
 
 
 def test_a_cut_dome_keeps_what_it_was_before(cap):
@@ -58,7 +65,7 @@ def test_a_cut_dome_keeps_what_it_was_before(cap):
     assert patch.area_mm2 == pytest.approx(pieces[0].surface.area_mm2)
     # What is said is of the patch without the cut: its piece lies flatter.
     assert pieces[0].strain.mean() < 0.7 * patch.uncut.strain.mean()
-    assert "what became piece A" in how_near(patch)
+    assert row(patch)[0] == "P1 A, before cuts"
 
 
 def test_a_split_patch_names_both_its_pieces(cap):
@@ -68,15 +75,15 @@ def test_a_split_patch_names_both_its_pieces(cap):
     assert len(opened.pieces) == 2
     _, (patch,) = told(Opened((cap,)), opened)
     assert patch.pieces == ("A", "B")
-    assert "what became pieces A and B" in how_near(patch)
+    assert row(patch)[0] == "P1 A and B, before cuts"
 
 
 def test_a_saddle_asks_for_gussets():
     surface = Surface(*shapes.saddle(size=500, rise=120, triangles=1500))
     one = Opened((surface,))
     _, (patch,) = told(one, one)
-    assert patch.curvature_deg < -20
-    assert f"gussets must let in {-patch.curvature_deg:.0f}° in all" in how_near(patch)
+    assert patch.held.total_deg < -20
+    assert row(patch)[-1] == f"gussets letting in {-patch.held.deep_deg:.0f}°"
 
 
 def test_what_lies_flat_is_not_searched():
@@ -85,7 +92,8 @@ def test_what_lies_flat_is_not_searched():
     _, (patch,) = told(one, one)
     assert patch.bound is None
     assert patch.proven_ratio == 0.0
-    assert "too little to ask" in how_near(patch)
+    assert row(patch)[3:5] == ("not sought", "not sought")
+    assert row(patch)[-1] == "no cuts"
 
 
 def test_the_warp_is_read_on_the_table():

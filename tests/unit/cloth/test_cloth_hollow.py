@@ -111,9 +111,13 @@ def test_a_rough_cap_is_smoothed_to_tell_what_it_holds():
     v, f = shapes.cap(40, radius=400, triangles=6000)
     clean = held_curvature(Surface(v, f))
     rough = held_curvature(Surface(shapes.rough(v, f, rms=0.5, length=6.0), f))
-    assert clean[0] == pytest.approx(360 * (1 - np.cos(np.radians(40))), rel=0.05)
-    assert rough[1]
-    assert rough[0] == pytest.approx(clean[0], rel=0.08)
+    assert clean.total_deg == pytest.approx(360 * (1 - np.cos(np.radians(40))), rel=0.05)
+    # From the arc r along the surface inward the cap holds 360 (1 - cos) of the smaller angle.
+    within = np.radians(40) - clean.deep_mm / 400
+    assert clean.deep_deg == pytest.approx(360 * (1 - np.cos(within)), rel=0.05)
+    assert rough.smoothed
+    assert rough.total_deg == pytest.approx(clean.total_deg, rel=0.08)
+    assert rough.deep_deg == pytest.approx(clean.deep_deg, rel=0.08)
 
 
 def test_a_part_that_lies_under_the_centre_gives_no_bound():

@@ -198,7 +198,7 @@ def test_bound_yarns_and_overlaps_are_told(plan, judge):
     (patch,) = told["patches"]
     assert patch["pieces"] == ["A", "B"]
     assert patch["bound"]["proven_ratio"] == pytest.approx(math.expm1(0.03))
-    assert patch["curvature_deg"] == -23.4
+    assert (patch["curvature_deg"], patch["deep_curvature_deg"], patch["deep_mm"]) == (-23.4, -11.8, 20.0)
     assert told["yarns"]["warp"]["largest"] == pytest.approx(ply.yarns.warp.largest)
     assert told["overlaps"] == [{"piece": "A", "places_mm": [[1.0, 2.0, 3.0], [4.0, 5.0, 6.0]]}]
     assert whole["schema_version"] == 2
