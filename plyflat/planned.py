@@ -10,8 +10,8 @@ from .bag.corners import Bend, CornerSection
 from .bag.pleats import Corner as FedCorner
 from .bag.pleats import Pleat
 from .bag.reach import Bridging
-from .cloth._strain import YarnStrain, YarnStretch
 from .cloth._bounds import Held
+from .cloth._strain import YarnStrain, YarnStretch
 from .cloth.darts import Dart
 from .cloth.draping import Laying
 from .cloth.flatten import Flat, StrainBound

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from ..cloth.draped import Draped
     from ..cloth.draping import Laying
     from ..lay.nest import Lay
-    from ..planned import LayerPlan, MeshPlan, PatchPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..planned import BagReach, LayerPlan, MeshPlan, PatchPlan, Plan, PlyPlan, RegionPlan, RollPlan
     from ..shop.day import Day
     from ..shop.mixing import Spreads
     from ..shop.quantity import Quantity
@@ -209,6 +209,31 @@ def _region(region: RegionPlan, number: _Numbers) -> dict:
         "said_by": region.way,
         "corner": None if region.corner is None else _corner(region.corner),
         "fillet": None if region.fillet is None else _fillet(region, region.fillet),
+        "bridging": None if region.reach is None else _bridging(region.reach),
+    }
+
+
+def _bridging(reach: BagReach) -> dict:
+    return {
+        "pressure_kpa": float(reach.pressure_kpa),
+        "tension_n_per_m": float(reach.tension_n_per_m),
+        "radius_mm": float(reach.bridging.radius_mm),
+        "limit_mm": float(reach.limit_mm),
+        "spots": [
+            {
+                "place_mm": list(s.place_mm),
+                "depth_mm": [float(s.depth_mm), float(s.depth_most_mm)],
+                "area_mm2": float(s.area_mm2),
+                "volume_mm3": [float(s.volume_mm3), float(s.volume_most_mm3)],
+                "resin_g": [float(s.resin_g), float(s.resin_most_g)],
+                "missing_mm": [float(s.missing_mm), float(s.missing_most_mm)],
+            }
+            for s in reach.bridging.spots
+        ],
+        "slack_mm": {c.name: float(c.slack_mm) for c in reach.corners},
+        "bends": [{"place_mm": list(b.place_mm), "deg": float(b.deg)} for b in reach.bends],
+        "tape_mm": _points(reach.tape_mm),
+        "pleats": [{**asdict(p), "place_mm": list(p.place_mm), "helps": bool(p.helps)} for p in reach.pleats],
     }
 
 

@@ -10,9 +10,9 @@ import numpy as np
 from ..export.drawing import file_stem
 from ..surface.mesh import Floats
 from .hull import Stage, _directions, _page, hatch
-from .layout import head_in, title_on
+from .layout import frame_on, head_in, title_on
 from .scene import Shot, lifted
-from .style import FAINT, INK, MAP, SMALL_PT, TINT, Picture, as_png, halo, new_figure
+from .style import FAINT, HULL, INK, MAP, SMALL_PT, TINT, Picture, as_png, halo, new_figure
 
 if TYPE_CHECKING:
     from ..bag.corners import CornerSection
@@ -21,10 +21,13 @@ if TYPE_CHECKING:
 
 _LEGEND_IN = 1.25
 _BAR_IN = 1.75
-_SECTION_IN = 3.3
+_SECTION_IN = 3.0
 _DRAWN = 3
-#: Sections are drawn this far to both sides of the corner, in radii of the free film, if they run so far.
-_ASIDE = 4.0
+_NARROW_PX = 40.0
+#: The detail of a section shows the corner this far to both sides, in radii that the film may leave.
+_ASIDE = 4.5
+#: A film that stands off by less than this share of the limit is drawn as touching.
+TOUCHED = 0.1
 
 
 def reach_pictures(stage: Stage) -> Iterator[Picture]:
@@ -53,8 +56,13 @@ def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
     top = max(1.4 * limit, min(float(gap.max()), 6.0 * limit))
     stage.scene.clear()
     stage.scene.add(stage.whole)
+    stage.scene.add(lifted(reach.surface, 0.6 * stage.lift_mm), colour=TINT)
     values = gap[reach.surface.faces].mean(axis=1)
-    stage.scene.add(lifted(reach.surface, stage.lift_mm), values=values, span=(0.0, top), shades=MAP)
+    # What the film touches keeps the hull's own shading, so that its shape is seen.
+    off = values > TOUCHED * limit
+    if off.any():
+        part, _ = lifted(reach.surface, stage.lift_mm).sub(off)
+        stage.scene.add(part, values=values[off], span=(0.0, top), shades=MAP)
     stage.scene.line(_over(stage, reach), colour=INK, width=2.5, closed=True)
     shots = stage.shoot()
     masks = _above(stage, reach, gap, limit)
@@ -62,7 +70,7 @@ def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
     figure, axes = _page(title, shots, stage.height_in, foot_in=_LEGEND_IN)
     for ax, shot, mask in zip(axes, shots, masks):
         if mask.any():
-            hatch(ax, mask)
+            _marked(ax, mask)
         _numbers(ax, shot, stage, [(str(k), np.array(s.place_mm)) for k, s in enumerate(reach.bridging.spots, 1)][:9])
         _directions(ax, shot, stage)
     _legend(figure, reach, top)
@@ -96,6 +104,18 @@ def _above(stage: Stage, reach: BagReach, gap: Floats, limit: float) -> list[Any
     return [shot.image.max(axis=2) < 128 for shot in stage.shoot(depth=False)]
 
 
+def _marked(ax: Any, mask: Any) -> None:
+    """Outline and hatch a mask; a strip too narrow to be hatched gets a fine outline only, which leaves its shades seen."""
+    rim = mask & ~(np.roll(mask, 1, 0) & np.roll(mask, -1, 0) & np.roll(mask, 1, 1) & np.roll(mask, -1, 1))
+    if 2 * mask.sum() > _NARROW_PX * max(int(rim.sum()), 1):
+        hatch(ax, mask)
+        return
+    h, w = mask.shape
+    x, y = np.arange(w) + 0.5, np.arange(h) + 0.5
+    for colour, wide in (("white", 2.0), (INK, 0.9)):
+        ax.contour(x, y, mask.astype(float), levels=[0.5], colors=colour, linewidths=wide)
+
+
 def _numbers(ax: Any, shot: Shot, stage: Stage, named: Sequence[tuple[str, Floats]], *, colour: str = INK) -> None:
     """Numbers in circles where places are seen; hidden ones are left to the other view."""
     if not named:
@@ -124,7 +144,7 @@ def _legend(figure: Any, reach: BagReach, top: float) -> None:
     bar.axvline(reach.limit_mm, color=INK, lw=2)
     figure.text(
         0.6, (_LEGEND_IN - 0.16) / height,
-        f"line: limit of {reach.limit_mm:g} mm\nhatched: above it\nfree radius {reach.bridging.radius_mm:.0f} mm",
+        f"line: limit of {reach.limit_mm:g} mm\nwithin it: above that\nfree radius {reach.bridging.radius_mm:.0f} mm",
         size=SMALL_PT, color=INK, va="top", linespacing=1.25,
     )  # fmt: skip
 
@@ -139,11 +159,8 @@ def pleat_picture(stage: Stage, reach: BagReach) -> Picture:
     stage.scene.add(lifted(reach.surface, stage.lift_mm), colour=TINT)
     line = _over(stage, reach)
     stage.scene.line(line, colour=FAINT, width=9.0, closed=True)
-    for corner in reach.corners:
-        if any(p.feeds == corner.name for p in reach.pleats):
-            for p in reach.pleats:
-                if p.feeds == corner.name:
-                    stage.scene.line(_lead(stage, reach, p), colour=INK, width=3.0)
+    for p in reach.pleats:
+        stage.scene.line(_lead(stage, reach, p), colour=INK, width=3.0)
     shots = stage.shoot()
     title = f"{stage.region.name}: pleats of the bag film on the tape"
     figure, axes = _page(title, shots, stage.height_in, foot_in=_BAR_IN)
@@ -221,14 +238,15 @@ def section_picture(region: RegionPlan, reach: BagReach) -> Picture:
     height = head + _SECTION_IN * len(worst) + 1.05
     figure = new_figure(height)
     title_on(figure, title)
-    aside = _ASIDE * reach.bridging.radius_mm
     for k, corner in enumerate(worst):
         bottom = (height - head - (k + 1) * _SECTION_IN + 0.45) / height
-        ax = figure.add_axes((0.02, bottom, 0.96, (_SECTION_IN - 0.55) / height))
-        _section(ax, corner.worst, aside)
-        ax.text(
-            0.5, -0.02, f"{corner.name}: slack {corner.slack_mm:.0f} mm, way {corner.worst.path_mm:.0f} mm, taut "
-            f"{corner.worst.taut_path_mm:.0f} mm", size=SMALL_PT, color=INK, ha="center", va="top", transform=ax.transAxes,
+        room = (_SECTION_IN - 0.55) / height
+        whole = figure.add_axes((0.02, bottom, 0.62, room))
+        close = figure.add_axes((0.67, bottom, 0.31, room))
+        _section(whole, close, corner.worst, _ASIDE * reach.allowed_mm)
+        figure.text(
+            0.5, bottom - 0.04 / height, f"{corner.name}: slack {corner.slack_mm:.0f} mm, way {corner.worst.path_mm:.0f} mm, "
+            f"taut {corner.worst.taut_path_mm:.0f} mm", size=SMALL_PT, color=INK, ha="center", va="top",
         )  # fmt: skip
     _key(figure, reach)
     told = "; ".join(f"{c.name} wants {c.slack_mm:.0f} mm more than a taut film" for c in worst)
@@ -241,27 +259,43 @@ def section_picture(region: RegionPlan, reach: BagReach) -> Picture:
     )
 
 
-def _section(ax: Any, section: CornerSection, aside: float) -> None:
-    p = section.surface_mm
-    near = np.abs(p[:, 0]).max() if np.abs(p).max() < 2 * aside else aside
-    span = max(near, 0.5 * aside)
-    low = float(p[np.linalg.norm(p, axis=1) < 1.6 * span, 1].min(initial=0.0)) - 0.12 * span
-    deep = low - span
-    ax.fill(np.r_[p[0, 0], p[:, 0], p[-1, 0]], np.r_[deep - span, p[:, 1], deep - span], fc="#d5dade", ec="none", hatch="//", lw=0)
-    ax.plot(*p.T, color=INK, lw=2.6, zorder=3)
-    ax.plot(*section.rounded_mm.T, color=_shade(0.35), lw=2.6, ls=(0, (5, 2)), zorder=4)
-    ax.plot(*section.taut_mm.T, color=_shade(0.75), lw=2.6, zorder=2)
-    high = min(float(max(section.taut_mm[:, 1].max(), p[:, 1].max())), 1.3 * span) + 0.1 * span
-    ax.set_xlim(-1.7 * span, 1.7 * span)
-    ax.set_ylim(low, high)
-    ax.set_aspect("equal", adjustable="datalim")
-    bar = 10.0 ** np.floor(np.log10(span))
-    bar *= 5 if bar * 5 < span else 2 if bar * 2 < span else 1
-    box = ax.get_xlim(), ax.get_ylim()
-    x, y = box[0][1] - 0.05 * (box[0][1] - box[0][0]), box[1][1] - 0.1 * (box[1][1] - box[1][0])
+def _section(whole: Any, close: Any, section: CornerSection, aside: float) -> None:
+    """The section from tape to tape, its ends level, and the corner close by."""
+    x, y = section.surface_mm[-1] - section.surface_mm[0]
+    level = np.array([[x, -y], [y, x]]) / max(float(np.hypot(x, y)), 1e-300)
+    hull, film, taut = (p @ level for p in (section.surface_mm, section.rounded_mm, section.taut_mm))
+    both = np.concatenate([hull, taut])
+    low, high = both.min(axis=0), both.max(axis=0)
+    pad = 0.05 * float((high - low).max())
+    _ways(whole, hull, film, taut, (low[0] - pad, low[1] - 3.2 * pad, high[0] + pad, high[1] + pad))
+    ring = _rectangle((-aside, -aside), 2 * aside, 2 * aside, fc="none", ec=INK, lw=1.6, zorder=8)
+    whole.add_patch(ring)
+    _ways(close, hull, film, taut, (-aside, -aside, aside, aside))
+    close.add_patch(_rectangle((-aside, -aside), 2 * aside, 2 * aside, fc="none", ec=INK, lw=2.4, zorder=8, clip_on=False))
+
+
+def _ways(ax: Any, hull: Floats, film: Floats, taut: Floats, box: tuple[float, float, float, float]) -> None:
+    deep = hull[:, 1].min() - 4 * (box[3] - box[1])
+    ax.fill(np.r_[hull[0, 0], hull[:, 0], hull[-1, 0]], np.r_[deep, hull[:, 1], deep], fc=HULL, ec=FAINT, hatch="//", lw=0)
+    ax.plot(*taut.T, color=_shade(0.75), lw=2.8, zorder=2)
+    ax.plot(*hull.T, color=INK, lw=2.6, zorder=3)
+    ax.plot(*film.T, color=_shade(0.45), lw=2.6, ls=(0, (4, 2)), zorder=4, path_effects=halo())
+    frame_on(ax, box)
+    wide = box[2] - box[0]
+    bar = 10.0 ** np.floor(np.log10(0.4 * wide))
+    bar *= 2 if 2 * bar < 0.4 * wide else 1
+    x, y = box[2] - 0.05 * wide, box[1] + 0.03 * wide
     ax.plot([x - bar, x], [y, y], color=INK, lw=4, solid_capstyle="butt", path_effects=halo(), zorder=6)
-    ax.annotate(f"{bar:g} mm", (x - bar / 2, y), (0, -6), textcoords="offset points", size=SMALL_PT, color=INK, ha="center", va="top", path_effects=halo(), zorder=6)
-    ax.axis("off")
+    ax.annotate(
+        f"{bar:g} mm", (x - bar / 2, y), (0, 5), textcoords="offset points", size=SMALL_PT, color=INK, ha="center",
+        va="bottom", path_effects=halo(), zorder=6,
+    )  # fmt: skip
+
+
+def _rectangle(at: tuple[float, float], wide: float, high: float, **look: Any) -> Any:
+    from matplotlib.patches import Rectangle
+
+    return Rectangle(at, wide, high, **look)
 
 
 def _shade(share: float) -> Any:
@@ -275,7 +309,7 @@ def _key(figure: Any, reach: BagReach) -> None:
 
     lines = [
         Line2D([], [], color=INK, lw=2.6, label="hull"),
-        Line2D([], [], color=_shade(0.35), lw=2.6, ls=(0, (5, 2)), label=f"film with slack, corners left {reach.allowed_mm:.0f} mm round"),
+        Line2D([], [], color=_shade(0.45), lw=2.6, ls=(0, (4, 2)), label=f"film with slack, corners left {reach.allowed_mm:.0f} mm round"),
         Line2D([], [], color=_shade(0.75), lw=2.6, label="film drawn taut from tape to tape"),
     ]
     figure.legend(handles=lines, loc="lower left", bbox_to_anchor=(0.01, 0.0), frameon=False, fontsize=SMALL_PT, labelcolor=INK)

@@ -1,0 +1,87 @@
+import io
+from dataclasses import replace
+
+import numpy as np
+import plans
+import pytest
+import shapes
+from PIL import Image
+
+from plyflat.bagging import plan_reach
+from plyflat.planned import LayerPlan, RegionPlan
+from plyflat.report.bag import pleat_rows, reach_pictures, reach_words, spot_rows
+from plyflat.report.hull import Stage
+from plyflat.report.page import report_html
+from plyflat.surface.mesh import Surface
+from plyflat.surface.region import Region
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    plan = plans.make(tmp_path_factory.mktemp("job"))
+    s = Surface(*shapes.box_pocket(size=(240, 160), step=10.0))
+    whole = Region(s, s.boundary_loops, s, np.ones(len(s.faces), bool), np.arange(len(s.vertices_mm)))
+    layers = (LayerPlan("sealant tape", "tape", 100.0, 0.0, 0.0, (), whole, 1000.0),)
+    reach, _ = plan_reach(plan.job, plan.job.bags["standard"], layers)
+    region = RegionPlan("locker <1>", "hull", whole, s.vertices_mm[:2], (), layers, reach=reach)
+    stage = Stage(plan, region)
+    with stage.scene:
+        pictures = list(reach_pictures(stage))
+    return plan, region, pictures
+
+
+def test_there_are_a_map_pleats_and_sections(made):
+    _, region, pictures = made
+    assert [p.about for p in pictures] == [(k, region.name) for k in ("bridging", "pleats", "corner sections")]
+    for p in pictures:
+        image = Image.open(io.BytesIO(p.png))
+        assert image.size[0] == 1080
+        assert len(p.png) < 400_000
+    assert "at most 16 mm" in pictures[0].alt
+    assert "pleat 4 at" in pictures[1].alt
+
+
+def test_the_gap_is_drawn_in_the_shades_of_its_legend(made):
+    picture = made[2][0]
+    pixels = np.asarray(Image.open(io.BytesIO(picture.png)).convert("RGB")).astype(int)
+    drawing = pixels[: int(0.75 * len(pixels))]
+    # The far end of the map is yellow, and stands in the corners of the floor.
+    yellow = (drawing[:, :, 0] > 150) & (drawing[:, :, 2] < 110)
+    assert yellow.sum() > 30
+
+
+def test_rows_and_words(made):
+    reach = made[1].reach
+    (spot,) = spot_rows(reach)
+    assert spot[0] == "1"
+    assert spot[1].startswith("16.")
+    rows = pleat_rows(reach)
+    assert [r[0] for r in rows] == ["1", "2", "3", "4"]
+    assert {r[4] for r in rows} == {"corner 1"}
+    words = " ".join(reach_words(reach))
+    assert "hangs free with a radius of" in words
+    assert "short at 4 places of the hull and in excess at 4" in words
+    assert reach_words(None) == spot_rows(None) == pleat_rows(None) == []
+
+
+def test_the_sheet_holds_them(made):
+    plan, region, pictures = made
+    page = report_html(replace(plan, regions=(region,), rolls=(), day=None), pictures)
+    assert "Pleats along the tape" in page
+    assert "Places that a film without slack bridges" in page
+    for p in pictures:
+        assert p.title.replace("<", "&lt;").replace(">", "&gt;") in page
+
+
+def test_a_surface_that_is_reached_everywhere(made):
+    plan = made[0]
+    v, f = shapes.noisy_sheet(noise=0.0, triangles=800)
+    s = Surface(v, f)
+    whole = Region(s, s.boundary_loops, s, np.ones(len(f), bool), np.arange(len(v)))
+    layers = (LayerPlan("sealant tape", "tape", 100.0, 0.0, 0.0, (), whole, 1000.0),)
+    reach, _ = plan_reach(plan.job, plan.job.bags["standard"], layers)
+    stage = Stage(plan, RegionPlan("flat", "hull", whole, v[:2], (), layers, reach=reach))
+    with stage.scene:
+        (only,) = reach_pictures(stage)
+    assert "no place" in only.alt
+    assert "no more than 3 mm anywhere" in " ".join(reach_words(reach))
