@@ -574,7 +574,7 @@ def _cuts(
 
 
 def tape_mm(regions: Sequence[RegionPlan]) -> Mapping[str, float]:
-    """Length of each tape over all regions, mm.
+    """Length of each tape over all regions, up and down every pleat, mm.
 
     Parameters
     ----------
@@ -584,7 +584,8 @@ def tape_mm(regions: Sequence[RegionPlan]) -> Mapping[str, float]:
     for region in regions:
         for layer in region.layers:
             if layer.length_mm > 0:
-                lengths[layer.material] = lengths.get(layer.material, 0.0) + layer.length_mm
+                pleats = sum(2 * p.height_mm for p in region.reach.pleats) if region.reach else 0.0
+                lengths[layer.material] = lengths.get(layer.material, 0.0) + layer.length_mm + pleats
     return lengths
 
 

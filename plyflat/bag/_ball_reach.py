@@ -59,13 +59,18 @@ def ball_reach(work: Surface, *, radius_mm: float, most_mm: float) -> Floats:
     p, n = work.vertices_mm, ball_normals(work)
     used = np.flatnonzero(row_lengths(n) > 0.5)
     reach = np.full(len(p), float(most_mm))
-    thin = thinned(p[used], min(THIN * radius_mm, THIN_MOST))
+    # A ball that is stopped at all is stopped by some of a sparse choice: it dips by hundredths between them.
+    thin = thinned(p[used], min(SPARSE * radius_mm, THIN_MOST))
     few = p[used][thin] if len(thin) < 0.7 * len(used) else p[used]
     reach[used] = _shrunk(p[used], n[used], few, reach[used])
     # Where a ball was stopped, look again: at every vertex, with the best normal there is.
     again = used[reach[used] < most_mm]
     normal = _shape(work, n, again)[0]
-    reach[again] = _shrunk(p[again], normal, p[used], np.full(len(again), float(most_mm)))
+    start = np.minimum(1.3 * reach[again], most_mm)
+    found = _shrunk(p[again], normal, p[used], start)
+    wide = np.flatnonzero((found == start) & (start < most_mm))
+    found[wide] = _shrunk(p[again[wide]], normal[wide], p[used], np.full(len(wide), float(most_mm)))
+    reach[again] = found
     n[again] = normal
     return _on_creases(work, _past_faces(work, n, reach, most_mm))
 
@@ -97,8 +102,10 @@ def thinned(points: Floats, cell_mm: float) -> Ints:
 
 def _shrunk(p: Floats, n: Floats, obstacles: Floats, start: Floats) -> Floats:
     """Radii (k,) of balls tangent at p, shrunk from the radii given until no obstacle lies inside."""
-    tree = cKDTree(obstacles, balanced_tree=False)
     r = start.copy()
+    if not len(p):
+        return r
+    tree = cKDTree(obstacles, balanced_tree=False)
     todo = np.argsort(_visit(obstacles, p, tree)) if len(p) > 10_000 else np.arange(len(p))
     for _ in range(SHRINKS):
         moved = np.zeros(len(todo), dtype=bool)
@@ -294,12 +301,12 @@ def closing(work: Surface, reach: Floats, radius_mm: float) -> Closing:
     c = p[ok] + radius_mm * n[ok]
     # A centre that serves a point lies no farther from it than the ball plus the gap.
     deep = 1.5 * float(cKDTree(c).query(lost, workers=-1)[0].max())
-    ok = ok[tree.query(c, workers=-1)[0] <= deep]
+    ok = ok[np.isfinite(tree.query(c, distance_upper_bound=deep, workers=-1)[0])]
     about = np.isfinite(tree.query(p, distance_upper_bound=deep + 2 * radius_mm, workers=-1)[0])
     normal, bend = _shape(work, n, ok)
     rim, over, turn = _rims(work)
     if len(rim):
-        keep = np.flatnonzero(tree.query(rim + radius_mm * over, workers=-1)[0] <= deep)
+        keep = np.flatnonzero(np.isfinite(tree.query(rim + radius_mm * over, distance_upper_bound=deep, workers=-1)[0]))
         keep = keep[thinned((rim + radius_mm * over)[keep], 0.5 * THIN * radius_mm)] if len(keep) else keep
         free = _shrunk(rim[keep], over[keep], p, np.full(len(keep), radius_mm)) >= radius_mm * (1 - 1e-3)
         rim, over, turn = rim[keep[free]], over[keep[free]], turn[keep[free]]

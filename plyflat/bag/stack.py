@@ -40,7 +40,7 @@ def film_sheet(
     """Return the rectangle of film that covers a surface and lies down into its corners.
 
     The sheet is as long as the longest plane section each way, so that no section has to stretch. This is an upper
-    bound on what a film that bridges a little would need; where the film bridges under vacuum is not worked out here.
+    bound on what a film that bridges a little would need; `plyflat.bag.reach` tells where it bridges.
 
     Parameters
     ----------

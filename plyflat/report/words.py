@@ -45,8 +45,11 @@ METHODS = (
     "too short for it, and a ring must not be too long for its circle. The proof leaves a gap: a better shape than the one shown "
     "may exist, one better than the bound cannot.",
     "Joins carry laps; a shape that is not one plain patch is opened along a short seam and lapped there.",
-    "Bag film cut as a sheet is as long as the longest plane section each way, so it reaches every corner. Where film "
-    "or cloth bridges a corner under vacuum, and where pleats come, is not worked out.",
+    "Bag film cut as a sheet is as long as the longest plane section each way, so it reaches every corner.",
+    "Where a taut film bridges is told by a ball rolled over the hull with the film's free radius, tension at its yield over the "
+    "pressure, and by one of twice that: a film in a hollow lies between the two. Yield, thickness and friction of the film are from "
+    "memory unless the job states them. Pleats are half as high as the worst section across their corner lacks film, plus the "
+    "margin; how they fold, and what cloth and breather do in the corner, is not worked out.",
     "Lays: a general packing search for the stated time, then checked piece by piece in exact outlines. A longer search may "
     "find a shorter lay; the bound says how much shorter it could get at the very best.",
     "Resin by mass balance from the stated fibre fractions; weigh your own wet samples to know yours.",
@@ -264,7 +267,16 @@ def _lay_up(region: RegionPlan) -> str:
 
 def _bag_up(region: RegionPlan) -> str:
     layers = joined([_layer_words(layer) for layer in region.layers])
-    return f"{region.name}: lay {layers}. Press the film into every corner before the vacuum rises."
+    return f"{region.name}: lay {layers}. {_pleats(region)}Press the film into every corner before the vacuum rises."
+
+
+def _pleats(region: RegionPlan) -> str:
+    reach = region.reach
+    if reach is None or not reach.pleats:
+        return ""
+    made = sorted(reach.pleats, key=lambda p: p.order)
+    told = joined([f"at {p.at_m:.2f} m ({p.height_mm:.0f} mm high)" for p in made])
+    return f"Make {counted(len(made), 'pleat')} along the tape {told}. "
 
 
 def _layer_words(layer: LayerPlan) -> str:
