@@ -25,6 +25,12 @@ _LET_GO, _HOLD_BACK = 0.4, 4.0
 _FURTHEST = 1.0
 _DEEPEST = 0.25
 _SINGLE_FROM = 10_000
+# A triangle that leans this far over (cosine) is not pressed any more.
+_FOLDED = 0.3
+# A triangle pressed to less than this share of its width lies any way round.
+_CRUMPLED = 0.3
+# Share of the vertices that are left out.
+_LEFT_OUT = 0.005
 # Cells off the ground from which a foot cannot come down to it in one step.
 _CLOSE = 3.0
 _NOWHERE = 1e9  # mm; how far off a ground is that is not there
@@ -168,6 +174,7 @@ class _Forces:
     press: Floats
     drag: Floats
     slip: Floats
+    blown: Floats
 
 
 class Equations:
@@ -213,17 +220,25 @@ class Equations:
         state = stretched(points, cloth.faces, cloth.gradients)
         pull = cloth.law.pull(*state.stretch.T)
         corner = forces(state, pull, cloth.areas_mm2, cloth.gradients)
+        feet = self.feet.at(points)
+        distance, normal = self._look(feet)
         p = points[cloth.faces]
-        wind = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) * (self.pressure / 6)
+        blown = self._blown(state, normal)
+        wind = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) * (blown * self.pressure / 6)[:, None]
         # The air pushes against the triangles' normals.
         corner = corner + wind[:, None, :]
         slope = _summed(cloth.faces, corner.reshape(-1, 3), n)
-        feet = self.feet.at(points)
-        distance, normal = self._look(feet)
         press = self._press(distance)
         drag, slip = self._friction(feet, normal, press)
         slope = slope + self.feet.gathered(drag - press[:, None] * normal)
-        return _Forces(slope, state, distance, normal, press, drag, slip)
+        return _Forces(slope, state, distance, normal, press, drag, slip, blown)
+
+    def _blown(self, state: State, normal: Floats) -> Floats:
+        """Return the share (m,) of the pressure on each triangle: none where it is folded over, between two others."""
+        if self.ground is None:
+            return np.ones(len(self.cloth.faces))
+        out = normal[self.cloth.faces].mean(axis=1)
+        return np.clip(1.0 + (state.ways[:, :, 2] * out).sum(axis=1) / _FOLDED, 0.0, 1.0)
 
     def _look(self, feet: Floats) -> tuple[Floats, Floats]:
         """Return how far the feet are off the ground and its normals; of those far off, no more than must be known."""
@@ -299,7 +314,7 @@ class Equations:
         stiff = self.hard / _CREEP * at.slip * (size > 0)
         return np.asarray(stiff[:, None, None] * plane)
 
-    def wind_slopes(self, points: Floats) -> Floats:
+    def wind_slopes(self, points: Floats, at: _Forces) -> Floats:
         """Return the second slopes (m, 9, 9) of the pressure, which turns with the film; made symmetric."""
         p = points[self.cloth.faces]
         side = np.roll(p, -2, axis=1) - np.roll(p, -1, axis=1)
@@ -307,7 +322,7 @@ class Equations:
         x, y, z = side[:, :, 0], side[:, :, 1], side[:, :, 2]
         turn = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=2).reshape(-1, 3, 3, 3)
         # Every corner feels the area vector alike: d(area vector)/d(corner j) = side j x.
-        row = turn.transpose(0, 2, 1, 3).reshape(-1, 3, 9) * (self.pressure / 6)
+        row = turn.transpose(0, 2, 1, 3).reshape(-1, 3, 9) * (at.blown * self.pressure / 6)[:, None, None]
         full = np.tile(row, (1, 3, 1))
         return 0.5 * (full + full.transpose(0, 2, 1))
 
@@ -341,6 +356,7 @@ def settle(eq: Equations, points: Floats, *, tolerance: float, most: int, eased:
     at = eq.act(points)
     left = _left(eq, at)
     steps = 0
+    best = (left, points, at)
     while left > tolerance and steps < most:
         steps += 1
         move, ease = _newton(eq, points, at, ease)
@@ -349,8 +365,11 @@ def settle(eq: Equations, points: Floats, *, tolerance: float, most: int, eased:
         move = move * np.minimum(1.0, _FURTHEST * eq.cell / np.maximum(size, 1e-300))
         points, at, share = _search(eq, points, at, move)
         left = _left(eq, at)
+        best = min(best, (left, points, at), key=lambda one: one[0])
         ease = ease * (_LET_GO if share > 0.9 else 1.0 if share > 0.3 else _HOLD_BACK)
         ease = min(max(ease, _EASE_LEAST), _EASE_MOST)
+    if left > tolerance and eq.cloth.law.rest:
+        left, points, at = best
     grip = None if eq.grip is None else _gripped(eq, points, at, eq.grip)
     n = eq.feet.count
     distance = at.distance[:n] if eq.ground is None else eq.ground.look(points)[0]
@@ -364,7 +383,10 @@ def _summed(faces: Ints, values: Floats, count: int) -> Floats:
 
 
 def _left(eq: Equations, at: _Forces) -> float:
-    """Root of the mean square of the forces left over, as a share of the pressure on a vertex."""
+    """Root of the mean square of the forces left over, as a share of the pressure on a vertex.
+
+    The worst few vertices on the ground are left out: one in a sharp corner flits from wall to wall and moves nothing else.
+    """
     slope = eq.freedom.gathered(at.slope)
     if not eq.cloth.law.rest:
         # Where its vertices lie within the surface is nothing to a film without a size: they drift for ever.
@@ -372,7 +394,10 @@ def _left(eq: Equations, at: _Forces) -> float:
         normal = _summed(eq.cloth.faces, corner, len(at.slope))
         normal = normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
         slope = eq.freedom.gathered((at.slope * normal).sum(axis=1, keepdims=True) * normal)
-    return float(np.sqrt(3 * (slope @ slope) / max(eq.freedom.count, 1)) / eq.scale)
+    each = (eq.freedom.spread(slope) ** 2).sum(axis=1)
+    on = np.sort(each[at.press[: len(each)] > 0])[::-1]
+    total = float(each.sum() - on[: int(_LEFT_OUT * len(each))].sum())
+    return float(np.sqrt(3 * max(total, 0.0) / max(eq.freedom.count, 1)) / eq.scale)
 
 
 def _newton(eq: Equations, points: Floats, at: _Forces, ease: float) -> tuple[Floats, float]:
@@ -389,7 +414,7 @@ def _newton(eq: Equations, points: Floats, at: _Forces, ease: float) -> tuple[Fl
     free, slope = eq.freedom, at.slope
     blocks, stuck = eq.slopes(at)
     turn = eq.turn_slopes(points, at)
-    wind = eq.wind_slopes(points)
+    wind = eq.wind_slopes(points, at)
     held = at.distance < 0
     aim = at.distance
     move = np.zeros_like(points)
@@ -438,7 +463,7 @@ def _search(eq: Equations, points: Floats, at: _Forces, move: Floats) -> tuple[F
         there = points + best * move
         now = eq.act(there)
         slope = float((now.slope * move).sum())
-        if now.distance.min() < deepest:
+        if now.distance.min() < deepest or _turned_over(at, now):
             best *= 0.5
             continue
         if slope <= 0.5 * abs(first):
@@ -448,6 +473,12 @@ def _search(eq: Equations, points: Floats, at: _Forces, move: Floats) -> tuple[F
         best = low + min(max((guess - low) / (best - low), 0.1), 0.7) * (best - low)
     there = points + best * move
     return there, eq.act(there), best
+
+
+def _turned_over(at: _Forces, now: _Forces) -> bool:
+    """Whether a step turns a stretched triangle over, so that the air would blow it away from the ground."""
+    lean = (at.state.ways[:, :, 2] * now.state.ways[:, :, 2]).sum(axis=1)
+    return bool((lean[now.state.stretch[:, 1] > _CRUMPLED] < 0).any())
 
 
 def _gripped(eq: Equations, points: Floats, at: _Forces, grip: Grip) -> Grip:

@@ -24,7 +24,7 @@ _CONTACT = 0.02
 TOLERANCE = 5e-3
 # Tension that keeps slack film from crumpling, over pressure and cell: it rounds wrinkles off at this share of a cell.
 _LEAST = 0.7
-_RAMP_FREE = (0.1, 1.0)
+_RAMP_FREE = (0.1, 0.3, 1.0)
 _RAMP_STEPS = 16
 _RAMP_FROM = 0.05
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -18,7 +19,9 @@ from .film_region import Ear, quiet_surface, taut_film, with_ears
 #: Vertices of the film that cures are tried with, and the most steps each may take at one pressure.
 VERTICES, STEPS = 3000, 60
 #: A draft need not balance better than this.
-_DRAFT = 2e-2
+_DRAFT = 5e-2
+# Corners sharper than this many cells are beyond a film; those are not told as bridged.
+_FOLLOWS = 0.5
 # Feet of a triangle's corners on faces that lean apart by more than this lie on both sides of a corner line.
 _APART = np.cos(np.radians(30.0))
 
@@ -33,7 +36,8 @@ class Cure:
     what : str
         The cure in words, with its figures.
     worst_mm : float
-        How far the film stays off the hull at the worst place; off the fillet, where that is the cure.
+        How far the film stays off the hull at the worst place; off the fillet, where that is the cure. Corners are
+        taken to be as round as half a cell of the film, finer ones it cannot follow.
     area_mm2 : float
         Of film farther off than the limit.
     place_mm : tuple of float
@@ -72,7 +76,7 @@ class Advice:
     now : Cure
         The film as it is.
     cures : tuple of Cure
-        The one that leaves least open first.
+        The one that leaves least open first; those that did not come to rest last.
     failed : tuple of Failed
     """
 
@@ -138,7 +142,8 @@ def advise_film(
         raise QuantityError(f"a limit of {limit_mm:g} mm for bridging", do="State one above nought.")
     hull = quiet_surface(hull or patch)
     mesh = taut_film(patch, hull, vertices=vertices, offset_mm=offset_mm)
-    bench = _Bench(hull, pressure_kpa, friction, offset_mm, limit_mm)
+    followed = offset_mm + _FOLLOWS * mesh.cell_mm
+    bench = _Bench(hull, followed, pressure_kpa, friction, offset_mm, limit_mm)
     now = bench.tried("as it is", f"{film.name} drawn taut, no pleats", mesh, film)
     tries: list[tuple[str, str, FilmMesh, Film, float | None]] = []
     if fillet_mm is not None:
@@ -162,7 +167,8 @@ def advise_film(
         except PlyflatError as fault:
             failed.append(Failed(kind, str(fault)))
     progress("film cures", 1.0)
-    cures.sort(key=lambda cure: (cure.area_mm2, cure.worst_mm))
+    # One that did not come to rest tells little: last.
+    cures.sort(key=lambda cure: (not cure.laid.converged, cure.area_mm2, cure.worst_mm))
     return Advice(now, tuple(cures), tuple(failed))
 
 
@@ -191,7 +197,8 @@ def bridging_by_layer(
     """
     hull = quiet_surface(hull or patch)
     mesh = taut_film(patch, hull, vertices=vertices, offset_mm=offset_mm)
-    bench = _Bench(hull, pressure_kpa, friction, offset_mm, limit_mm)
+    followed = offset_mm + _FOLLOWS * mesh.cell_mm
+    bench = _Bench(hull, followed, pressure_kpa, friction, offset_mm, limit_mm)
     out = []
     for k, layer in enumerate(layers):
         progress("layers", k / len(layers))
@@ -205,16 +212,23 @@ class _Bench:
     """What is the same for all cures."""
 
     hull: Surface
+    followed_mm: float
     pressure_kpa: float
     friction: float
     offset_mm: float
     limit_mm: float
 
+    @cached_property
+    def plain(self) -> Surface:
+        """The hull, its corners as round as the film's cells can follow."""
+        return filleted(self.hull, self.followed_mm)
+
     def tried(
         self, kind: str, what: str, mesh: FilmMesh, film: Film, *, fillet_mm: float | None = None
     ) -> Cure:
         """Lay a film and tell what it leaves open."""
-        hull = self.hull if fillet_mm is None else filleted(self.hull, fillet_mm)
+        wide = fillet_mm is not None and (fillet_mm > self.followed_mm or not fillet_mm > 0)
+        hull = filleted(self.hull, fillet_mm) if fillet_mm is not None and wide else self.plain
         laid = lay_film(
             mesh, hull, film, pressure_kpa=self.pressure_kpa, friction=self.friction, offset_mm=self.offset_mm,
             tolerance=_DRAFT, most_steps=STEPS,
