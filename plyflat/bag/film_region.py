@@ -17,6 +17,7 @@ from ._film_matrix import Freedom
 from ._film_mesh import as_cut, even_triangles
 from ._film_solve import Equations, Feet, settle
 from .film import FilmMesh, Hold
+from .pleats import Pleat
 
 # A film drawn taut: its tension over the pressure that keeps it from lifting, in widths of the area.
 _TAUT = 20.0
@@ -55,6 +56,27 @@ class Ear:
             raise QuantityError(f"a pleat of {self.height_mm:g} mm", do="State a height from 0 up.")
         if not np.linalg.norm(np.subtract(self.to_mm, self.from_mm)) > 0:
             raise QuantityError("a pleat's line has no length", do="Give it two ends.")
+
+
+def ears_of(pleats: Sequence[Pleat]) -> tuple[Ear, ...]:
+    """Return the folds that a list of pleats on the tape makes: each from its pleat to the one across its corner.
+
+    Those that feed one corner are joined in pairs, the first round the tape with the one half of them further on; a
+    fold is as high as the lower of its two. A pleat without a fellow makes no fold here.
+
+    Parameters
+    ----------
+    pleats : sequence of Pleat
+    """
+    out = []
+    for corner in sorted({one.feeds for one in pleats}):
+        own = sorted((one for one in pleats if one.feeds == corner), key=lambda one: one.at_m)
+        half = len(own) // 2
+        out += [
+            Ear(a.place_mm, b.place_mm, min(a.height_mm, b.height_mm))
+            for a, b in zip(own[:half], own[half : 2 * half])
+        ]
+    return tuple(out)
 
 
 def taut_film(

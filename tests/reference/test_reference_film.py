@@ -124,7 +124,12 @@ def test_sag_over_a_trench():
     off = []
     for cells in (20, 40):
         laid = lay_film(
-            strip([[0, 0, 0], [30, 0, 0]], cells=cells), None, drawn(20.0), pressure_kpa=90.0, tolerance=1e-6
+            strip([[0, 0, 0], [30, 0, 0]], cells=cells),
+            None,
+            drawn(20.0),
+            pressure_kpa=90.0,
+            tolerance=1e-4,
+            most_steps=80,
         )
         off.append(abs(-laid.vertices_mm[:, 2].min() - 6.771))
     assert off[0] < 0.01

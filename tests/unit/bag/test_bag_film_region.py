@@ -6,7 +6,8 @@ import shapes
 
 from plyflat.bag.film import Film, lay_film
 from plyflat.bag.film_advice import advise_film, bridging_by_layer, corner_gaps_mm, filleted
-from plyflat.bag.film_region import Ear, taut_film, with_ears
+from plyflat.bag.film_region import Ear, ears_of, quiet_surface, taut_film, with_ears
+from plyflat.bag.pleats import Pleat
 from plyflat.errors import QuantityError
 from plyflat.surface.mesh import Surface
 
@@ -90,6 +91,20 @@ def test_ears_that_cannot_be():
         with_ears(eared, [Ear((0.0, -150.0, 0.0), (0.0, 150.0, 0.0), 5.0)])
 
 
+def test_pleats_on_the_tape_become_folds_across_their_corner():
+    def pleat(number, at_m, place, height, feeds):
+        return Pleat(number, at_m, place, height, height - 5, 5.0, feeds, 80.0, True, number)
+
+    pleats = [
+        pleat(1, 0.1, (0.0, 0.0, 0.0), 20.0, "corner 1"),
+        pleat(2, 0.3, (100.0, 0.0, 0.0), 30.0, "corner 2"),
+        pleat(3, 0.6, (100.0, 100.0, 0.0), 25.0, "corner 1"),
+    ]
+    assert ears_of(pleats) == (Ear((0.0, 0.0, 0.0), (100.0, 100.0, 0.0), 20.0),)
+    four = [pleat(k, 0.1 * k, (float(k), 0.0, 0.0), 10.0, "corner 1") for k in range(1, 5)]
+    assert [(e.from_mm[0], e.to_mm[0]) for e in ears_of(four)] == [(1.0, 3.0), (2.0, 4.0)]
+
+
 def test_noise_of_a_millimetre_invents_no_bridging():
     flat = shapes.rectangle(240.0, 240.0, 12000)
     v = np.column_stack([flat[0], np.zeros(len(flat[0]))])
@@ -97,8 +112,6 @@ def test_noise_of_a_millimetre_invents_no_bridging():
     v[:, 2] += rng.normal(0, 1.0, len(v))
     patch = Surface(v, flat[1])
     mesh = taut_film(patch, vertices=800)
-    from plyflat.bag.film_region import quiet_surface
-
     laid = lay_film(mesh, quiet_surface(patch), FILM, pressure_kpa=80.0, tolerance=2e-2)
     inner = mesh.hold.free == 3
     assert laid.gap_mm[inner].mean() < 0.1
