@@ -6,6 +6,7 @@ the radius allowed. The last less the taut one is the slack to put in before the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,8 @@ from .sections import _upper_chain
 STATIONS = 24
 #: A line's direction is taken over this much of it to both sides, and is none where it turns more (cosine).
 DIRECTION_MM, STEADY = 10.0, 0.82
+#: A corner line belongs to a section that passes this near, and stretches with less slack are none.
+NEAR_MM, LEAST_MM = 12.0, 0.5
 #: Two places where film is short or in excess, closer than this many scales, are one.
 APART = 2.0
 #: The rounded path is drawn with this many steps to a quarter of a circle.
@@ -42,6 +45,8 @@ class CornerSection:
         The three ways over the section, in its plane: x along, y towards the bag; the place is the origin.
     path_mm, taut_path_mm, rounded_path_mm : float
         Their lengths.
+    spans : tuple of (float, tuple of int)
+        The stretches that a taut film hangs free over: the slack of each, mm, and the corner lines it passes over.
     """
 
     line: int
@@ -53,6 +58,11 @@ class CornerSection:
     path_mm: float
     taut_path_mm: float
     rounded_path_mm: float
+    spans: tuple[tuple[float, tuple[int, ...]], ...] = ()
+
+    def slack_of(self, lines: Sequence[int]) -> float:
+        """Slack of the stretches that pass over some corner lines, mm: other corners in the section have their own."""
+        return sum(slack for slack, over in self.spans if set(over) & set(lines))
 
     @property
     def slack_mm(self) -> float:
@@ -133,7 +143,7 @@ def corner_sections(
         for along, p, t in _stations(line.points_mm, spacing_mm):
             made = _section(work, p, t, allowed_mm)
             if made is not None:
-                out.append(CornerSection(k, along, p, *made))
+                out.append(_told(made, lines, k, along, p, t))
     return tuple(out)
 
 
@@ -153,15 +163,64 @@ def _stations(points: Floats, spacing: float) -> list[tuple[float, Floats, Float
     return [q for q, bad in zip(out, turned) if not bad] or out
 
 
-def _section(
-    work: Surface, p: Floats, t: Floats, allowed: float
-) -> tuple[Floats, Floats, Floats, float, float, float] | None:
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """A section with its ends level: its frame (3, 2), how it was turned (2, 2), and the three ways over it."""
+
+    frame: Floats
+    turn: Floats
+    hull: Floats
+    taut: Floats
+    rounded: Floats
+
+
+def _told(made: _Level, lines: tuple[Crease, ...], k: int, along: float, p: Floats, t: Floats) -> CornerSection:
+    path, taut, rounded = (_length(q) for q in (made.hull, made.taut, made.rounded))
+    crossed = [(j, at) for j, line in enumerate(lines) for at in _crossings(made, line, p, t)]
+    # The place itself lies on its line, even where the line ends there.
+    crossed.append((k, _at(made.hull, np.zeros(2))))
+    spans = []
+    for start, end, slack in _spans_of(made):
+        over = sorted({j for j, at in crossed if start - 1e-6 <= at <= end + 1e-6})
+        spans.append((slack, tuple(over)))
+    hull, film = made.hull @ made.turn, made.rounded @ made.turn
+    return CornerSection(k, along, p, hull, made.taut @ made.turn, film, path, min(taut, path), rounded, tuple(spans))
+
+
+def _at(way: Floats, place: Floats) -> float:
+    """How far along a way its corner nearest to a place lies."""
+    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(way, axis=0), axis=1))])
+    return float(s[int(np.argmin(np.linalg.norm(way - place, axis=1)))])
+
+
+def _crossings(made: _Level, line: Crease, p: Floats, t: Floats) -> list[float]:
+    """How far along the hull a corner line passes through the section, if it does so on the section's own way."""
+    h = (line.points_mm - p) @ t
+    k = np.flatnonzero((h[:-1] > 0) != (h[1:] > 0))
+    share = h[k] / (h[k] - h[k + 1])
+    q = line.points_mm[k] + share[:, None] * (line.points_mm[k + 1] - line.points_mm[k])
+    flat = ((q - p) @ made.frame) @ made.turn.T
+    near = [float(np.linalg.norm(made.hull - z, axis=1).min()) < NEAR_MM for z in flat]
+    return [_at(made.hull, z) for z, on in zip(flat, near) if on]
+
+
+def _spans_of(made: _Level) -> list[tuple[float, float, float]]:
+    """Stretches (start, end along the hull, slack) between places where a taut film touches the hull."""
+    out = []
+    for a, b in zip(made.taut[:-1], made.taut[1:]):
+        slack = _at(made.rounded, b) - _at(made.rounded, a) - float(np.linalg.norm(b - a))
+        if slack > LEAST_MM:
+            out.append((_at(made.hull, a), _at(made.hull, b), slack))
+    return out
+
+
+def _section(work: Surface, p: Floats, t: Floats, allowed: float) -> _Level | None:
     chain = _chain(work, p, t)
     if chain is None:
         return None
     up = _upward(chain, p, t)
     across = np.cross(up, t)
-    flat = np.stack([(chain - p) @ across, (chain - p) @ up], axis=1)
+    flat = (chain - p) @ np.stack([across, up], axis=1)
     if flat[0, 0] > flat[-1, 0]:
         flat = flat[::-1]
     # Turned until its ends are level, so that a film drawn from end to end runs over the top.
@@ -173,7 +232,7 @@ def _section(
         return None
     taut = _upper_chain(level)
     rounded = _rounded(level, allowed)
-    return level @ turn, taut @ turn, rounded @ turn, _length(level), min(_length(taut), _length(level)), _length(rounded)
+    return _Level(np.stack([across, up], axis=1), turn, level, taut, rounded)
 
 
 def _length(p: Floats) -> float:

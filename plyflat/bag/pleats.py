@@ -81,7 +81,7 @@ class Corner:
         "corner 1" and so on, the one that wants most film first.
     lines : tuple of int
     slack_mm : float
-        The worst section's.
+        The worst section's, of the stretches over these lines.
     missing_mm : float
         What even the film so fed leaves out, by the radius allowed, at that section.
     worst : CornerSection
@@ -114,11 +114,11 @@ def corners_of(lines: Sequence[Crease], sections: Sequence[CornerSection]) -> tu
         mine = tuple(k for k, q in enumerate(group) if q == g)
         own = [s for s in sections if s.line in mine]
         if own:
-            worst = max(own, key=lambda s: s.slack_mm)
-            found.append((mine, worst))
-    found.sort(key=lambda q: -q[1].slack_mm)
+            slack, worst = max(((s.slack_of(mine), s) for s in own), key=lambda q: q[0])
+            found.append((mine, slack, worst))
+    found.sort(key=lambda q: -q[1])
     return tuple(
-        Corner(f"corner {k}", mine, worst.slack_mm, worst.missing_mm, worst) for k, (mine, worst) in enumerate(found, 1)
+        Corner(f"corner {k}", mine, slack, worst.missing_mm, worst) for k, (mine, slack, worst) in enumerate(found, 1)
     )
 
 

@@ -80,6 +80,25 @@ def test_two_corners_are_named_and_ordered_by_what_they_want():
     assert isinstance(first, Pleat)
 
 
+def test_each_corner_of_one_section_wants_its_own_slack():
+    steps = [[-150, 0], [-20, 0], [-20, 120], [80, 120], [80, 160], [200, 160]]
+    s = Surface(*shapes.swept(steps, 300, 5.0))
+    corners, pleats = pleats_on(s, allowed_mm=0.1, margin_mm=0.0)
+    # From ledge to ledge: along the floor and up the wall, less the straight way.
+    exact = [130 + 120 - np.hypot(130, 120), 100 + 40 - np.hypot(100, 40)]
+    assert [c.slack_mm for c in corners] == pytest.approx(exact, rel=0.02)
+    assert sorted(2 * p.height_mm for p in pleats) == pytest.approx(sorted(exact * 2), rel=0.02)
+
+
+def test_a_rib_wants_what_both_its_sides_lack():
+    rib = [[-150, 0], [-10, 0], [-10, 60], [10, 60], [10, 0], [150, 0]]
+    s = Surface(*shapes.swept(rib, 300, 5.0))
+    corners, _ = pleats_on(s, allowed_mm=0.1)
+    one = 140 + 60 - np.hypot(140, 60)
+    total = sum(c.slack_mm for c in corners)
+    assert total == pytest.approx(2 * one, rel=0.02)
+
+
 def test_a_flat_sheet_needs_none():
     s = Surface(*shapes.noisy_sheet(noise=0.0, triangles=500))
     assert pleats_on(s) == ((), ())
