@@ -73,7 +73,7 @@ def _on_edge(surface: Surface) -> Bools:
     return on
 
 
-def lower_bound(surface: Surface, *, uv: Floats | None = None) -> tuple[float, str]:
+def lower_bound(surface: Surface, *, uv: Floats | None = None, lines: bool = True) -> tuple[float, str]:
     """Return a bound that the strain of every flat shape of a patch obeys.
 
     Let every triangle's stretch lie between a and b in a flat shape without folds and overlaps. Then log(b/a) is at
@@ -100,6 +100,8 @@ def lower_bound(surface: Surface, *, uv: Floats | None = None) -> tuple[float, s
         One disc, with or without holes.
     uv : (n, 2) float array, optional
         A flat shape of it without folds, if one is at hand: it guides the search and does not change what is proven.
+    lines : bool
+        Whether the proofs that measure level lines are tried: on a rough mesh those are too long to say anything.
 
     Returns
     -------
@@ -123,6 +125,9 @@ def lower_bound(surface: Surface, *, uv: Floats | None = None) -> tuple[float, s
     found = [(0.5 * np.log(4 * np.pi * surface.area_mm2 / rim**2), "isoperimetric, whole patch")]
     inner = ~_on_edge(surface)
     domes, hollows = _centres(surface, loops) if inner.any() else ([], [])
+    if not lines:
+        found += [bound for centre in hollows for bound in _ball_bounds(surface, centre)]
+        domes, hollows = [], []
     uv = _laid(surface) if hollows and uv is None else uv
     for centre in {*domes, *hollows}:
         found += _round(surface, centre, loops, uv if centre in hollows else None, domed=centre in domes)
@@ -178,8 +183,8 @@ def strain_bound(
     ShapeError, MeshError
         As `flatten`.
     """
-    proven, proof = lower_bound(surface, uv=uv)
     calm, scale = _calm(surface, scale_mm)
+    proven, proof = lower_bound(surface, uv=uv, lines=calm is surface)
     if calm is surface:
         return StrainBound(proven, proof, proven, proof, 0.0)
     # No proof for this mesh anyway, and a smooth surface needs few triangles.
@@ -280,7 +285,7 @@ def _farthest(surface: Surface, centre: int) -> Floats:
     f, v, n = surface.faces, surface.vertices_mm, len(surface.vertices_mm)
     edges = Edges(f, n)
     m = len(f)
-    parts = int(np.clip(450_000 // len(edges.ends), 2, 6))
+    parts = int(np.clip(100_000 // len(edges.ends), 2, 6))
     share = np.arange(1, parts) / parts
     a, b = v[edges.ends[:, 0]], v[edges.ends[:, 1]]
     points = np.concatenate([v, (a[:, None] + share[:, None] * (b - a)[:, None]).reshape(-1, 3)])
