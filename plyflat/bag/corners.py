@@ -188,9 +188,10 @@ def _told(made: _Level, lines: tuple[Crease, ...], k: int, along: float, p: Floa
 
 
 def _at(way: Floats, place: Floats) -> float:
-    """How far along a way its corner nearest to a place lies."""
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(way, axis=0), axis=1))])
-    return float(s[int(np.argmin(np.linalg.norm(way - place, axis=1)))])
+    """How far along a way its point nearest to a place lies."""
+    from shapely import LineString, Point
+
+    return float(LineString(way).project(Point(place)))
 
 
 def _crossings(made: _Level, line: Crease, p: Floats, t: Floats) -> list[float]:

@@ -32,6 +32,15 @@ def test_the_ways_start_and_end_together():
     assert q.rounded_mm[np.argmin(np.linalg.norm(q.rounded_mm, axis=1)), 1] > 0
 
 
+def test_stretches_hold_all_the_slack_of_a_section():
+    s = Surface(*shapes.box_pocket(size=(240, 160), step=6.0))
+    lines = hollow_lines(s, scale_mm=15.0)
+    for q in corner_sections(s, lines, allowed_mm=7.0):
+        assert sum(slack for slack, _ in q.spans) == pytest.approx(q.slack_mm, abs=0.1)
+        assert q.slack_of(range(len(lines))) == pytest.approx(q.slack_mm, abs=0.1)
+        assert q.slack_of(()) == 0
+
+
 def test_a_fillet_leaves_no_more_than_the_difference():
     s = Surface(*shapes.swept(shapes.filleted_profile(90, 10)))
     q = corner_sections(s, hollow_lines(s, scale_mm=25.0), allowed_mm=20.0)[0]
