@@ -23,7 +23,7 @@ _CONTACT = 0.02
 #: A film is at rest where the forces left over are less than this share of the pressure on a vertex (root mean square).
 TOLERANCE = 5e-3
 # Tension that keeps slack film from crumpling, over pressure and cell: it rounds wrinkles off at this share of a cell.
-_LEAST = 0.7
+_LEAST = 1.0
 _RAMP_FREE = (0.1, 0.3, 1.0)
 _RAMP_STEPS = 16
 _RAMP_FROM = 0.05
@@ -231,7 +231,8 @@ class LaidFilm:
     converged : bool
     steps : int
     residual : float
-        Force left over at a vertex (root of the mean square), as a share of the pressure on it.
+        Force left over at a vertex (root of the mean square, the worst one in two hundred of those on the hull left
+        out), as a share of the pressure on it.
     cautions : tuple of str
     """
 
@@ -294,7 +295,7 @@ def lay_film(
         since film is drawn from furthest off while the pressure is low.
     finer : int
         How often the film's triangles are each split in four once the coarse film lies; before, where there is
-        friction. It takes a fifth of the time that a fine mesh does from the start.
+        friction. The large moves are then made by few vertices.
     tolerance : float
         Force left over at a vertex, as a share of the pressure on it.
     most_steps : int
