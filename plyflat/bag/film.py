@@ -294,8 +294,8 @@ def lay_film(
         Shares of the pressure, rising to 1, at which the film comes to rest on the way; with friction they matter,
         since film is drawn from furthest off while the pressure is low.
     finer : int
-        How often the film's triangles are each split in four once the coarse film lies; before, where there is
-        friction. The large moves are then made by few vertices.
+        How often the film's triangles are each split in four once the coarse film lies, so that few vertices make the
+        large moves; with friction they are split before, since every place remembers how it got there.
     tolerance : float
         Force left over at a vertex, as a share of the pressure on it.
     most_steps : int
