@@ -149,7 +149,7 @@ class Area(Table):
     seed_mm: Annotated[Point | None, forms.POINT] = Field(
         default=None,
         alias="seed",
-        description="With outline: a point inside the area; left out: the smaller of the two sides of the outline.",
+        description="With outline: a point inside the area; left out: the side that the edge of the mesh does not bound, or the smaller one.",
     )
     tape: TapeSpec | None = Field(default=None, description="Coloured tape or pen that marks the area.")
     face: FaceSpec | None = Field(default=None, description="A face up to its creases.")

@@ -142,8 +142,8 @@ def cut_region(
         Points on or near the surface, in order round the region; those far apart are joined by geodesics.
         Several closed outlines bound a region with openings.
     seed_mm : (3,) float array, mm, optional
-        A point of the region. Without it the region is the smaller of the two sides of a single outline, or
-        what lies between several.
+        A point of the region. Without it the region is, of a single outline, the side that the surface's longest
+        edge does not bound, or the smaller one where it bounds both or neither; of several, what lies between.
     name : str
         Goes into the region and into messages.
     tolerance_mm : float
@@ -288,6 +288,8 @@ def _inside(cut: Inserted, seed_mm: ArrayLike | None, *, tolerance_mm: float) ->
     area: list[float] = np.bincount(label, cut.surface.face_areas_mm2).tolist()
     if len(sides) == 1:
         choice = [max(side, key=lambda q: area[q]) for side in sides[0] if side]
+        outside = _at_longest_edge(cut.surface, label, choice)
+        choice = [q for q in choice if q not in outside] if len(outside) == 1 else choice
     else:
         choice = sorted(set.intersection(*[one | other for one, other in sides]))
     if not choice:
@@ -295,6 +297,16 @@ def _inside(cut: Inserted, seed_mm: ArrayLike | None, *, tolerance_mm: float) ->
             "no part of the surface is bounded by all the outlines", do="Give a seed point inside the region."
         )
     return _only(label, min(choice, key=lambda q: area[q]))
+
+
+def _at_longest_edge(surface: Surface, label: Ints, choice: list[int]) -> set[int]:
+    """Which of some labels lie at the longest edge that any of them has."""
+    at_vertex = [set(label[(surface.faces == loop[0]).any(axis=1)].tolist()) for loop in surface.boundary_loops]
+    own = [k for k, names in enumerate(at_vertex) if names & set(choice)]
+    if not own:
+        return set()
+    loop = max((surface.boundary_loops[k] for k in own), key=lambda q: closed_length(surface.vertices_mm[q]))
+    return set(label[np.isin(surface.faces, loop).sum(axis=1) >= 2].tolist()) & set(choice)
 
 
 def _only(label: Ints, chosen: int) -> Bools:

@@ -81,6 +81,16 @@ def test_long_thin_triangles():
     assert grown.area_mm2 == pytest.approx(9700 + 1960 * 5 + 5 * np.pi * 25 / 4 - 25, rel=3e-3)
 
 
+def test_an_outline_round_most_of_a_sheet_takes_what_it_surrounds():
+    """Not the strip between it and the sheet's own edge, though that is the smaller side."""
+    v, f = shapes.rectangle(400, 400, triangles=800)
+    v = np.pad(v, ((0, 0), (0, 1)))
+    region = cut_region(Surface(v, f), np.array([[15, 15, 0], [385, 15, 0], [385, 385, 0], [15, 385, 0.0]]))
+    assert region.area_mm2 == pytest.approx(370**2, rel=1e-9)
+    strip = cut_region(Surface(v, f), np.array([[15, 15, 0], [385, 15, 0], [385, 385, 0], [15, 385, 0.0]]), seed_mm=[5, 5, 0])
+    assert strip.area_mm2 == pytest.approx(400**2 - 370**2, rel=1e-9)
+
+
 def test_without_a_seed_the_smaller_side_is_taken_and_a_seed_overrules():
     assert cut_region(plate(), ring(60.0)).area_mm2 == pytest.approx(np.pi * 3600, rel=1e-3)
     other = cut_region(plate(), ring(60.0), seed_mm=[10, 10, 0])
