@@ -2,7 +2,7 @@
 
 Each mesh is laid flat by plyflat and by libigl along two routes, each run to ``--slim`` iterations or ``--limit`` seconds:
 SLIM from the conformal start, and SLIM from the harmonic map to a circle; where both are folded, which SLIM cannot mend,
-from the map to a circle with equal weights. Energy is the area mean of
+it is lent plyflat's own first map. Energy is the area mean of
 (s1^2 + s2^2 + s1^-2 + s2^-2) / 4, summed for both sides by the same plain function from the flat points, never read from
 a solver. "Same energy" means that the route's excess over 1 (1 is an isometry, the least there is) is at most 1.001 times
 ours, or 1e-9 where ours is less than that. The time to it is that of the route that is there first, with its start and
@@ -132,7 +132,7 @@ def line(name: str, surface: Surface, options: argparse.Namespace, triangles: in
         return
     routes = [slim(surface, start, options) for start in (conformal_start, harmonic_start)]
     if not any(route.clocks for route in routes):
-        routes.append(slim(surface, even_start, options))
+        routes.append(slim(surface, lent_start, options))
     print(first_there(routes, 1 + max(1.001 * (energy - 1), 1e-9), ours))
     for route in routes:
         ends = f"{route.clocks[-1]} s, energy {route.energies[-1]:.8f}" if route.clocks else "its start is folded"
@@ -199,21 +199,16 @@ def harmonic_start(surface: Surface) -> np.ndarray:
     return igl.harmonic(v, f, loop, circle, 1)
 
 
-def even_start(surface: Surface) -> np.ndarray:
-    """Every vertex at the mean of its neighbours, the rim on a circle: free of folds by Tutte's theorem (1963)."""
-    import igl
-    from scipy.sparse import diags
-    from scipy.sparse.linalg import spsolve
+def lent_start(surface: Surface) -> np.ndarray:
+    """plyflat's own map to a circle, whose clipped weights fold nothing."""
+    from plyflat.cloth._patch import Triangles, checked_disc
+    from plyflat.cloth._sparse import Pattern
+    from plyflat.cloth._start import disc_map
 
     v, f = surface.vertices_mm, surface.faces
-    loop = np.asarray(igl.boundary_loop(f))
-    uv = np.zeros((len(v), 2))
-    uv[loop] = igl.map_vertices_to_circle(np.asfortranarray(v), loop.astype(np.int32))
-    links = igl.adjacency_matrix(f).astype(np.float64)
-    stiff = (diags(np.asarray(links.sum(axis=1)).ravel()) - links).tocsr()
-    inside = np.setdiff1d(np.arange(len(v)), loop)
-    uv[inside] = spsolve(stiff[inside][:, inside].tocsc(), -(stiff[inside][:, loop] @ uv[loop]), permc_spec="MMD_AT_PLUS_A")
-    return uv
+    loops, edges = checked_disc(surface)
+    ahead = np.linalg.norm(v[np.roll(loops[0], -1)] - v[loops[0]], axis=1)
+    return disc_map(Triangles(v, f), Pattern(v, f, edges), loops[0], ahead)
 
 
 def mended_disc(path: Path) -> Surface:
