@@ -216,7 +216,15 @@ def join_cautions(joins: Sequence[Join], splits: Splits, panels: Sequence[Panel]
     said = say_joins(joins, how.load, how.asked)
     if said:
         yield f"joins {said}", "Mark on the pieces which joins are butts, and look the direction of the load over."
-    if panels:
+    for panel in panels:
+        if panel.overlap_mm2 > 0:
+            x, y, z = panel.line_mm[len(panel.line_mm) // 2]
+            yield (
+                f"a piece lay over itself when it was flat, by {panel.overlap_mm2:.0f} mm2, and is cut in two on the hull "
+                f"through ({x:.0f}, {y:.0f}, {z:.0f}) mm",
+                "If you want the line elsewhere, open the region there (seams, or cut).",
+            )
+    if panels and panels[0].over_before > 0:
         first, last = panels[0], panels[-1]
         yield (
             f"laid in panels cut on the hull along {len(panels)} line{'s' * (len(panels) > 1)}: area over the strain limit "

@@ -2,7 +2,8 @@
 
 A straight line across a finished flat shape fits a piece to its roll and leaves its strain as it was. Where that is
 over the limit the surface is cut along such a line instead, or along the shortest way between its ends, and both parts
-are laid flat anew.
+are laid flat anew. A piece that lies over itself when it is flat, as a long spiral does, can be cut from no cloth as
+it is: it is parted too.
 """
 
 from __future__ import annotations
@@ -38,6 +39,10 @@ SHIFT = 0.25
 STRAY = 0.005
 #: Panels that save less of a piece's area than this are not worth a line that is not straight on the table.
 WORTH = 0.01
+#: A piece that lies over itself is parted between so many places of its edge, tried in pairs.
+STATIONS = 16
+#: No more lines than this are cut on the hull into one patch.
+MOST = 12
 # Points of a line nearer to its ends than this, in edges of the mesh, give way to the edge's own vertices.
 BESIDE = 1.5
 
@@ -86,12 +91,15 @@ class Panel:
         Share of the whole patch's area above the strain limit without this line and with it.
     clear_mm : float
         Distance on the table from the lines of the ply below that run along it; infinite where there is none.
+    overlap_mm2 : float
+        By how much the piece lay over itself, if that is why it was parted; else 0.
     """
 
     line_mm: Floats
     over_before: float
     over_after: float
     clear_mm: float
+    overlap_mm2: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,9 +138,10 @@ def lay_in_panels(
     avoid: Callable[[Surface, Flat, Frame], Sequence[LineString]] | None = None,
     lap_at: Callable[[Surface, Floats], float] | None = None,
 ) -> Panelled:
-    """Cut pieces that the roll or the job wants in panels, where that lessens their strain.
+    """Cut pieces that the roll or the job wants in panels, where that lessens their strain, and those that lie over themselves.
 
-    Only pieces with more area over the limit than they may have are cut here; others are left whole, to be split
+    A piece that lies over itself in the flat is parted along a short way across it that ends that, or lessens it
+    most, and leaves even parts; these again. Of the others, only pieces with more area over the limit than they may have are cut here; others are left whole, to be split
     straight on the table. Lines run along the warp. Of a few places, the one with the least area over the limit whose
     panels fit the roll is taken; panels that still do not fit are cut again.
 
@@ -166,7 +175,9 @@ def lay_in_panels(
     k = 0
     while k < len(state.flats):
         better = None
-        if state.over_mm2[k] > over_share * state.opened.pieces[k].area_mm2:
+        if state.flats[k].overlaps:
+            better = _untangled(state, k, how)
+        elif state.over_mm2[k] > over_share * state.opened.pieces[k].area_mm2:
             better = _parted(state, k, how)
         state, k = (state, k + 1) if better is None else (better, k)
     return Panelled(state.opened, state.flats, state.panels, state.origin, state.fewest)
@@ -214,15 +225,69 @@ def _parted(state: _State, k: int, how: _How) -> _State | None:
     if any(f.overlaps for f in flats) or state.over_mm2[k] - sum(after) < WORTH * piece.area_mm2:
         return None
     low = line.low if _lower_first(cut, frame.apply(flat.uv_mm)) else count - line.low
+    return _with(state, k, cut, flats, after, fewest=(low, count - low), clear_mm=line.clear_mm)
+
+
+def _with(
+    state: _State, k: int, cut: _CutInTwo, flats: tuple[Flat, ...], after: tuple[float, ...], *,
+    fewest: tuple[int, int], clear_mm: float, overlap_mm2: float = 0.0,
+) -> _State:
+    """Return the state with a piece parted in two."""
     whole_mm2 = sum(p.area_mm2 for p in state.opened.pieces)
     over = (*state.over_mm2[:k], *after, *state.over_mm2[k + 1 :])
-    panel = Panel(cut.parts.seams[0], sum(state.over_mm2) / whole_mm2, sum(over) / whole_mm2, line.clear_mm)
+    panel = Panel(cut.parts.seams[0], sum(state.over_mm2) / whole_mm2, sum(over) / whole_mm2, clear_mm, overlap_mm2)
     return replace(
         _put(state, k, cut, flats),
         panels=(*state.panels, panel),
         over_mm2=over,
-        fewest=(*state.fewest[:k], low, count - low, *state.fewest[k + 1 :]),
+        fewest=(*state.fewest[:k], *fewest, *state.fewest[k + 1 :]),
     )
+
+
+def _untangled(state: _State, k: int, how: _How) -> _State | None:
+    """Part a piece that lies over itself; None where no line across it lessens that."""
+    piece, flat = state.opened.pieces[k], state.flats[k]
+    if len(state.panels) >= MOST:
+        return None
+    draft = coarsen(piece, faces=DRAFT_FACES, stray_mm=STRAY * float(np.linalg.norm(piece.size_mm))).surface
+    tried = [(rank, line) for line in _across(draft) if (rank := _untangling(draft, line)) is not None]
+    best = min(tried, key=lambda t: t[0], default=None)
+    cut = None if best is None else _made(piece, best[1])
+    if cut is None:
+        return None
+    flats = tuple(flatten(p) for p in cut.parts.pieces)
+    if sum(f.overlap_mm2 for f in flats) >= flat.overlap_mm2:
+        return None
+    after = tuple(_over_mm2(p, f, how.limit, how.scale_mm) for p, f in zip(cut.parts.pieces, flats))
+    most = state.fewest[k]
+    fewest = (max(most // 2, 1), max(most - most // 2, 1))
+    return _with(state, k, cut, flats, after, fewest=fewest, clear_mm=math.inf, overlap_mm2=flat.overlap_mm2)
+
+
+def _across(draft: Surface) -> list[_Line]:
+    """Return the ways between places of a piece's outer edge that lie well apart on it."""
+    loop = draft.boundary_loops[0]
+    rim = draft.vertices_mm[loop]
+    step = np.linalg.norm(np.roll(rim, -1, axis=0) - rim, axis=1)
+    at = np.unique(np.searchsorted(np.cumsum(step) - step, step.sum() * np.arange(STATIONS) / STATIONS).clip(0, len(rim) - 1))
+    pairs = [(i, j) for i in range(len(at)) for j in range(i + 3, len(at)) if len(at) - (j - i) >= 3]
+    return [_Line(rim[at[[i, j]]], False, 1, math.inf, False, math.inf) for i, j in pairs]
+
+
+def _untangling(draft: Surface, line: _Line) -> tuple[float, float] | None:
+    """Rank a line across a draft: by how much its parts lie over themselves, then by its length and how uneven they are.
+
+    Even parts lie the clearest of themselves, and nest the best. None where the draft cannot be cut so.
+    """
+    cut = _made(draft, line)
+    if cut is None:
+        return None
+    try:
+        overlap = sum(flatten(part).overlap_mm2 for part in cut.parts.pieces)
+    except (SolveError, ShapeError):
+        return None
+    length = float(np.linalg.norm(np.diff(cut.parts.seams[0], axis=0), axis=1).sum())
+    return round(overlap, 3), length * max(part.area_mm2 for part in cut.parts.pieces)
 
 
 def _over_mm2(piece: Surface, flat: Flat, limit: float, scale_mm: float) -> float:

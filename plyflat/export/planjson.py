@@ -358,6 +358,7 @@ def _panel(panel: Panel) -> dict:
     return {
         "over_before": float(panel.over_before),
         "over_after": float(panel.over_after),
+        "overlap_mm2": float(panel.overlap_mm2),
         "line_mm": panel.line_mm.tolist(),
     }
 

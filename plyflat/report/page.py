@@ -229,7 +229,7 @@ def _joins(ply: PlyPlan) -> Iterator[str]:
         )
     elif ply.joins:
         yield f"All joins of {ply.name} are lapped."
-    if ply.panels:
+    if ply.panels and ply.panels[0].over_before > 0:
         before, after = percent(ply.panels[0].over_before), percent(ply.panels[-1].over_after)
         yield f"In panels the area of {ply.name} over the strain limit comes down from {before} to {after}."
 

@@ -53,6 +53,30 @@ def test_panels_of_a_dome_need_far_less_strain_than_the_whole(dome):
     np.testing.assert_array_equal(left.vertices_mm[side.left_vertices], right.vertices_mm[side.right_vertices])
 
 
+@pytest.mark.reference(
+    source="tangents of a helix unroll to an annulus (do Carmo, Differential Geometry): a turn of more than 360 degrees "
+    "lies over itself", kind="derived",
+)  # fmt: skip
+def test_a_spiral_that_lies_over_itself_is_parted():
+    v, f = shapes.tangent_developable(turns_deg=540, triangles=3000)
+    whole = Opened((Surface(v, f),))
+    flats = [flatten(whole.pieces[0])]
+    assert flats[0].overlaps
+    made = in_panels(whole, Room(1e5, lap_mm=25), flats)
+    (panel,) = made.panels
+    assert panel.overlap_mm2 == flats[0].overlap_mm2
+    # Turned by 0.8 of the helix's 540 degrees, two parts of less than a turn each.
+    assert len(made.flats) == 2
+    assert not any(q.overlaps for q in made.flats)
+    for piece, flat in zip(made.opened.pieces, made.flats):
+        corners = flat.uv_mm[piece.faces]
+        union = shapely.union_all([shapely.Polygon(c) for c in corners]).area
+        assert union == pytest.approx(piece.area_mm2, rel=2e-3)
+        assert flat.energy == pytest.approx(1.0, abs=1e-5)
+    # Across the strip, not along it.
+    assert np.linalg.norm(np.diff(panel.line_mm, axis=0), axis=1).sum() < 700
+
+
 def test_a_piece_that_fits_or_lies_flat_is_left_whole(dome):
     opened, flats = dome
     assert in_panels(opened, Room(1400.0, 25, 10), flats).opened is opened
