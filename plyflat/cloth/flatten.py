@@ -46,6 +46,8 @@ __all__ = [
 
 _SETTLED = 1e-13  # share of the energy that another step would gain
 _NEAR_ENOUGH = 1.05  # energy of a projection from which no other start is quicker
+_EVENING_STEPS, _LEAST_STRIDE = 100, 1.2  # of Newton's method for one power; from each power to the next, at least
+_EVEN = 1e-4  # largest strain below which there is nothing to even out but rounding
 _LAST_POWER = 256.0  # of the largest strain, so that the p-norm stands within half a per cent of the maximum
 
 
@@ -110,7 +112,8 @@ def flatten(
         In one piece, with an edge and without handles; it may have holes.
     aim : {"fair", "worst"}
         "fair" makes the mean distortion (symmetric Dirichlet energy) least. "worst" goes on from there to make the
-        largest strain least, at some cost to the mean; it takes about ten times as long.
+        largest strain least, at some cost to the mean; it takes about ten times as long. Of a very deep patch it gives
+        the most even shape that came to rest.
     start_uv : (n, 2) float array, mm, optional
         A flat shape to start from. It is used if it folds no triangle.
     holes : {"open", "filled"}
@@ -228,17 +231,25 @@ class _Solver:
         """Go on from the fair shape with higher and higher powers of the stretch."""
         s1, s2 = self.mesh.stretch(fair.uv)
         most = float(np.log(max(s1.max(), 1 / s2.min())))
-        if most < 1e-6:
+        if most < _EVEN:
             return fair
-        uv, steps, factors, power = fair.uv, fair.steps, fair.factors, 4.0
-        while power <= _LAST_POWER:
-            energy = Distortion(self.mesh, self.pattern, max(power / most, 1.0))
+        uv, steps, factors, power, stride = fair.uv, fair.steps, fair.factors, 2.0, 2.0
+        while power < _LAST_POWER:
+            there = min(power * stride, _LAST_POWER)
+            energy = Distortion(self.mesh, self.pattern, max(there / most, 1.0))
             # On the way only the neighbourhood is wanted, though a loose one costs the next power more than it saves.
-            found = descend(energy, uv, tolerance=1e-3 if power == _LAST_POWER else 0.1)
-            uv, steps, factors = found.uv, steps + found.steps, factors + found.factors
+            tolerance = 1e-3 if there == _LAST_POWER else 0.1
+            try:
+                found = descend(energy, uv, tolerance=tolerance, most_steps=_EVENING_STEPS)
+            except SolveError:
+                # Deep shapes bear shorter strides only; where none leads on, the last shape that came to rest stands.
+                if stride < _LEAST_STRIDE:
+                    break
+                stride = float(np.sqrt(stride))
+                continue
+            uv, steps, factors, power = found.uv, steps + found.steps, factors + found.factors, there
             if progress is not None:
                 progress("evening out the strain", float(np.log2(power) / np.log2(2 * _LAST_POWER)))
-            power *= 2
         return Solution(uv, Distortion(self.mesh, self.pattern).value(uv), steps, factors)
 
     def flat(self, solution: Solution) -> Flat:

@@ -685,6 +685,24 @@ def test_a_narrow_piece_with_a_sharp_hollow_is_bounded_by_its_area():
     assert 0.0 < bound <= np.log(flat.stretch[:, 0].max() / flat.stretch[:, 1].min())
 
 
+def test_evening_out_stops_at_the_last_shape_that_came_to_rest(monkeypatch):
+    """With too few steps for any power, and with a few for the first powers only, no fold and no more spread than before."""
+    surface = Surface(*shapes.smooth_patch(rise=300, waves=4, triangles=600, seed=3))
+
+    def spread(flat):
+        return np.log(flat.stretch[:, 0].max() / flat.stretch[:, 1].min())
+
+    fair, worst = flatten(surface), flatten(surface, "worst")
+    for steps in (0, 4):
+        monkeypatch.setattr("plyflat.cloth.flatten._EVENING_STEPS", steps)
+        short = flatten(surface, "worst")
+        assert not short.flipped.any()
+        assert spread(worst) < spread(short) <= spread(fair)
+    # Shapes that need rounding's worth of strain are left alone.
+    nearly = flatten(Surface(*shapes.smooth_patch(rise=0.5, waves=2, triangles=300, seed=3)), "worst")
+    assert spread(nearly) < 1e-4
+
+
 def test_a_rough_mesh_has_an_estimate_beside_its_proof():
     v, f = shapes.cap(45, triangles=6000)
     rng = np.random.default_rng(1)
