@@ -187,8 +187,11 @@ def test_a_callable_stops_it_too_and_without_a_lay_there_is_an_error():
         nest([Part(wavy(60, 100), copies=40)], width_mm=1270, seconds=60, stop=lambda: True)
 
 
+# A shell that starts the tests behind the prompt has them ignore Ctrl-C, and the child with them.
 INTERRUPTED = """
+import signal
 import sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
 sys.path[:0] = {path!r}
 import packing
 from plyflat.lay.nest import nest
