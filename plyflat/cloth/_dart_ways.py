@@ -109,7 +109,7 @@ def _near_ends(rim_mm: Floats, far: Floats, most: int) -> list[int]:
 def lines_across(piece: Piece, field: Floats) -> Iterator[Course]:
     """Propose lines between places of the edge that pass where the potential is deep."""
     v, rim = piece.surface.vertices_mm, piece.surface.boundary_loops[0]
-    at = rim[_stations(v[rim], STATIONS)]
+    at = rim[stations(v[rim], STATIONS)]
     far, came = dijkstra(piece.graph, indices=at, return_predecessors=True)
     ranked = []
     for i in range(len(at)):
@@ -121,7 +121,7 @@ def lines_across(piece: Piece, field: Floats) -> Iterator[Course]:
         yield Course("split", v[at[[i, j]]], piece.way(int(at[i]), int(at[j])))
 
 
-def _stations(rim_mm: Floats, count: int) -> Ints:
+def stations(rim_mm: Floats, count: int) -> Ints:
     """Indices of places spread evenly round a closed line."""
     step = np.linalg.norm(np.roll(rim_mm, -1, axis=0) - rim_mm, axis=1)
     run = np.cumsum(step) - step

@@ -258,6 +258,7 @@ def spread_starts(bed: Bed, count: int) -> Ints:
 
 
 def far_from(bed: Bed, vertex: int) -> float:
+    """Return how far the ply reaches from a vertex, mm."""
     start = bed.start(bed.patch.vertices_mm[vertex], _any_way(bed, vertex), tolerance_mm=np.inf)
     return bed.farthest_mm(start)
 
@@ -445,6 +446,7 @@ def steer_drape(
 
 
 def better_of(one: Laid, two: Laid, power: float) -> Laid:
+    """Return the net with the lower score; the first of two that are alike."""
     return one if score(one, power) <= score(two, power) else two
 
 

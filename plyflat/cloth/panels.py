@@ -23,6 +23,7 @@ from ..surface.coarsen import coarsen
 from ..surface.cut import Inserted, insert_path
 from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import Opened, Sides, cut_along
+from ._dart_ways import stations
 from ._outline import net_outline
 from .flatten import Flat, cloth_stretch, flatten
 from .marks import lines_of
@@ -268,8 +269,7 @@ def _across(draft: Surface) -> list[_Line]:
     """Return the ways between places of a piece's outer edge that lie well apart on it."""
     loop = draft.boundary_loops[0]
     rim = draft.vertices_mm[loop]
-    step = np.linalg.norm(np.roll(rim, -1, axis=0) - rim, axis=1)
-    at = np.unique(np.searchsorted(np.cumsum(step) - step, step.sum() * np.arange(STATIONS) / STATIONS).clip(0, len(rim) - 1))
+    at = stations(rim, STATIONS)
     pairs = [(i, j) for i in range(len(at)) for j in range(i + 3, len(at)) if len(at) - (j - i) >= 3]
     return [_Line(rim[at[[i, j]]], False, 1, math.inf, False, math.inf) for i, j in pairs]
 

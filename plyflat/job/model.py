@@ -357,9 +357,6 @@ class FilmLayer(Layer):
         description="Stress at which the film draws out without more force; it says how tight a film without slack bridges. "
         "About 35 MPa for nylon film, 10 MPa for soft polyethylene.",
     )
-    modulus_mpa: Annotated[float, STRESS, MEMORY] = Field(
-        default=700.0, alias="modulus", description="Modulus of the film: about 700 MPa for nylon film, 200 MPa for soft polyethylene."
-    )
     friction: Annotated[float, PRACTICE] = Field(
         default=0.3, gt=0.0, le=2.0, description="Friction of the film on what lies under it, 0.2 to 0.5."
     )

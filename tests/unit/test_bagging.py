@@ -98,7 +98,7 @@ def test_without_a_tape_there_is_nothing(job):
         ('yield = "35"', "yield"),
         ("friction = 0", "friction"),
         ("friction = 5.0", "friction"),
-        ('modulus = "-1 GPa"', "modulus"),
+        ('yield = "-1 GPa"', "yield"),
         ('pleat_margin = "1 km"', "pleat_margin"),
     ],
 )
