@@ -208,7 +208,7 @@ def _table(rows: list[Entry]) -> Iterator[str]:
     if not found:
         yield "nothing is recorded of this job yet"
         return
-    yield f"{'':42} {'planned':>26} {'actual':>11} {'off':>7}"
+    yield f"{'':52} {'planned':>26} {'actual':>11} {'off':>7}"
     place = None
     for c in found:
         if (c.region, c.session) != place:
@@ -221,7 +221,7 @@ def _table(rows: list[Entry]) -> Iterator[str]:
         off = "" if c.off is None else f"{100 * c.off:+.0f} %"
         outside = "  outside the plan's range" if c.within is False else ""
         words = f"{c.words}, {unit}" if unit else c.words
-        yield f"  {words[:40]:40} {plan:>26} {was:>11} {off:>7}{outside}".rstrip()
+        yield f"  {words:50} {plan:>26} {was:>11} {off:>7}{outside}".rstrip()
     for e in rows:
         if e.key == "note":
             yield f"  note of {e.at[:10]}, {e.region or 'the job'}: {e.text}"

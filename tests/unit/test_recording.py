@@ -49,6 +49,7 @@ def test_fields_and_plan_are_recorded_and_set_against_one_another(job, tmp_path)
     text = "\n".join(shown(job))
     assert "resin weighed out in all, g" in text
     assert "+11 %" in text  # 300 g where 269 g were planned
+    assert "finished laminate, trimmed, weighed if it can be, g " in text
     assert "went well" in text
     assert "has changed" not in text
     assert 'loss = "8.7 %"  # yours: one job, spread unknown' in text  # 30 of 345
