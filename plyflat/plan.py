@@ -27,12 +27,13 @@ from .laying import wishes_of
 from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
 from .progress import Tell, quiet
-from .shaping import Cut, Shaped, bag_layers, shape, warp_way
+from .shaping import Cut, Shaped, shape, warp_way
 from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
 from .shop.stock import roll_need, tape_rolls
 from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
 from .shop.waste import Small
+from .stacking import bag_layers
 from .surface.combine import Plane, mirror_surface
 from .surface.fillet import putty_mass_g
 from .surface.frame import frame_of

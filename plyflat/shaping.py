@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from .bag.stack import film_sheet, sheet_template, tape_length_mm
 from .cloth._laps import clearances, lap_lines
 from .cloth._stagger import ALIKE_MM, Staggered, stagger_seams, turn_share
 from .cloth._strain import YarnStrain
@@ -18,21 +17,18 @@ from .cloth.joins import Cause, Join, Kind, Load
 from .cloth.opening import Fits, Opened, Sides, holes_to_open, open_at, open_patch, round_mm, ways_to_open
 from .cloth.panels import Panel
 from .cloth.pieces import Frame, make_templates, piece_name, warp_frame
-from .cloth.splice import split_for_roll
 from .cloth.template import Strain, Template
 from .errors import ShapeError
-from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
+from .job.model import Job, RegionSpec
 from .joining import Joinery, join_cautions, lay_panels, seam_joins, split_pieces
 from .laying import lay_by_threads, laying_cautions, laying_checks, thread_stretch
 from .nearness import laid_piece, patches_of, yarns_over
-from .planned import LayerPlan, PatchPlan, Piece3D
+from .planned import PatchPlan, Piece3D
 from .surface.coarsen import STRAY_MM, coarsen
 from .surface.mesh import Floats, Surface
-from .surface.region import Region, fill_openings
+from .surface.region import Region
 from .units import say_percent
 
-#: A layer of the bag may give this much before it wrinkles or bridges; a figure of ours, films and felts give more.
-LAYER_LIMIT = 0.05
 #: The length over which strain is averaged before it is reported, mm: about that at which cloth feels the surface.
 CLOTH_MM = 10.0
 #: Each more piece that a ring is opened into must bring this share of its area within the strain limit.
@@ -697,109 +693,3 @@ def _met(piece: Piece3D) -> str:
     worst = piece.overlaps_mm[0] if piece.overlaps_mm else ()
     places = [f"({x:.0f}, {y:.0f}, {z:.0f})" for x, y, z in worst]
     return f"; the hull at {' and at '.join(places)} mm comes to lie there" if places else ""
-
-
-def bag_layers(
-    job: Job,
-    spec: RegionSpec,
-    bag: Bag,
-    grown: Mapping[float, Region],
-    edge_mm: float,
-    seams: Sequence[Floats],
-) -> tuple[LayerPlan, ...]:
-    """Work out every layer of a region's bag, from the laminate outwards.
-
-    Parameters
-    ----------
-    job : Job
-    spec : RegionSpec
-    bag : Bag
-    grown : dict
-        The region by the distance its outline was moved, mm.
-    edge_mm : float
-        Edge of the largest ply, as such a distance.
-    seams : sequence of (k, 3) float arrays
-        Where the plies were opened; layers cut to shape are opened there too.
-
-    Returns
-    -------
-    tuple of LayerPlan
-    """
-    return tuple(_layer(job, spec, bag, grown, edge_mm, seams, kind, layer) for kind, layer in bag.layers())
-
-
-def _layer(
-    job: Job,
-    spec: RegionSpec,
-    bag: Bag,
-    grown: Mapping[float, Region],
-    edge_mm: float,
-    seams: Sequence[Floats],
-    kind: str,
-    layer: Layer,
-) -> LayerPlan:
-    reach = layer.margin_mm + (bag.tape.margin_mm if kind == "bag film" else 0.0)
-    region = grown[edge_mm + reach]
-    if bag.over_openings and kind in ("sealant tape", "bag film"):
-        region, seams = fill_openings(region), ()
-    if kind == "sealant tape":
-        length = tape_length_mm(region, overlap_mm=bag.tape.overlap_mm)
-        return LayerPlan(kind, layer.material, reach, 0.0, 0.0, (), region, length)
-    if isinstance(layer, FilmLayer) and layer.cut == "sheet":
-        return _sheet(job, spec, region, kind, layer, reach)
-    shaped = shape(job, spec, region, _cut_of_layer(job, kind, layer), below=seams)
-    return LayerPlan(
-        kind,
-        layer.material,
-        reach,
-        region.area_mm2,
-        shaped.lap_area_mm2,
-        shaped.templates,
-        region,
-        strain=shaped.strain,
-        pieces=shaped.pieces,
-    )
-
-
-def _cut_of_layer(job: Job, kind: str, layer: Layer) -> Cut:
-    roll = job.consumables[layer.material]
-    return Cut(
-        name=kind,
-        material=layer.material,
-        angle_deg=0.0,
-        face_up="out",
-        copies=1,
-        limit=LAYER_LIMIT,
-        roll_width_mm=float(roll.roll_width_mm or 0.0),
-        roll_length_mm=roll.roll_length_mm,
-        edge_mm=0.0,
-        lap_mm=job.laps.join_mm,
-        trim_mm=0.0,
-    )
-
-
-def _sheet(
-    job: Job, spec: RegionSpec, region: Region, kind: str, layer: FilmLayer, reach: float
-) -> LayerPlan:
-    """A rectangle of film over the region, joined from strips where the roll is narrow."""
-    sheet = film_sheet(region.surface, warp_way(job, spec), extra_mm=layer.slack_mm)
-    whole = sheet_template(sheet, region=spec.name, layer=kind, material=layer.material)
-    cut = replace(_cut_of_layer(job, kind, layer), lap_mm=max(job.laps.join_mm, 25.0))
-    templates = split_for_roll(
-        whole,
-        width_mm=cut.roll_width_mm,
-        length_mm=cut.roll_length_mm,
-        lap_mm=cut.lap_mm,
-        edge_mm=cut.edge_mm,
-        notch_every_mm=job.laps.notch_every_mm,
-    ).parts
-    return LayerPlan(
-        kind,
-        layer.material,
-        reach,
-        region.area_mm2,
-        sum(lap.area for t in templates for lap in t.laps),
-        templates,
-        region,
-        slack_mm=sheet.slack_mm,
-    )

@@ -14,7 +14,8 @@ from test_plan import JOB
 from plyflat.cloth.joins import Load
 from plyflat.errors import FitError
 from plyflat.job.reader import job_from_text
-from plyflat.shaping import Cut, bag_layers, fewest_worth, shape
+from plyflat.shaping import Cut, fewest_worth, shape
+from plyflat.stacking import bag_layers
 from plyflat.surface import Surface, cut_region
 from plyflat.surface.region import region_of
 
