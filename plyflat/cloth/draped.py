@@ -254,13 +254,14 @@ def _flat(surface: Surface, uv: Floats, loops: tuple[np.ndarray, ...]) -> Flat:
     p = uv[surface.faces]
     a, b = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
     flat_area = 0.5 * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
-    placed = uv - flat_area @ p.mean(axis=1) / flat_area.sum()
+    start = -flat_area @ p.mean(axis=1) / flat_area.sum()  # the start is the net's zero
+    placed = uv + start
     stretch = np.stack([large, small], axis=1)
     if flipped.any():
-        return Flat(placed, stretch, flipped, True, np.inf, along_warp=True)
+        return Flat(placed, stretch, flipped, True, np.inf, along_warp=True, start_uv_mm=start)
     energy = 0.25 * float(mesh.areas @ (stretch**2 + stretch**-2.0).sum(axis=1))
     overlap, at = flat_overlap(placed, loops)
-    return Flat(placed, stretch, flipped, overlap > 0, energy, overlap, at, along_warp=True)
+    return Flat(placed, stretch, flipped, overlap > 0, energy, overlap, at, along_warp=True, start_uv_mm=start)
 
 
 def _area(drape: Drape, points: Floats, uv: Floats) -> AreaCheck:

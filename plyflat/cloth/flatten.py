@@ -78,6 +78,9 @@ class Flat:
     seconds : float
     along_warp : bool
         Whether the cloth's warp runs along +x already, as in a draped piece, so that it must not be turned.
+    start_uv_mm : (2,) float array or None, mm
+        Where cloth that is laid by its threads is put down first; its two first threads run through there along +x
+        and +y. None for cloth that was flattened.
     """
 
     uv_mm: Floats
@@ -90,6 +93,7 @@ class Flat:
     iterations: int = 0
     seconds: float = 0.0
     along_warp: bool = False
+    start_uv_mm: Floats | None = None
 
 
 def flatten(

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.ops import polylabel
 
@@ -40,6 +43,40 @@ def warp_line(net: Polygon, centre: Point) -> LineString:
     here = min(parts, key=lambda g: g.distance(centre))
     a, b = sorted((here.coords[0][0], here.coords[-1][0]))
     return LineString([(a + SHORT * (b - a), centre.y), (b - SHORT * (b - a), centre.y)])
+
+
+def first_threads(
+    net: Polygon, start: Point, slits: Sequence[LineString] = ()
+) -> tuple[tuple[LineString, ...], tuple[LineString, ...]]:
+    """Return where the warp and the weft thread through a start run on a piece, each from left to right or upward.
+
+    A part that a slit's side stands before is left out: beyond a slit the cloth lies apart, and the thread that goes on
+    there on the table is not the one that goes on from the start on the hull.
+
+    Parameters
+    ----------
+    net : Polygon
+        mm
+    start : Point
+        It may lie off the piece: threads leave it and come back.
+    slits : sequence of LineString
+        The sides of slits and darts.
+    """
+    x0, y0, x1, y1 = net.union(start).bounds
+    level = LineString([(x0 - 1, start.y), (x1 + 1, start.y)])
+    upright = LineString([(start.x, y0 - 1), (start.x, y1 + 1)])
+    found = []
+    for line in (level, upright):
+        parts = [g for g in lines_of(net.intersection(line)) if _in_reach(g, start, slits)]
+        ways = (LineString(sorted((g.coords[0][:2], g.coords[-1][:2]))) for g in parts)
+        found.append(tuple(sorted(ways, key=lambda g: g.coords[0])))
+    return found[0], found[1]
+
+
+def _in_reach(part: LineString, start: Point, slits: Sequence[LineString]) -> bool:
+    """Whether no slit stands between a start and the near end of a thread's part."""
+    way = shapely.shortest_line(part, start)
+    return not any(way.length > 0 and way.intersects(s) for s in slits)
 
 
 def spread(a: float, b: float, every: float) -> list[float]:

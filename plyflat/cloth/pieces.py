@@ -15,7 +15,7 @@ from ..surface.crease import Crease, find_creases
 from ..surface.mesh import Floats, Surface
 from ._outline import SeamSide, cut_outline, free_edges, lap_of, net_outline, stop_holes
 from .flatten import Flat, strain_of
-from .marks import centre_mark, lines_of, spread, warp_line
+from .marks import centre_mark, first_threads, lines_of, spread, warp_line
 from .opening import Opened
 from .template import Notch, Template, check_template
 
@@ -264,6 +264,7 @@ def make_templates(
         notches = _seam_notches(draft, lap_mm, notch_every_mm) + corners[k]
         lines = [(line, c) for fold in folds[k] for line, c in _drawn(draft, fold)]
         centre = centre_mark(draft.net)
+        start, warps, wefts = _threads(draft, flat)
         forward2, up2 = (_arrow(draft, flat, centre, d) for d in (forward, up))
         template = Template(
             region=region, ply=ply, piece=piece_name(k), material=material, face_up=FACES[face_up],
@@ -271,7 +272,7 @@ def make_templates(
             folds=tuple(g for g, _ in lines), fold_concave=tuple(c for _, c in lines), notches=tuple(notches),
             warp=warp_line(draft.net, centre), centre=centre, forward=forward2, up=up2,
             strain=strain_of(flat.stretch, draft.piece.face_areas_mm2, limit), angle_deg=angle_deg, copies=copies,
-            warp_spread_deg=draft.turn_deg,
+            warp_spread_deg=draft.turn_deg, start=start, warp_thread=warps, weft_thread=wefts,
         )
         check_template(template)
         out.append(template)
@@ -350,6 +351,15 @@ def _joins(d: _Draft, lap_mm: float) -> tuple[LineString, ...]:
             inner = shapely.offset_curve(LineString(s.uv).simplify(0.01), -s.sign * lap_mm, join_style="mitre")
             out += lines_of(inner.intersection(d.net))
     return tuple(out)
+
+
+def _threads(d: _Draft, flat: Flat) -> tuple[Point, tuple[LineString, ...], tuple[LineString, ...]]:
+    """Return the start and the two first threads of cloth that is laid by its threads, on the table."""
+    if flat.start_uv_mm is None:
+        return Point(), (), ()
+    start = Point(d.frame.apply(flat.start_uv_mm))
+    slits = [LineString(s.uv) for s in d.seams if s.across is not None]
+    return start if d.net.contains(start) else Point(), *first_threads(d.net, start, slits)
 
 
 # -- notches -------------------------------------------------------------------------------------------------------

@@ -171,7 +171,8 @@ def _swapped(t: Template) -> Template:
     notches = tuple(Notch(n.at_mm[::-1], n.inward[::-1], n.mark) for n in t.notches)
     net, cut = shapes((t.net, t.cut))
     return replace(
-        t, net=net, cut=cut, laps=shapes(t.laps), folds=shapes(t.folds), joins=shapes(t.joins), notches=notches
+        t, net=net, cut=cut, laps=shapes(t.laps), folds=shapes(t.folds), joins=shapes(t.joins), notches=notches,
+        start=shapely.transform(t.start, _swap_xy), warp_thread=shapes(t.warp_thread), weft_thread=shapes(t.weft_thread),
     )
 
 
@@ -404,6 +405,9 @@ def _template(t: Template, part: _Part, edges: list[float], piece: str) -> Templ
         folds=tuple(g for g, _ in folds),
         fold_concave=tuple(c for _, c in folds) if t.fold_concave else (),
         joins=tuple(joins + part.joins),
+        start=t.start if part.net.contains(t.start) else Point(),
+        warp_thread=tuple(h for g in t.warp_thread for h in lines_of(g.intersection(part.net))),
+        weft_thread=tuple(h for g in t.weft_thread for h in lines_of(g.intersection(part.net))),
         notches=tuple(kept + part.notches),
         piece=piece,
     )

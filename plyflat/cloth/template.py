@@ -108,6 +108,12 @@ class Template:
         For each fold, whether the corner is an inner one (hull to skeg) and not an edge.
     warp_spread_deg : float
         How far the region's warp direction turns over the piece: 95th percentile by area of the angle to its mean.
+    start : Point
+        Where cloth that is laid by its threads is put down first; empty where that is not on the piece, or where the
+        piece was flattened.
+    warp_thread, weft_thread : tuple of LineString
+        The first warp and the first weft thread, straight on the cloth, as far as they run on the piece. They are laid
+        along their lines on the hull first, and all others follow.
     """
 
     region: str
@@ -131,6 +137,9 @@ class Template:
     copies: int = 1
     fold_concave: tuple[bool, ...] = ()
     warp_spread_deg: float = 0.0
+    start: Point = Point()
+    warp_thread: tuple[LineString, ...] = ()
+    weft_thread: tuple[LineString, ...] = ()
 
     @property
     def name(self) -> str:
@@ -165,6 +174,7 @@ def check_template(template: Template) -> None:
     for notch in template.notches:
         _check_notch(template, notch)
     _check_warp(template)
+    _check_threads(template)
     for name in ("forward", "up"):
         v = getattr(template, name)
         _must(v is None or abs(np.hypot(*v) - 1) < 1e-9, template, f"the {name} arrow is not of length 1")
@@ -203,3 +213,16 @@ def _check_warp(template: Template) -> None:
         _must(template.net.buffer(SAME_MM).contains(template.warp), template, "the warp line leaves the piece")
     if not template.centre.is_empty:
         _must(template.net.contains(template.centre), template, "the centre mark lies outside the piece")
+
+
+def _check_threads(template: Template) -> None:
+    lines = [(g, 1) for g in template.warp_thread] + [(g, 0) for g in template.weft_thread]
+    for line, across in lines:
+        xy = np.asarray(line.coords)
+        _must(float(np.ptp(xy[:, across])) < SAME_MM, template, "a first thread does not run straight along warp or weft")
+        _must(template.net.buffer(SAME_MM).contains(line), template, "a first thread leaves the piece")
+        if not template.start.is_empty:
+            off = abs(xy[0, across] - (template.start.x, template.start.y)[across])
+            _must(off < SAME_MM, template, f"a first thread passes the start {off:.3g} mm off")
+    if not template.start.is_empty:
+        _must(template.net.buffer(SAME_MM).contains(template.start), template, "the start lies outside the piece")

@@ -20,7 +20,7 @@ from shapely.affinity import affine_transform
 from ..cloth.template import Notch, Template
 from ..errors import CheckError
 from ..surface.mesh import Floats
-from .label import HEIGHTS_MM, Block, Words, fitted, straight_words
+from .label import HEIGHTS_MM, Block, Words, beside, fitted, straight_words
 
 if TYPE_CHECKING:
     from ..lay.nest import Place
@@ -35,16 +35,20 @@ LAYERS = {
     "JOIN": "edge of a neighbouring piece, not cut",
     "NOTCH": "match mark, a short cut into the trim",
     "WARP": "warp direction",
+    "THREAD": "first warp and weft thread with the start, not cut",
     "MARK": "centre cross and direction arrows",
     "TEXT": "words",
     "CHECK": "square of 100 mm to measure",
     "ROLL": "outline of the roll",
 }
 CHECK_MM = 100.0
+WARP_THREAD, WEFT_THREAD = "warp thread", "weft thread"
 #: Lines that are drawn and not cut may be off by this: a pen is ten times as wide, and files stay half the size.
 PEN_MM = 0.05
 _SPACE_MM = 50.0
 _CENTRE_MM = 8.0
+#: Size of the ring round the place that is put down first.
+_START_MM = 8.0
 _SAME_PLACE_MM = 1e-3
 
 
@@ -248,6 +252,9 @@ def moved(template: Template, turn_deg: float, shift_mm: tuple[float, float]) ->
         joins=tuple(map(shape, template.joins)),
         warp=shape(template.warp),
         centre=shape(template.centre),
+        start=shape(template.start),
+        warp_thread=tuple(map(shape, template.warp_thread)),
+        weft_thread=tuple(map(shape, template.weft_thread)),
         notches=tuple(map(notch, template.notches)),
         forward=None if template.forward is None else direction(template.forward),
         up=None if template.up is None else direction(template.up),
@@ -290,8 +297,9 @@ def marks(template: Template, *, notch_mm: float, note: str = "") -> tuple[list[
     strokes += [Stroke("FOLD", np.asarray(line.coords)[:, :2]) for line in template.folds]
     strokes += [Stroke("JOIN", np.asarray(line.coords)[:, :2]) for line in template.joins]
     strokes += [_notch(n, notch_mm) for n in template.notches]
-    strokes += _warp(template.warp) + _cross(template)
+    strokes += _warp(template.warp) + _cross(template) + _threads(template)
     words = [_notch_words(n, notch_mm) for n in template.notches]
+    words += _thread_words(template, strokes, words)
     blocks = _blocks(template, strokes, words, note)
     strokes += [Stroke("MARK", line) for block in blocks for line in block.lines_mm]
     return strokes, words + [w for block in blocks for w in block.words]
@@ -326,6 +334,28 @@ def _warp(warp: LineString) -> list[Stroke]:
         Stroke("WARP", arrow_head(ends[0], -way, size)),
         Stroke("WARP", arrow_head(ends[1], way, size)),
     ]
+
+
+def _threads(template: Template) -> list[Stroke]:
+    """Return the first warp and weft thread, and a ring round the place that is put down first."""
+    lines = [*template.warp_thread, *template.weft_thread]
+    out = [Stroke("THREAD", np.asarray(line.coords)[:, :2]) for line in lines]
+    if not template.start.is_empty:
+        out += _rings("THREAD", template.start.buffer(_START_MM, quad_segs=6))
+    return out
+
+
+def _thread_words(template: Template, strokes: Sequence[Stroke], words: Sequence[Words]) -> list[Words]:
+    """Return the name of each first thread beside its longest run."""
+    keep_off = [LineString(s.points_mm) for s in strokes if s.layer in ("WARP", "MARK", "FOLD", "JOIN", "THREAD")]
+    room = [w.box() for w in words]
+    out: list[Words] = []
+    for lines, text in ((template.warp_thread, WARP_THREAD), (template.weft_thread, WEFT_THREAD)):
+        if lines:
+            longest = max(lines, key=lambda g: g.length)
+            out.append(beside(longest, Words("TEXT", text, (0.0, 0.0), 1.0), template.net, [*keep_off, *room]))
+            room.append(out[-1].box())
+    return out
 
 
 def arrow_head(tip: Floats, way: Floats, size: float) -> Floats:
@@ -369,7 +399,7 @@ def _blocks(
     template: Template, strokes: Sequence[Stroke], words: Sequence[Words], note: str
 ) -> tuple[Block, ...]:
     """Label and direction arrows, each where it fits inside the piece and clear of the marks."""
-    keep_off = [LineString(s.points_mm).buffer(2.0) for s in strokes if s.layer in ("WARP", "MARK", "FOLD", "JOIN")]
+    keep_off = [LineString(s.points_mm).buffer(2.0) for s in strokes if s.layer in ("WARP", "MARK", "FOLD", "JOIN", "THREAD")]
     keep_off += [w.box() for w in words]
     label = fitted(straight_words("TEXT", label_lines(template, note)), template.net, keep_off, turns=True)
     arrows = direction_arrows(template)

@@ -31,8 +31,8 @@ AREA_LIMIT = 1e-6
 _DECIMALS = 6
 #: AutoCAD colour index of each layer; 7 is black or white, whichever shows.
 _COLOURS = {
-    "CUT": 7, "NET": 5, "LAP": 8, "FOLD": 4, "JOIN": 6, "NOTCH": 7, "WARP": 5, "MARK": 8, "TEXT": 7, "CHECK": 8,
-    "ROLL": 9,
+    "CUT": 7, "NET": 5, "LAP": 8, "FOLD": 4, "JOIN": 6, "NOTCH": 7, "WARP": 5, "THREAD": 3, "MARK": 8, "TEXT": 7,
+    "CHECK": 8, "ROLL": 9,
 }  # fmt: skip
 
 
@@ -95,6 +95,8 @@ def write_dxf(drawing: Drawing, path: Path) -> float:
     twin = twin_path(path)
     save(document(drawing, "R2000"), path)
     save(document(drawing, "R12"), twin)
+    for file in (path, twin):
+        compare_threads(drawing, file)
     # The twin has no unit, and other readers take R12 polylines off their layers: only the reader that keeps both
     # is asked about it.
     return max(
@@ -236,11 +238,16 @@ def rings_by_ezdxf(path: Path, *, unit: bool) -> Rings:
         If the unit is not mm, or the line to cut is open anywhere.
     """
     import ezdxf
-    from ezdxf.entities import LWPolyline, Polyline
 
     doc = ezdxf.readfile(path)
     if unit and (doc.header.get("$INSUNITS"), doc.header.get("$MEASUREMENT")) != (4, 1):
         raise CheckError("the file does not say that it is in mm", where=path.name)
+    return _rings_of(doc, path)
+
+
+def _rings_of(doc: Document, path: Path) -> Rings:
+    from ezdxf.entities import LWPolyline, Polyline
+
     rings: Rings = {}
     for line in doc.modelspace():
         if isinstance(line, LWPolyline):
@@ -325,6 +332,40 @@ def compare(drawing: Drawing, rings: Rings, path: Path) -> float:
         mine = [found.pop(0) for _ in range(1 + len(outline.interiors))]
         worst = max(worst, _piece_difference(name, outline, mine, path))
     return worst
+
+
+def compare_threads(drawing: Drawing, path: Path) -> None:
+    """Read the first threads of a file back and compare: cloth that is laid by its threads cannot be laid without them.
+
+    Parameters
+    ----------
+    drawing : Drawing
+    path : Path
+
+    Raises
+    ------
+    CheckError
+        If a thread or its start is missing, or lies elsewhere.
+    """
+    import ezdxf
+
+    meant = [s for s in drawing.strokes if s.layer == "THREAD"]
+    if not meant:
+        return
+    doc = ezdxf.readfile(path)
+    ends = doc.modelspace().query('LINE[layer=="THREAD"]')
+    lines = [np.array([e.dxf.start, e.dxf.end])[:, :2] for e in ends]
+    wanted = [s.points_mm for s in meant if not s.closed]
+    rings = _rings_of(doc, path).get("THREAD", [])
+    circles = [s.points_mm for s in meant if s.closed]
+    if (len(lines), len(rings)) != (len(wanted), len(circles)):
+        raise CheckError(
+            f"{len(lines)} first threads and {len(rings)} starts read back, {len(wanted)} and {len(circles)} were drawn",
+            where=path.name,
+        )
+    for read, drawn in zip([*lines, *rings], [*wanted, *circles]):
+        if read.shape != drawn.shape or np.abs(read - drawn).max() > 1e-3:
+            raise CheckError("a first thread or its start reads back elsewhere than it was drawn", where=path.name)
 
 
 def _piece_difference(name: str, outline: Polygon, rings: Sequence[Floats], path: Path) -> float:

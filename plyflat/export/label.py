@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 import shapely
-from shapely import Polygon
+from shapely import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from ..surface.mesh import Floats
@@ -148,6 +149,54 @@ def fitted(
     small = block.scaled(heights_mm[-1])
     middle = shapely.maximum_inscribed_circle(piece, tolerance=1.0).coords[0]
     return small.shifted(np.asarray(middle[:2]) - _middle(small))
+
+
+def beside(
+    line: LineString, words: Words, piece: Polygon, keep_off: Sequence[BaseGeometry] = (), *,
+    heights_mm: Sequence[float] = (10.0, 8.0, 6.5, 5.0, 4.0, 3.2, 2.5),
+) -> Words:
+    """Return words close beside a line inside a piece, near one of its ends, as large as fits clear of other marks.
+
+    They read level, or upward beside a steep line. Where nothing fits clear of all marks they may cross lines, and where
+    that does not help either they stand small at the line's middle.
+
+    Parameters
+    ----------
+    line : LineString
+        Two points, mm.
+    words : Words
+        Of any height.
+    piece : Polygon
+    keep_off : sequence of geometries
+        The line itself may be among them.
+    heights_mm : sequence of float
+        Heights of a capital to try, largest first.
+    """
+    ends = np.asarray(line.coords)[:, :2]
+    way = (ends[-1] - ends[0]) / line.length
+    turn = 90.0 if abs(way[1]) > abs(way[0]) else 0.0
+    off = np.array([-way[1], way[0]])
+    shapely.prepare(piece)
+    areas = [g for g in keep_off if g.area > 0]
+    for marks in (shapely.union_all(list(keep_off)), shapely.union_all(areas)):
+        for height in heights_mm:
+            # From the line to the middle of the words, whichever way the line runs.
+            wide, high = replace(words, height_mm=height).size_mm()
+            across = np.array([high, wide] if turn else [wide, high])
+            reach = 0.8 * height + 0.5 * float(np.abs(off) @ across)
+            for share, side in product((0.85, 0.15, 0.75, 0.25, 0.65, 0.35, 0.5), (1.0, -1.0)):
+                at = ends[0] + share * (ends[-1] - ends[0]) + side * reach * off
+                there = _about(words, height, turn, at)
+                if piece.contains(there.box()) and not marks.intersects(there.box()):
+                    return there
+    return _about(words, heights_mm[-1], turn, ends.mean(axis=0))
+
+
+def _about(words: Words, height_mm: float, turn_deg: float, middle: Floats) -> Words:
+    wide, high = replace(words, height_mm=height_mm).size_mm()
+    by = (high / 2, -wide / 2) if turn_deg else (-wide / 2, -high / 2)
+    at = (float(middle[0] + by[0]), float(middle[1] + by[1]))
+    return replace(words, height_mm=height_mm, turn_deg=turn_deg, at_mm=at)
 
 
 def _middle(block: Block) -> Floats:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from ..shop.quantity import Quantity
 
 #: Raised when a reader of older plans would misread a new one.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 _DECIMALS = 6
 _PACKAGES = (
     "plyflat", "numpy", "scipy", "shapely", "libigl", "potpourri3d", "trimesh", "spyrrow", "ezdxf", "pyvista", "matplotlib",
@@ -413,6 +413,9 @@ def _template(t: Template, number: int) -> dict:
         "joins": [_line(line) for line in t.joins],
         "notches": [_notch(n) for n in t.notches],
         "warp": _line(t.warp),
+        "start_mm": None if t.start.is_empty else _points((t.start.x, t.start.y)),
+        "warp_thread": [_line(line) for line in t.warp_thread],
+        "weft_thread": [_line(line) for line in t.weft_thread],
         "centre_mm": None if t.centre.is_empty else _points((t.centre.x, t.centre.y)),
         "forward": None if t.forward is None else _points(t.forward),
         "up": None if t.up is None else _points(t.up),

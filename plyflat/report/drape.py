@@ -6,9 +6,12 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from shapely import Point, Polygon
 
+from ..cloth._outline import net_outline
+from ..cloth.marks import first_threads
 from ..cloth.pieces import piece_name
-from ..export.drawing import file_stem
+from ..export.drawing import WARP_THREAD, WEFT_THREAD, file_stem
 from ..units import say_percent as percent
 from .hull import LEGEND_IN, Stage, _directions, _page, hatch
 from .scene import lifted
@@ -252,7 +255,7 @@ def _template_picture(
             ax.tricontour(net, over, levels=[0.0], colors=INK, linewidths=1.8)
     for loop in drape.surface.boundary_loops:
         ax.plot(*table[np.append(loop, loop[0])].T, color=INK, lw=1.8)
-    _first_threads(ax, start, low, high)
+    _first_threads(ax, start, net_outline(drape.surface, table, piece_name(k)))
     ax.set_aspect("equal")
     ax.set_xlim(low[0] - 0.06 * (high - low)[0], high[0] + 0.06 * (high - low)[0])
     ax.set_ylim(low[1] - 0.06 * (high - low)[1], high[1] + 0.06 * (high - low)[1])
@@ -276,16 +279,18 @@ def _on_table(draped: Draped, table: Floats) -> Floats:
     return draped.start_uv_mm * [1.0, np.sign(flat[far, 1] * table[far, 1])]
 
 
-def _first_threads(ax: Any, start: Floats, low: Floats, high: Floats) -> None:
-    dark, light = steps(2)
-    for (a, b), shade, word, turn in (
-        (((low[0], start[1]), (high[0], start[1])), dark, "warp", 0),
-        (((start[0], low[1]), (start[0], high[1])), light, "weft", 90),
-    ):
-        ax.plot((a[0], b[0]), (a[1], b[1]), color="white", lw=5)
-        ax.plot((a[0], b[0]), (a[1], b[1]), color=shade, lw=2.6)
-        at = (0.12 * a[0] + 0.88 * b[0], 0.12 * a[1] + 0.88 * b[1])
-        ax.text(*at, word, size=TEXT_PT, color=INK, rotation=turn, ha="center", va="center", path_effects=halo())
+def _first_threads(ax: Any, start: Floats, piece: Polygon) -> None:
+    for runs, shade, word in zip(first_threads(piece, Point(start)), steps(2), (WARP_THREAD, WEFT_THREAD)):
+        for run in runs:
+            x, y = run.xy
+            ax.plot(x, y, color="white", lw=5.5, solid_capstyle="butt")
+            ax.plot(x, y, color=shade, lw=2.8, solid_capstyle="butt")
+        if runs:
+            longest = max(runs, key=lambda g: g.length)
+            turn = 0 if word == WARP_THREAD else 90
+            far = longest.project(Point(start), normalized=True) < 0.5  # whether the far end has more room
+            at = longest.interpolate(0.84 if far else 0.16, normalized=True)
+            ax.text(at.x, at.y, word, size=TEXT_PT, color=INK, rotation=turn, ha="center", va="center", path_effects=halo())
     ax.plot(*start, "o", ms=11, mfc=PAPER, mec=INK, mew=2.4)
 
 

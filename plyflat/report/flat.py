@@ -12,8 +12,8 @@ import shapely
 from shapely import LineString, Polygon
 
 from ..cloth.template import Template
-from ..export.drawing import direction_arrows, file_stem, marks
-from ..export.label import fitted
+from ..export.drawing import WARP_THREAD, WEFT_THREAD, direction_arrows, file_stem, marks
+from ..export.label import Words, beside, fitted
 from ..export.tables import Laid, laid_pieces
 from .layout import TALLEST_IN, frame_on, head_in, title_on
 from .strain import before_and_after, strain_map
@@ -21,6 +21,7 @@ from .style import (
     CAPITAL,
     FAINT,
     INK,
+    PAPER,
     SMALL_PT,
     TEXT_PT,
     TINT,
@@ -38,6 +39,8 @@ if TYPE_CHECKING:
 _PIECES_A_PICTURE = 3
 _ROWS_A_PICTURE = 3
 _LONGEST_KEY = 24
+#: Keys of lines side by side at the foot of a page, and the height of a row of them.
+_KEYS_A_ROW, _KEY_IN = 5, 0.35
 #: How each layer is drawn: width in points, dashes.
 _LINES: dict[str, tuple[float, Any]] = {
     "CUT": (2.2, "-"),
@@ -46,9 +49,10 @@ _LINES: dict[str, tuple[float, Any]] = {
     "JOIN": (1.6, (0, (5, 3))),
     "NOTCH": (3.2, "-"),
     "WARP": (1.6, "-"),
+    "THREAD": (2.2, (0, (1.2, 1.6))),
     "MARK": (1.6, "-"),
 }
-_NAMES = {"CUT": "cut", "NET": "net", "LAP": "lap", "FOLD": "fold", "JOIN": "join", "NOTCH": "notch"}
+_NAMES = {"CUT": "cut", "NET": "net", "LAP": "lap", "FOLD": "fold", "JOIN": "join", "NOTCH": "notch", "THREAD": "first threads"}
 
 
 # -- templates -----------------------------------------------------------------------------------------------------
@@ -89,7 +93,8 @@ def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -
     rooms = [_template_room(t) for t in templates]
     words = [_caption(t) for t in templates]
     tops = [0.28 * len(w) + 0.1 for w in words]
-    height = head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + 0.35
+    keys = _line_keys(templates)
+    height = head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + _KEY_IN * math.ceil(len(keys) / _KEYS_A_ROW)
     figure = new_figure(height)
     at = height - title_on(figure, title)
     for template, room, lines, top in zip(templates, rooms, words, tops):
@@ -98,7 +103,10 @@ def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -
         ax = figure.add_axes((0.12, at / height, 0.85, room / height))
         _template(ax, template, notch_mm)
         at -= 0.75
-    _line_key(figure, templates)
+    figure.legend(
+        handles=keys, loc="lower left", ncols=min(len(keys), _KEYS_A_ROW), fontsize=SMALL_PT, frameon=False,
+        bbox_to_anchor=(0.0, 0.0), handlelength=2.4, columnspacing=1.2,
+    )  # fmt: skip
     return figure
 
 
@@ -120,7 +128,7 @@ def _template(ax: Any, t: Template, notch_mm: float) -> None:
     for lap in t.laps:
         _fill(ax, lap, facecolor="#e4e7ea", edgecolor=FAINT, hatch="...", linewidth=0.6)
     for stroke in strokes:
-        if stroke.layer not in _LINES or stroke.layer in ("MARK", "NOTCH"):
+        if stroke.layer not in _LINES or stroke.layer in ("MARK", "NOTCH") or (stroke.layer == "THREAD" and stroke.closed):
             continue
         width, dashes = _LINES[stroke.layer]
         points = np.concatenate([stroke.points_mm, stroke.points_mm[:1]]) if stroke.closed else stroke.points_mm
@@ -130,6 +138,7 @@ def _template(ax: Any, t: Template, notch_mm: float) -> None:
     ax.set_anchor("W")
     mm_pt = _mm_for_a_point(ax, (x1 - x0, y1 - y0))
     taken = _notches(ax, t, max(notch_mm, 9 * mm_pt), mm_pt)
+    taken += _first_threads(ax, t, taken, mm_pt)
     _centre_and_ways(ax, t, taken, mm_pt)
     _dimensions(ax, (x0, y0, x1, y1), mm_pt)
 
@@ -170,6 +179,30 @@ def _centre_and_ways(ax: Any, t: Template, taken: list[Any], mm_pt: float) -> No
         x, y = words.box().centroid.coords[0]
         size = words.height_mm / (CAPITAL * mm_pt)
         ax.text(x, y, words.text, size=size, color=INK, ha="center", va="center", path_effects=halo())
+
+
+def _first_threads(ax: Any, t: Template, taken: list[Any], mm_pt: float) -> list[Any]:
+    """The start, and the names of the first threads beside them; return the room they take."""
+    lines = [*t.warp_thread, *t.weft_thread]
+    room: list[Any] = [line.buffer(4 * mm_pt) for line in lines]
+    clear = [*taken, *(line for line in (*lines, *t.folds, *t.joins, t.warp) if not line.is_empty)]
+    if not t.start.is_empty:
+        ax.plot(t.start.x, t.start.y, "o", ms=10, mfc=PAPER, mec=INK, mew=2.2)
+        room.append(t.start.buffer(8 * mm_pt))
+        clear.append(room[-1])
+    capital = CAPITAL * SMALL_PT * mm_pt
+    for runs, text in ((t.warp_thread, WARP_THREAD), (t.weft_thread, WEFT_THREAD)):
+        if not runs:
+            continue
+        longest = max(runs, key=lambda g: g.length)
+        heights = (capital, 0.85 * capital, 0.7 * capital)
+        words = beside(longest, Words("TEXT", text, (0.0, 0.0), capital), t.net, clear, heights_mm=heights)
+        x, y = words.box().centroid.coords[0]
+        ax.text(x, y, text, size=words.height_mm / (CAPITAL * mm_pt), color=INK, rotation=words.turn_deg,
+                ha="center", va="center", path_effects=halo())  # fmt: skip
+        room.append(words.box())
+        clear.append(words.box())
+    return room
 
 
 def _warp_word(warp: LineString, taken: list[Any], mm_pt: float) -> Polygon:
@@ -216,14 +249,15 @@ def _dimensions(ax: Any, box: tuple[float, float, float, float], mm_pt: float) -
     )  # fmt: skip
 
 
-def _line_key(figure: Any, templates: Sequence[Template]) -> None:
-    """What the lines mean, along the foot of a figure."""
+def _line_keys(templates: Sequence[Template]) -> list[Any]:
+    """What the lines mean, for the foot of a figure."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     there = {"CUT", "NET"}
     for t in templates:
-        there |= {n for n, v in (("LAP", t.laps), ("FOLD", t.folds), ("JOIN", t.joins), ("NOTCH", t.notches)) if v}
+        lines = (("LAP", t.laps), ("FOLD", t.folds), ("JOIN", t.joins), ("NOTCH", t.notches))
+        there |= {n for n, v in (*lines, ("THREAD", t.warp_thread or t.weft_thread)) if v}
     keys: list[Any] = []
     for layer, name in _NAMES.items():
         if layer == "LAP" and layer in there:
@@ -231,10 +265,7 @@ def _line_key(figure: Any, templates: Sequence[Template]) -> None:
         elif layer in there:
             width, dashes = _LINES[layer]
             keys.append(Line2D([], [], color=INK, lw=width, ls=dashes, label=name))
-    figure.legend(
-        handles=keys, loc="lower left", ncols=len(keys), fontsize=SMALL_PT, frameon=False, bbox_to_anchor=(0.0, 0.0),
-        handlelength=2.4, columnspacing=1.2,
-    )  # fmt: skip
+    return keys
 
 
 # -- lays ----------------------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from plyflat.cloth.drape import drape, drape_of
 from plyflat.cloth.draped import draped_flat, seam_bed
 from plyflat.cloth.locking import Locking
 from plyflat.cloth.opening import Opened
-from plyflat.cloth.pieces import make_templates
+from plyflat.cloth.pieces import lines_on_table, make_templates, warp_frame
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import region_of
 
@@ -521,3 +521,27 @@ def rigid_misfit(uv, true):
     turn = np.arctan2((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum(), (p * q).sum())
     c, s = np.cos(turn), np.sin(turn)
     return float(np.abs(p @ np.array([[c, s], [-s, c]]) - q).max())
+
+
+@pytest.mark.reference(source="the first threads of a net are u = 0 and v = 0: straight on the cloth", kind="derived")
+@pytest.mark.parametrize("face_up", ["out", "in"])
+def test_first_threads_on_the_hull_lie_on_their_straight_lines_on_the_template(face_up):
+    a = np.radians(25)
+    bent = steer_drape(cap_on_sphere(), [1000 * np.sin(a), 0, 1000 * np.cos(a)], [1, 0, 0], turn_deg=45)
+    assert np.abs(bent.steering.warp_bend).max() > 0
+    laid = draped_flat(bent)
+    s = bent.surface
+    options = {"region": "r", "ply": "P1", "material": "m", "lap_mm": 0, "trim_mm": 0}
+    t = make_templates(Opened((s,)), [laid.flat], warp=[1, 0, 0], angle_deg=45, face_up=face_up, **options)[0]
+    frame, _ = warp_frame(s, laid.flat, [1, 0, 0], angle_deg=45, face_up=face_up)
+    for line, threads in ((bent.warp_line_mm, t.warp_thread), (bent.weft_line_mm, t.weft_thread)):
+        # The ply's own edge is a saw of triangles, which a thread may cross more than once.
+        drawn = shapely.union_all(threads)
+        found = lines_on_table([line], s, laid.flat, frame, near_mm=0.5)
+        on_table = np.concatenate([np.asarray(g.coords) for g in found])
+        off = shapely.distance(drawn, shapely.points(on_table))
+        assert off.max() < 0.5
+        assert np.ptp(on_table, axis=0).max() == pytest.approx(drawn.length, abs=40)
+        assert drawn.length > 1400
+    at = frame.apply(laid.flat.uv_mm[np.linalg.norm(s.vertices_mm - bent.start_mm, axis=1).argmin()])
+    assert t.start.distance(shapely.Point(at)) < 1.5 * s.mean_edge_mm

@@ -9,9 +9,13 @@ from shapely import affinity
 from plyflat.cloth._net_lay import lay
 from plyflat.cloth.drape import drape, drape_of
 from plyflat.cloth.draped import drape_piece, draped_flat, seam_bed
+from plyflat.cloth.flatten import flatten
+from plyflat.cloth.marks import first_threads
 from plyflat.cloth.opening import Opened
 from plyflat.cloth.pieces import make_templates
-from plyflat.errors import SolveError
+from plyflat.cloth.splice import split_for_roll
+from plyflat.cloth.template import check_template
+from plyflat.errors import CheckError, SolveError
 from plyflat.surface.coarsen import coarsen
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import region_of
@@ -39,6 +43,75 @@ def unlike(one, other):
     """Area by which two outlines differ when their middles are brought together, as a share."""
     a, b = (affinity.translate(p, -p.centroid.x, -p.centroid.y) for p in (one, other))
     return a.symmetric_difference(b).area / a.area
+
+
+# -- the first threads on the table -----------------------------------------------------------------------------------
+def ends_of(line):
+    return np.asarray(line.coords)[[0, -1]]
+
+
+@pytest.mark.parametrize("face_up", ["out", "in"])
+def test_first_threads_and_start_of_a_sheet_lie_where_they_are_on_it(face_up):
+    s = corner_sheet()
+    laid = draped_flat(drape(s, [80, 50, 0], [1, 0, 0]))
+    t = template_of(laid, warp=[1, 0, 0], face_up=face_up)
+    x0, y0, _, y1 = t.net.bounds
+    start = (x0 + 80, y0 + 50 if face_up == "out" else y1 - 50)
+    assert (t.start.x, t.start.y) == pytest.approx(start, abs=1e-3)
+    (warp,), (weft,) = t.warp_thread, t.weft_thread
+    # The legs lie along the axes: the hypotenuse ends the warp at 300 (1 - 50 / 180), the weft at 180 (1 - 80 / 300).
+    # Its own edge is a saw of triangles.
+    assert ends_of(warp)[0] == pytest.approx([x0, start[1]], abs=1e-3)
+    assert ends_of(warp)[1] == pytest.approx([x0 + 216.7, start[1]], abs=8)
+    lengths = np.abs(ends_of(weft)[:, 1] - start[1])
+    assert sorted(lengths) == pytest.approx([50, 82], abs=8)
+
+
+def test_flattened_pieces_have_no_first_threads():
+    s = corner_sheet().surface
+    made = make_templates(Opened((s,)), [flatten(s)], region="r", ply="P1", material="m", warp=[1, 0, 0])[0]
+    assert made.start.is_empty
+    assert made.warp_thread == made.weft_thread == ()
+
+
+def test_first_threads_go_on_in_the_parts_of_a_split_piece():
+    laid = draped_flat(drape(corner_sheet(), [80, 50, 0], [1, 0, 0]))
+    t = template_of(laid, warp=[1, 0, 0])
+    parts = split_for_roll(t, width_mm=110.0, length_mm=180.0, lap_mm=10.0).parts
+    assert len(parts) > 2
+    assert sum(not p.start.is_empty for p in parts) == 1
+    for whole, name in ((t.warp_thread, "warp_thread"), (t.weft_thread, "weft_thread")):
+        runs = [g for p in parts for g in getattr(p, name)]
+        assert shapely.union_all(runs).length == pytest.approx(whole[0].length, rel=1e-9)
+        assert sum(g.length for g in runs) == pytest.approx(whole[0].length, rel=1e-9)
+
+
+def test_a_thread_that_leaves_a_piece_and_comes_back_is_drawn_again_but_not_beyond_a_slit():
+    hook = shapely.Polygon([(0, 0), (100, 0), (100, 60), (70, 60), (70, 20), (30, 20), (30, 60), (0, 60)])
+    start = shapely.Point(10, 40)
+    warp, weft = first_threads(hook, start)
+    assert [g.bounds for g in warp] == [(0, 40, 30, 40), (70, 40, 100, 40)]
+    assert [g.bounds for g in weft] == [(10, 0, 10, 60)]
+    # With the gap between the arms a slit that opens, what lies beyond hangs together with the start some other way.
+    slit = [shapely.LineString([(30, 60), (30, 20)]), shapely.LineString([(70, 20), (70, 60)])]
+    warp, weft = first_threads(hook, start, slit)
+    assert [g.bounds for g in warp] == [(0, 40, 30, 40)]
+    assert len(weft) == 1
+    # A start off the piece.
+    assert [g.bounds for g in first_threads(hook, shapely.Point(50, 40))[0]] == [(0, 40, 30, 40), (70, 40, 100, 40)]
+
+
+@pytest.mark.parametrize(("change", "says"), [
+    ({"warp_thread": (shapely.LineString([(-50, 0), (50, 0.1)]),)}, "not run straight"),
+    ({"weft_thread": (shapely.LineString([(0, 0), (0, 900)]),)}, "leaves the piece"),
+    ({"start": shapely.Point(0, 5)}, "off"),
+    ({"start": shapely.Point(900, 0), "warp_thread": (), "weft_thread": ()}, "outside"),
+])
+def test_first_threads_that_cannot_be_are_not_let_out(change, says):
+    t = template_of(draped_flat(drape(corner_sheet(), [80, 50, 0], [1, 0, 0])), warp=[1, 0, 0])
+    check_template(t)
+    with pytest.raises(CheckError, match=says):
+        check_template(replace(t, **change))
 
 
 # -- which face is up ------------------------------------------------------------------------------------------------

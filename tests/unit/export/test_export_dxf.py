@@ -10,7 +10,7 @@ import plans
 import pytest
 import shapely
 from ezdxf.entities import LWPolyline, Polyline
-from shapely import Polygon, box
+from shapely import LineString, Point, Polygon, box
 
 from plyflat.errors import CheckError
 from plyflat.export.drawing import (
@@ -28,12 +28,14 @@ from plyflat.export.drawing import (
 from plyflat.export.dxf import (
     check_outline,
     compare,
+    compare_threads,
     document,
     rings_by_ezdxf,
     twin_path,
     write_cut_files,
     write_dxf,
 )
+from plyflat.export.label import Words, beside
 
 
 @pytest.fixture(scope="module")
@@ -266,6 +268,94 @@ def test_a_file_that_reads_back_otherwise_is_refused(tmp_path):
         _spoiled(path, change)
         with pytest.raises(CheckError, match=words):
             read()
+
+
+# -- first threads ---------------------------------------------------------------------------------------------------
+def with_threads():
+    """Templates of which one has its first threads, one of them in two runs."""
+    first, second = plans.templates()[0]
+    return [
+        replace(
+            first, start=Point(250, -100), warp_thread=(LineString([(200, -100), (800, -100)]),),
+            weft_thread=(LineString([(250, -400), (250, 400)]),),
+        ),
+        replace(second, warp_thread=(LineString([(800, -100), (1000, -100)]), LineString([(1100, -100), (1400, -100)]))),
+    ]
+
+
+def test_first_threads_are_drawn_in_both_files_and_are_not_cut(tmp_path):
+    drawing = draw_templates("t", with_threads(), notch_mm=6.0)
+    path = tmp_path / "x.dxf"
+    write_dxf(drawing, path)
+    for file in (path, twin_path(path)):
+        space = ezdxf.readfile(file).modelspace()
+        lines = [np.array([e.dxf.start, e.dxf.end])[:, :2] for e in space.query('LINE[layer=="THREAD"]')]
+        spans = [np.abs(b - a).tolist() for a, b in lines]
+        assert spans == [[600, 0], [0, 800], [200, 0], [300, 0]]
+        rings = rings_by_ezdxf(file, unit=False)
+        assert len(rings["CUT"]) == 3
+        (ring,) = rings["THREAD"]
+        # Round the crossing of the two threads.
+        assert ring.mean(axis=0) == pytest.approx([lines[1][0, 0], lines[0][0, 1]], abs=1e-6)
+        assert np.linalg.norm(ring - ring.mean(axis=0), axis=1) == pytest.approx(np.full(len(ring), 8.0))
+
+
+def test_first_threads_turn_with_the_piece_on_the_roll():
+    one = with_threads()[0]
+    turned = moved(one, 180.0, (5.0, 7.0))
+    assert turned.start.coords[0] == pytest.approx((5 - 250, 7 + 100))
+    assert turned.warp_thread[0].coords[0] == pytest.approx((5 - 200, 7 + 100))
+    assert turned.weft_thread[0].coords[1] == pytest.approx((5 - 250, 7 - 400))
+
+
+def test_the_names_of_first_threads_stand_beside_them_inside_the_piece():
+    template = with_threads()[0]
+    for turn in (0.0, 90.0):
+        laid = moved(template, turn, (0.0, 0.0))
+        _, words = marks(laid, notch_mm=6.0)
+        for text, line in (("warp thread", laid.warp_thread[0]), ("weft thread", laid.weft_thread[0])):
+            (name,) = [w for w in words if w.text == text]
+            assert name.height_mm == 10.0
+            assert 1.0 < name.box().distance(line) < 12.0
+            assert laid.net.contains(name.box())
+            assert name.turn_deg == (90.0 if (text == "weft thread") == (turn == 0.0) else 0.0)
+
+
+def test_a_name_that_fits_nowhere_stands_on_the_line():
+    strip = box(0, 0, 20, 2)
+    words = beside(LineString([(0, 1), (20, 1)]), Words("TEXT", "warp thread", (0, 0), 1.0), strip)
+    assert words.box().buffer(0.5).contains(Point(10, 1))
+    assert words.height_mm == 2.5
+    # Lines are crossed sooner than that, areas are not.
+    wide = box(0, -30, 300, 30)
+    line = LineString([(0, 0), (300, 0)])
+    grid = [LineString([(x, -30), (x, 30)]) for x in range(0, 300, 5)]
+    assert wide.contains(beside(line, words, wide, grid).box())
+    assert not beside(line, words, wide, [box(0, 0, 300, 30)]).box().intersects(box(0, 1, 300, 30))
+
+
+@pytest.mark.parametrize("end", [".dxf", "_r12_mm.dxf"])
+def test_a_file_without_its_first_threads_or_with_them_elsewhere_is_refused(tmp_path, end):
+    drawing = draw_templates("t", with_threads(), notch_mm=6.0)
+    path = tmp_path / "x.dxf"
+    file = path.with_name(f"x{end}")
+
+    def drop(doc):
+        doc.modelspace().delete_entity(doc.modelspace().query('LINE[layer=="THREAD"]')[0])
+
+    def shift(doc):
+        doc.modelspace().query('LINE[layer=="THREAD"]')[1].translate(0.01, 0, 0)
+
+    def off_layer(doc):
+        for e in doc.modelspace().query('*[layer=="THREAD"]'):
+            e.dxf.layer = "MARK" if e.dxftype() != "LINE" else "THREAD"
+
+    for change, words in ((drop, "3 first threads and 1 starts read back, 4 and 1"), (shift, "elsewhere"), (off_layer, "0 starts")):
+        write_dxf(drawing, path)
+        compare_threads(drawing, file)
+        _spoiled(file, change)
+        with pytest.raises(CheckError, match=words):
+            compare_threads(drawing, file)
 
 
 def test_file_names_are_plain_and_differ():
