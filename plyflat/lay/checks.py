@@ -128,28 +128,44 @@ def check_fit(parts: Sequence[Part], *, room_mm: float, reach_mm: float = math.i
         hull = hull_points(part.outline)
         fitting = fitting_turns(hull, part.turns_deg, room_mm=room_mm, reach_mm=reach_mm)
         if fitting is not None and not fitting:
-            raise _misfit(part, part_name(part, index), room_mm, reach_mm)
+            raise misfit(part, part_name(part, index), room_mm, reach_mm)
         turns.append(fitting)
     return turns
 
 
-def _misfit(part: Part, name: str, room_mm: float, reach_mm: float) -> FitError:
+def misfit(part: Part, name: str, room_mm: float, reach_mm: float, cloth: str = "") -> FitError:
+    """Say by how much a part does not fit, and what would help.
+
+    Parameters
+    ----------
+    part : Part
+    name : str
+    room_mm, reach_mm : float
+        Usable width and length of the widest cloth.
+    cloth : str
+        Its name.
+
+    Returns
+    -------
+    FitError
+    """
     hull = hull_points(part.outline)
     height, turn = least_height(hull, part.turns_deg)
-    do = "Splice it, allow another turn or buy wider cloth"
+    on = f" of {cloth}" if cloth else ""
     if height > room_mm + SAME_MM:
+        pieces = math.ceil(height / room_mm - 1e-9)
         return FitError(
             f"it is {height:.1f} mm wide across the roll at best (turned {turn:g} degrees), {height - room_mm:.1f} mm "
-            f"more than the usable width of {room_mm:.1f} mm",
+            f"more than the usable width of {room_mm:.1f} mm{on}",
             where=name,
-            do=do,
+            do=f"Splice it along the roll into {pieces} or more, allow another turn or buy wider cloth",
         )
     long = float(extent(hull, turn)[0])
     return FitError(
         f"it is {long:.1f} mm along the roll where it fits the usable width of {room_mm:.1f} mm, "
-        f"{long - reach_mm:.1f} mm more than the roll's length of {reach_mm:.1f} mm",
+        f"{long - reach_mm:.1f} mm more than the length of {reach_mm:.1f} mm{on}",
         where=name,
-        do="Splice it, allow another turn or buy a longer roll",
+        do=f"Splice it across the roll into {math.ceil(long / reach_mm - 1e-9)} or more, allow another turn or take a longer roll",
     )
 
 
@@ -162,6 +178,7 @@ def check_places(
     edge_mm: float,
     length_mm: float,
     copies: Counter[tuple[int, int]] | None = None,
+    shut: Polygon | None = None,
 ) -> float:
     """Check a lay against what was asked, from the given outlines alone, and measure its smallest gap.
 
@@ -172,6 +189,8 @@ def check_places(
     width_mm, gap_mm, edge_mm, length_mm : float
     copies : Counter, optional
         The (part, copy) pairs that must be there; by default every copy of every part once.
+    shut : Polygon or MultiPolygon, optional
+        What no piece may reach into: flaws, and what lies outside a remnant, mm.
 
     Returns
     -------
@@ -181,7 +200,8 @@ def check_places(
     Raises
     ------
     CheckError
-        If pieces are missing or double, turned as not allowed, over the edge, too close or on top of each other.
+        If pieces are missing or double, turned as not allowed, over the edge, in a flaw, too close or on top of each
+        other.
     """
     wanted = copies or Counter((i, k) for i, part in enumerate(parts) for k in range(part.copies))
     if Counter((place.part, place.copy) for place in places) != wanted:
@@ -190,6 +210,8 @@ def check_places(
     for place, outline in zip(places, outlines):
         _check_place(parts[place.part], place, outline)
         _check_edges(place, outline, (0.0, edge_mm, length_mm, width_mm - edge_mm))
+        if shut is not None and (deep := overlap_depth(outline, shut)) > SAME_MM:
+            raise CheckError(f"a piece reaches {deep:.3g} mm into a flaw or over the cloth's outline", where=_label(place))
     return _check_gaps(places, outlines, gap_mm)
 
 

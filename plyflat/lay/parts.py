@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from shapely import Polygon
 
+from .stock import Stock
+
 
 @dataclass(frozen=True)
 class Part:
@@ -14,18 +16,24 @@ class Part:
     Attributes
     ----------
     outline : Polygon
-        mm; x runs along the roll. Interior rings are openings; nothing is laid into them, but their area is not
-        counted as used.
+        mm; x runs along the roll. Interior rings are openings, whose area is not counted as used. ``nest`` lays nothing
+        into them; ``lay_on_stock`` does.
     turns_deg : tuple of float or None
         The allowed turns about the piece's own origin, degrees; None for any.
     copies : int
     name : str
+    group : str
+        Pieces of one group come from one length of cloth wherever one holds them all; "" for none.
+    rank : int
+        Pieces of a lower rank are given cloth, and are cut, before those of a higher one.
     """
 
     outline: Polygon
     turns_deg: tuple[float, ...] | None = (0.0, 180.0)
     copies: int = 1
     name: str = ""
+    group: str = ""
+    rank: int = 0
 
 
 @dataclass(frozen=True)
@@ -72,6 +80,12 @@ class Lay:
     seconds, seed : float, int
     stopped : bool
         True where the user broke off the search and this is the best so far.
+    stock : Stock or None
+        What it lies on, where that was given.
+    cuts_mm : tuple of float
+        Where the sections of a table's length end, but for the last; no piece lies across.
+    left : tuple of Polygon
+        What is left that is worth keeping, mm from the roll's end and edge, largest first.
     """
 
     places: tuple[Place, ...]
@@ -86,6 +100,9 @@ class Lay:
     seconds: float
     seed: int
     stopped: bool = False
+    stock: Stock | None = None
+    cuts_mm: tuple[float, ...] = ()
+    left: tuple[Polygon, ...] = ()
 
     @property
     def over_bound(self) -> float:

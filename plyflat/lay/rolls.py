@@ -1,25 +1,36 @@
-"""Pieces of one material over rolls of a finite length."""
+"""Pieces of one material over the rolls and remnants of the shop."""
 
 from __future__ import annotations
 
 import math
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from ..errors import CheckError, QuantityError, StoppedError
+import numpy as np
+import shapely
+
+from ..errors import CheckError, FitError, QuantityError, StoppedError
 from ..progress import Tell, quiet
-from .checks import check_cloth, check_fit, check_parts
+from .checks import check_cloth, check_parts, misfit, part_name
+from .grid import CELLS, Bed, Spot, Stamp, fill
 from .nest import check_search
-from .outline import SAME_MM, laid
+from .outline import SAME_MM, fitting_turns, hull_points, laid
 from .parts import Lay, Part, Place
-from .search import STAGE, Problem, Stop, find_lay
+from .search import STAGE, Problem, Stop, find_lay, stop_asked
+from .stock import Stock, check_stock, worth_keeping
 
 #: Part area given to a roll at first, as a share of the roll's area: more than fits, so that there is a choice.
 OFFER = 2.5
 #: A roll is offered this much more of its area than it uses, in the hope that the search fits it in.
 HOPE = 0.06
+#: Turns tried of a piece free to turn where pieces are put down one by one.
+FREE_TURNS = tuple(30.0 * k for k in range(12))
+#: From this many pieces on cells are twice as coarse.
+MANY = 200
+#: Orders of putting pieces down that are tried without a clock.
+ORDERS = 3
 
 
 def lay_on_rolls(
@@ -37,10 +48,6 @@ def lay_on_rolls(
 ) -> tuple[Lay, ...]:
     """Lay parts out on as few rolls of one width and length as can be found, the last one used least.
 
-    A quick answer for all rolls comes first. In the time left each roll in turn is offered more pieces from the last
-    ones, and the last roll is drawn in. Number and order of the rolls are found by a plain greedy way: they are good,
-    not proven least.
-
     Parameters
     ----------
     parts : sequence of Part
@@ -55,8 +62,7 @@ def lay_on_rolls(
     Returns
     -------
     tuple of Lay
-        One for each roll cut into. ``Place.part`` counts in `parts` on every lay, and ``Place.copy`` runs on from lay
-        to lay: every copy lies on one of them.
+        As ``lay_on_stock``.
 
     Raises
     ------
@@ -67,47 +73,99 @@ def lay_on_rolls(
     StoppedError
         If the work was stopped before every piece had a place.
     """
-    room_mm = check_cloth(width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
-    check_parts(parts)
+    check_cloth(width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
     check_search(seconds=seconds, seed=seed, max_length_mm=roll_length_mm)
     if not isinstance(rolls, int) or rolls < 1:
         raise QuantityError(f"the number of rolls is {rolls}", do="Give one or more")
-    turns = check_fit(parts, room_mm=room_mm, reach_mm=roll_length_mm)
-    problem = Problem.of(parts, turns, width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
-    filler = Filler(problem, roll_length_mm, seed, seconds, progress or quiet, stop)
-    return filler.lays()
+    roll = Stock("roll", width_mm, roll_length_mm, edge_mm)
+    stocks = [replace(roll, name=f"roll {k + 1}") for k in range(rolls)] + [replace(roll, bought=True)]
+    return lay_on_stock(parts, stocks, gap_mm=gap_mm, seconds=seconds, seed=seed, progress=progress, stop=stop)
+
+
+def lay_on_stock(
+    parts: Sequence[Part],
+    stocks: Sequence[Stock],
+    *,
+    gap_mm: float = 0.0,
+    table_mm: float = math.inf,
+    seconds: float = 10.0,
+    seed: int = 0,
+    progress: Tell | None = None,
+    stop: Stop | None = None,
+) -> tuple[Lay, ...]:
+    """Lay parts out on rolls and remnants at hand, and on rolls to be bought where those do not do.
+
+    A quick answer comes first, by several orders of taking the cloth: with the remnants and without them, the
+    shortest roll first and the longest first. What splits fewest groups, buys fewest rolls, cuts into fewest and uses
+    least of them is kept. In the time left each length in turn is offered more pieces from the last ones, and the
+    last one is drawn in. Then pieces at the end move into openings and gaps where they fit. All this is greedy: good,
+    not proven least.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        Outlines in mm, x along the roll.
+    stocks : sequence of Stock
+        What is at hand, and one or more kinds of roll that can be bought, the dearest last.
+    gap_mm : float
+        Least distance between two parts. Half of it is kept from flaws and from a remnant's slanting sides.
+    table_mm : float
+        Length of the table: each roll is laid and cut in sections no longer than this, and no piece lies across two.
+    seconds, seed, progress, stop
+        As ``nest``; `seconds` is for all lays together, and the quick answer always takes the time it needs.
+
+    Returns
+    -------
+    tuple of Lay
+        One for each length cut into. ``Place.part`` counts in `parts` on every lay, and ``Place.copy`` runs on from
+        lay to lay: every copy lies on one of them. ``Lay.stock`` is what it lies on.
+
+    Raises
+    ------
+    FitError
+        If a part fits on no cloth at any of its allowed turns, or the cloth at hand is used up and none can be bought.
+    QuantityError, ShapeError, SolveError, CheckError
+        As ``nest`` and ``check_stock``.
+    StoppedError
+        If the work was stopped before every piece had a place.
+    """
+    check_parts(parts)
+    check_stock(stocks)
+    check_search(seconds=seconds, seed=seed, max_length_mm=table_mm)
+    if not math.isfinite(gap_mm) or gap_mm < 0:
+        raise QuantityError(f"the gap is {gap_mm:g} mm", do="Give a finite length, zero or more")
+    return Filler(parts, stocks, gap_mm, table_mm, seed, seconds, progress or quiet, stop).lays()
 
 
 @dataclass(frozen=True)
 class Load:
-    """What lies on one roll.
+    """What lies on one section of a length of cloth.
 
     Attributes
     ----------
+    stock : Stock
+    start_mm : float
+        Where the section begins on it.
     counts : Counter
         Copies by part.
     lay : Lay
-        Of the parts in the order of `counts`, renumbered.
+        Of the parts in the order of `counts`, renumbered; x from the section's beginning.
     """
 
+    stock: Stock
+    start_mm: float
     counts: Counter[int]
     lay: Lay
 
 
-def _cost(loads: list[Load]) -> tuple[int, float]:
-    """Give what makes one way to share out worse than another: rolls cut into, then the length used."""
-    return len(loads), sum(load.lay.length_mm for load in loads)
-
-
 class Filler:
-    """Shares pieces out over rolls.
+    """Shares pieces out over cloth.
 
     Parameters
     ----------
-    problem : Problem
-        With all parts.
-    reach_mm : float
-        Length of a roll.
+    parts : sequence of Part
+    stocks : sequence of Stock
+    gap_mm, table_mm : float
     seed : int
     seconds : float
     tell : callable
@@ -115,48 +173,345 @@ class Filler:
     """
 
     def __init__(
-        self, problem: Problem, reach_mm: float, seed: int, seconds: float, tell: Tell, stop: Stop | None
+        self,
+        parts: Sequence[Part],
+        stocks: Sequence[Stock],
+        gap_mm: float,
+        table_mm: float,
+        seed: int,
+        seconds: float,
+        tell: Tell,
+        stop: Stop | None,
     ) -> None:
-        self.problem, self.reach_mm, self.seed, self.seconds = problem, reach_mm, seed, seconds
-        self.tell, self.stop = tell, stop
+        self.parts, self.gap_mm, self.table_mm = tuple(parts), gap_mm, table_mm
+        self.seed, self.seconds, self.tell, self.stop = seed, seconds, tell, stop
         self.start = time.monotonic()
         self.stopped = False
-        self.areas = [part.outline.area for part in problem.parts]
-        self.roll_mm2 = reach_mm * problem.room_mm
+        self.areas = [part.outline.area for part in self.parts]
+        self.hulls = [hull_points(part.outline) for part in self.parts]
+        self.at_hand = [stock for stock in stocks if not stock.bought]
+        self.shops = [stock for stock in stocks if stock.bought]
+        self.problem = Problem.plain(self.parts, gap_mm=gap_mm)
+        self.loose: set[str] = set()
+        self.cells = CELLS if self.problem.pieces <= MANY else CELLS // 2
+        self._stamps: dict[float, dict[tuple[int, float], Stamp]] = {}
+        self._turns: dict[tuple[int, float, float], tuple[float, ...] | None] = {}
+        self._check_fit()
 
     def lays(self) -> tuple[Lay, ...]:
         """Give the lays, every copy once."""
-        loads = self._share_out()
-        if self.stopped:
-            raise StoppedError("the work was stopped before every piece had a place", do="Give it a few seconds")
-        if self.seconds:
+        loads = self._shared_out()
+        if self.seconds and not self.stopped:
             try:
                 loads = self._improve(loads)
             except (KeyboardInterrupt, StoppedError):
                 self.stopped = True
+        if not self.stopped:
+            loads = self._tucked(loads)
         lays = self._numbered(loads)
         placed = Counter((place.part, place.copy) for lay in lays for place in lay.places)
-        if placed != Counter((k, n) for k, part in enumerate(self.problem.parts) for n in range(part.copies)):
+        if placed != Counter((k, n) for k, part in enumerate(self.parts) for n in range(part.copies)):
             raise CheckError(f"{placed.total()} pieces were laid out of {self.problem.pieces}, or one of them twice")
         return lays
 
-    def _share_out(self) -> list[Load]:
-        """Fill roll after roll with quick answers."""
-        rest = Counter({k: part.copies for k, part in enumerate(self.problem.parts)})
+    # ---- what fits where ----------------------------------------------------------------------------------------
+
+    def turns(self, part: int, stock: Stock, reach_mm: float) -> tuple[float, ...] | None:
+        """Give the turns at which a part fits the usable width and a length of a stock: empty for none, None for any."""
+        key = (part, stock.room_mm, reach_mm)
+        if key not in self._turns:
+            allowed = self.parts[part].turns_deg
+            self._turns[key] = fitting_turns(self.hulls[part], allowed, room_mm=stock.room_mm, reach_mm=reach_mm)
+        return self._turns[key]
+
+    def _check_fit(self) -> None:
+        stocks = [*self.at_hand, *self.shops]
+        for k, part in enumerate(self.parts):
+            if all(self.turns(k, s, min(s.length_mm, self.table_mm)) == () for s in stocks):
+                best = max(stocks, key=lambda s: (s.room_mm, s.length_mm))
+                raise misfit(part, part_name(part, k), best.room_mm, min(best.length_mm, self.table_mm), best.name)
+
+    def _reach(self, stock: Stock, start_mm: float) -> float:
+        return min(self.table_mm, stock.length_mm - start_mm)
+
+    # ---- the quick answer ---------------------------------------------------------------------------------------
+
+    def _shared_out(self) -> list[Load]:
+        """Give the best of the ways to take the cloth in some order."""
+        best: list[Load] | None = None
+        fault: FitError | None = None
+        for order in self._orders():
+            try:
+                loads = self._share_out(order)
+            except FitError as err:
+                fault = err
+                continue
+            if best is None or self._cost(loads) < self._cost(best):
+                best = loads
+        if best is None and fault is not None and not self.stopped:
+            raise fault
+        if best is None:
+            raise StoppedError("the work was stopped before every piece had a place", do="Give it a few seconds")
+        return best
+
+    def _orders(self) -> Iterator[list[Stock]]:
+        """Yield orders in which to take what is at hand, until stopped."""
+        remnants = sorted((s for s in self.at_hand if s.outline is not None), key=lambda s: s.area_mm2)
+        rolls = [s for s in self.at_hand if s.outline is None]
+        short_first = sorted(rolls, key=lambda s: s.area_mm2)
+        long_first = sorted(rolls, key=lambda s: -s.area_mm2)
+        seen: list[list[Stock]] = []
+        for order in ([*remnants, *short_first], [*remnants, *long_first], short_first, long_first):
+            if self.stopped and seen:
+                return
+            # Rolls that are alike but for their names make no difference.
+            alike = [replace(stock, name="") for stock in order]
+            if alike not in seen:
+                seen.append(alike)
+                yield order
+
+    def _cost(self, loads: Sequence[Load]) -> tuple[float, ...]:
+        """Give what makes one way to share out worse than another."""
+        rolls = {load.stock.name for load in loads if load.stock.outline is None}
+        bought = {load.stock.name for load in loads if load.stock.bought}
+        area = sum(load.lay.length_mm * load.stock.width_mm for load in loads if load.stock.outline is None)
+        return self._splits(loads), len(bought), len(rolls), area
+
+    def _splits(self, loads: Sequence[Load]) -> int:
+        """Count the lengths of cloth over which groups are spread beyond the first."""
+        homes: dict[str, set[str]] = {}
+        for load in loads:
+            for k in load.counts:
+                if self.parts[k].group:
+                    homes.setdefault(self.parts[k].group, set()).add(load.stock.name)
+        return sum(len(found) - 1 for found in homes.values())
+
+    def _share_out(self, order: Sequence[Stock]) -> list[Load]:
+        """Fill one length of cloth after the other with quick answers, then buy."""
+        rest = Counter({k: part.copies for k, part in enumerate(self.parts)})
         loads: list[Load] = []
-        while rest:
-            load = self._fit(self._largest(rest, OFFER * self.roll_mm2), seconds=0.0)
-            loads.append(load)
-            rest -= load.counts
-            if self.stopped:
+        self.loose = set()
+        for stock in self._cloth(order):
+            start = 0.0
+            while rest and start < stock.length_mm - SAME_MM:
+                load = self._fit(stock, start, self._offered(stock, start, rest), rest=rest, seconds=0.0)
+                if self.stopped and (load is None or load.counts != rest):
+                    raise StoppedError("the work was stopped before every piece had a place", do="Give it a few seconds")
+                if load is None:
+                    break
+                loads.append(load)
+                rest = rest - load.counts
+                start += load.lay.length_mm
+                if not math.isfinite(self.table_mm):
+                    break
+            if not rest:
+                return loads
+        raise self._used_up(rest)
+
+    def _cloth(self, order: Sequence[Stock]) -> Iterator[Stock]:
+        """Yield what is at hand, then rolls to buy; groups that no length takes whole are let go in the end."""
+        yield from order
+        number = sum(stock.outline is None for stock in self.at_hand)
+        pieces = self.problem.pieces
+        for shop in self.shops:
+            for _ in range(pieces):
+                number += 1
+                yield replace(shop, name=f"{shop.name} {number}")
+        self.loose = {part.group for part in self.parts if part.group}
+        yield from order
+
+    def _used_up(self, rest: Counter[int]) -> FitError:
+        names = ", ".join(part_name(self.parts[k], k) for k in sorted(rest)[:4])
+        area = sum(self.areas[k] * count for k, count in rest.items()) / 1e6
+        return FitError(
+            f"{rest.total()} pieces of {area:.2f} m2 find no room on the cloth at hand: {names}{', ...' if len(rest) > 4 else ''}",
+            do="Buy a roll, or state one that can be bought",
+        )
+
+    def _offered(self, stock: Stock, start_mm: float, rest: Counter[int]) -> Counter[int]:
+        """Give the pieces to try on a section: all where they are put down one by one, else more than it holds."""
+        reach = self._reach(stock, start_mm)
+        fit = Counter({k: count for k, count in rest.items() if self.turns(k, stock, reach) != ()})
+        return fit if not stock.plain else self._largest(fit, OFFER * reach * stock.room_mm)
+
+    def _largest(self, counts: Counter[int], area_mm2: float, *, over: bool = True) -> Counter[int]:
+        """Take pieces, those to be cut first and then the largest, up to an area; over it by one, or under it."""
+        taken: Counter[int] = Counter()
+        left = area_mm2
+        for k in sorted(counts, key=lambda k: (self.parts[k].rank, -self.areas[k], k)):
+            room = math.inf if math.isinf(left) else left / self.areas[k]
+            take = min(counts[k], max(0, math.ceil(room) if over else math.floor(room)) if room < 1e9 else counts[k])
+            if take:
+                taken[k] = take
+                left -= take * self.areas[k]
+        return taken
+
+    # ---- one section --------------------------------------------------------------------------------------------
+
+    def _fit(
+        self,
+        stock: Stock,
+        start_mm: float,
+        counts: Counter[int],
+        *,
+        rest: Counter[int],
+        seconds: float,
+        target_mm: float | None = None,
+    ) -> Load | None:
+        """Lay pieces out on a section and keep those that it holds; None if it holds none."""
+        while counts:
+            load = self._laid_out(stock, start_mm, counts, seconds, target_mm)
+            if load is None:
+                return None
+            broken = self._broken(load.counts, rest)
+            if not broken:
+                return load
+            whole = Counter({k: n for k, n in load.counts.items() if self.parts[k].group not in broken})
+            if whole:
+                return self._some_of(load, whole)
+            # Nothing stays: the first group alone, if it fits; else what belongs to no group.
+            counts = self._next_group(counts, rest, broken)
+        return None
+
+    def _broken(self, counts: Counter[int], rest: Counter[int]) -> set[str]:
+        """Give the groups that would not lie whole."""
+        groups = {self.parts[k].group for k in counts} - self.loose - {""}
+        return {self.parts[k].group for k, n in rest.items() if self.parts[k].group in groups and counts[k] != n}
+
+    def _next_group(self, counts: Counter[int], rest: Counter[int], broken: set[str]) -> Counter[int]:
+        tried = {self.parts[k].group for k in counts}
+        if len(tried) == 1:
+            return Counter()
+        first = min(broken, key=lambda g: min((self.parts[k].rank, -self.areas[k]) for k in rest if self.parts[k].group == g))
+        return Counter({k: n for k, n in rest.items() if self.parts[k].group == first})
+
+    def _laid_out(
+        self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float, target_mm: float | None
+    ) -> Load | None:
+        counts = Counter(dict(sorted(counts.items())))
+        reach = self._reach(stock, start_mm)
+        if any(self.turns(k, stock, reach) == () for k in counts):
+            return None
+        if not stock.plain:
+            return self._put_down(stock, start_mm, counts, seconds)
+        some = self._on(stock, start_mm, counts)
+        target = reach if target_mm is None else target_mm
+        lay = find_lay(some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop)
+        self.stopped = self.stopped or lay.stopped
+        if lay.length_mm <= reach + SAME_MM:
+            return Load(stock, start_mm, counts, lay)
+        return self._window(stock, start_mm, lay, list(counts))
+
+    def _on(self, stock: Stock, start_mm: float, counts: Counter[int]) -> Problem:
+        """Give the problem of laying some pieces out on a section."""
+        reach = self._reach(stock, start_mm)
+        turns = [self.turns(k, stock, reach) for k in counts]
+        return self.problem.some(counts).on(stock, start_mm, turns)
+
+    def _window(self, stock: Stock, start_mm: float, lay: Lay, index: list[int]) -> Load:
+        """Keep the pieces of the stretch of a lay, as long as the section, that holds the most area.
+
+        Area of pieces to be cut first counts before that of others.
+        """
+        reach = self._reach(stock, start_mm)
+        ranks = sorted({part.rank for part in self.parts})
+
+        def held(start: float) -> list[Place]:
+            end = start + reach + SAME_MM
+            return [p for p in lay.places if p.outline.bounds[0] >= start and p.outline.bounds[2] <= end]
+
+        def worth(places: list[Place]) -> tuple[float, ...]:
+            return tuple(sum(p.outline.area for p in places if self.parts[index[p.part]].rank == rank) for rank in ranks)
+
+        kept = max((held(place.outline.bounds[0]) for place in lay.places), key=worth)
+        first = min(place.outline.bounds[0] for place in kept)
+        spots = [Spot(index[p.part], p.turn_deg, (p.shift_mm[0] - first, p.shift_mm[1] - stock.edge_mm)) for p in kept]
+        return self._load(stock, start_mm, spots)
+
+    def _load(self, stock: Stock, start_mm: float, spots: Sequence[Spot]) -> Load:
+        """Make a checked load of pieces put down in the usable width of a section."""
+        counts = Counter(dict(sorted(Counter(spot.piece for spot in spots).items())))
+        order = {k: n for n, k in enumerate(counts)}
+        places, seen = [], Counter[int]()
+        for spot in sorted(spots, key=lambda spot: spot.shift_mm):
+            shift = (spot.shift_mm[0], spot.shift_mm[1] + stock.edge_mm)
+            outline = laid(self.parts[spot.piece].outline, spot.turn_deg, shift)
+            places.append(Place(order[spot.piece], seen[spot.piece], spot.turn_deg, shift, outline))
+            seen[spot.piece] += 1
+        return Load(stock, start_mm, counts, self._on(stock, start_mm, counts).measured(places))
+
+    def _some_of(self, load: Load, counts: Counter[int]) -> Load:
+        """Keep some parts of a load, moved up to the beginning where nothing is in the way."""
+        index = list(load.counts)
+        kept = [place for place in load.lay.places if index[place.part] in counts]
+        first = min(place.outline.bounds[0] for place in kept) if load.stock.plain else 0.0
+        edge = load.stock.edge_mm
+        spots = [Spot(index[p.part], p.turn_deg, (p.shift_mm[0] - first, p.shift_mm[1] - edge)) for p in kept]
+        return self._load(load.stock, load.start_mm, spots)
+
+    # ---- piece by piece -----------------------------------------------------------------------------------------
+
+    def _put_down(self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float) -> Load | None:
+        """Put pieces down one by one, in several orders, and keep the fullest; None if none finds room."""
+        end = time.monotonic() + seconds
+        best: list[Spot] = []
+        key: tuple[float, ...] = ()
+        rng = np.random.default_rng(self.seed)
+        turn = 0
+        while turn < ORDERS or (seconds and time.monotonic() < end and not self._asked()):
+            spots = self._filled(self._bed(stock, start_mm), stock, start_mm, self._order(counts, turn, rng))
+            worth = self._worth(spots)
+            if spots and (not best or worth > key):
+                best, key = spots, worth
+            turn += 1
+            if self._asked() and best:
                 break
-        return loads
+        return self._load(stock, start_mm, best) if best else None
+
+    def _worth(self, spots: Sequence[Spot]) -> tuple[float, ...]:
+        """Give what makes one filling better than another: area by rank, then how near to the beginning it ends."""
+        ranks = sorted({part.rank for part in self.parts})
+        area = [sum(self.areas[s.piece] for s in spots if self.parts[s.piece].rank == rank) for rank in ranks]
+        ends = [laid(self.parts[s.piece].outline, s.turn_deg, s.shift_mm).bounds[2] for s in spots]
+        return (*(round(a, 3) for a in area), -max(ends, default=0.0))
+
+    def _order(self, counts: Counter[int], turn: int, rng: np.random.Generator) -> list[int]:
+        """Give an order of putting pieces down: by area, by length, by height, then shaken by the seed."""
+        size = [np.ptp(self.hulls[k], axis=0) for k in range(len(self.parts))]
+        by = (self.areas, [float(s[0]) for s in size], [float(s[1]) for s in size])[turn % 3]
+        shaken = np.ones(len(self.parts)) if turn < ORDERS else rng.uniform(0.6, 1.4, len(self.parts))
+        order = sorted(counts, key=lambda k: (self.parts[k].rank, -by[k] * shaken[k], k))
+        return [k for k in order for _ in range(counts[k])]
+
+    def _bed(self, stock: Stock, start_mm: float, until_mm: float = math.inf) -> Bed:
+        """Give the cells of a section."""
+        reach = min(self._reach(stock, start_mm), until_mm)
+        shut = shapely.transform(
+            stock.shut(start_mm, start_mm + reach), lambda points: points - [start_mm, stock.edge_mm]
+        )
+        return Bed(stock.room_mm, reach, gap_mm=self.gap_mm, shut=shut, cells=self.cells)
+
+    def _filled(self, bed: Bed, stock: Stock, start_mm: float, order: Sequence[int]) -> list[Spot]:
+        reach = self._reach(stock, start_mm)
+        outlines = [part.outline for part in self.parts]
+        turns = [self._few_turns(k, stock, reach) for k in range(len(self.parts))]
+        stamps = self._stamps.setdefault(bed.cell_mm, {})
+        return fill(bed, outlines, turns, order, asked=self._asked, stamps=stamps)
+
+    def _few_turns(self, part: int, stock: Stock, reach_mm: float) -> tuple[float, ...]:
+        """Give turns to try of a piece, no more than a dozen."""
+        found = self.turns(part, stock, reach_mm)
+        if found is None:
+            return FREE_TURNS
+        return found[:: max(1, math.ceil(len(found) / len(FREE_TURNS)))]
+
+    # ---- better with time ---------------------------------------------------------------------------------------
 
     def _improve(self, loads: list[Load]) -> list[Load]:
-        """Offer each roll but the last more pieces from later ones, then draw the last one in."""
+        """Offer each section but the last more pieces from later ones, then draw the last one in."""
         k = 0
         while k < len(loads) - 1 and not self.stopped:
-            # Each roll's share of the time goes by its number of pieces: the last one often has few.
+            # Each section's share of the time goes by its number of pieces: the last one often has few.
             pieces = [load.counts.total() for load in loads[k:]]
             end = time.monotonic() + self._left() * pieces[0] / sum(pieces)
             while k < len(loads) - 1 and (left := end - time.monotonic()) > 0.3 and not self.stopped:
@@ -166,107 +521,179 @@ class Filler:
                 loads = fuller
             k += 1
         if self._left() > 0.3 and not self.stopped:
-            last = self._fit(loads[-1].counts, seconds=self._left(), target_mm=0.0)
-            if last.counts == loads[-1].counts and last.lay.length_mm < loads[-1].lay.length_mm:
+            old = loads[-1]
+            last = self._fit(old.stock, old.start_mm, old.counts, rest=old.counts, seconds=self._left(), target_mm=0.0)
+            if last is not None and last.counts == old.counts and last.lay.length_mm < old.lay.length_mm:
                 loads = [*loads[:-1], last]
         return loads
 
     def _fuller(self, loads: list[Load], k: int, seconds: float) -> list[Load] | None:
-        """Try to bring pieces of later rolls onto roll k; None if the search cannot."""
-        now = sum(count * self.areas[i] for i, count in loads[k].counts.items())
+        """Try to bring pieces of later sections onto section k; None if the search cannot."""
+        old = loads[k]
+        reach = self._reach(old.stock, old.start_mm)
+        room = reach * old.stock.room_mm
+        now = sum(count * self.areas[i] for i, count in old.counts.items())
         later = sum((load.counts for load in loads[k + 1 :]), Counter[int]())
-        aim = min(now / self.roll_mm2 + HOPE, 0.5 + 0.5 * now / self.roll_mm2) * self.roll_mm2
-        extra = self._largest(later, aim - now, over=False)
+        fit = Counter({i: n for i, n in later.items() if self.turns(i, old.stock, reach) != ()})
+        aim = min(now / room + HOPE, 0.5 + 0.5 * now / room) * room
+        extra = self._largest(fit, aim - now, over=False)
         if not extra:
             return None
-        load = self._fit(loads[k].counts + extra, seconds=seconds)
-        if sum(count * self.areas[i] for i, count in load.counts.items()) <= now * (1.0 + 1e-9):
+        load = self._fit(old.stock, old.start_mm, old.counts + extra, rest=old.counts + later, seconds=seconds)
+        if load is None or sum(n * self.areas[i] for i, n in load.counts.items()) <= now * (1.0 + 1e-9):
             return None
-        fuller = self._refill([*loads[:k], load], loads[k + 1 :], loads[k].counts + later - load.counts)
-        # What was displaced may have asked for a roll of its own.
-        return fuller if _cost(fuller) < _cost(loads) else None
+        fuller = self._refill([*loads[:k], load], loads[k + 1 :], old.counts + later - load.counts)
+        # What was displaced may have asked for a length of its own.
+        return fuller if fuller is not None and self._cost(fuller) < self._cost(loads) else None
 
-    def _refill(self, done: list[Load], old: list[Load], rest: Counter[int]) -> list[Load]:
-        """Share the rest out over the later rolls again: what can stay stays."""
+    def _refill(self, done: list[Load], old: list[Load], rest: Counter[int]) -> list[Load] | None:
+        """Share the rest out over the later sections again: what can stay stays."""
         loads = list(done)
         for load in old:
+            same = loads[-1].stock == load.stock
+            start = loads[-1].start_mm + loads[-1].lay.length_mm if same else load.start_mm
             keep = load.counts & rest
-            if keep and keep != load.counts:
-                load = self._fit(keep, seconds=0.0)
-                keep = load.counts
-            if keep:
+            if keep and (keep != load.counts or start != load.start_mm):
+                fitted = self._fit(load.stock, start, keep, rest=keep, seconds=0.0)
+                if fitted is None:
+                    continue
+                loads.append(fitted)
+                rest = rest - fitted.counts
+            elif keep:
                 loads.append(load)
                 rest = rest - keep
-        while rest:
-            load = self._fit(self._largest(rest, OFFER * self.roll_mm2), seconds=0.0)
-            loads.append(load)
-            rest = rest - load.counts
+        # No piece is worth a length of its own that was not cut into before.
+        return None if rest else loads
+
+    def _tucked(self, loads: list[Load]) -> list[Load]:
+        """Move pieces at the very end into openings and gaps nearer to the beginning, of any section."""
+        beds: dict[int, Bed] = {}
+        while loads and not self._asked():
+            last = loads[-1]
+            index = list(last.counts)
+            end = max(last.lay.places, key=lambda place: place.outline.bounds[2])
+            piece = index[end.part]
+            found = self._new_home(loads, beds, piece, end)
+            if found is None:
+                break
+            n, spot = found
+            spots = [self._spots(load) for load in loads]
+            edge = last.stock.edge_mm
+            spots[-1].remove(Spot(piece, end.turn_deg, (end.shift_mm[0], end.shift_mm[1] - edge)))
+            spots[n].append(spot)
+            changed = {n, len(loads) - 1}
+            loads = [
+                self._load(load.stock, load.start_mm, spots[k]) if k in changed else load
+                for k, load in enumerate(loads)
+                if spots[k]
+            ]
         return loads
 
-    def _fit(self, counts: Counter[int], *, seconds: float, target_mm: float | None = None) -> Load:
-        """Lay pieces out and keep those that one roll holds."""
-        counts = Counter(dict(sorted(counts.items())))
-        some = self.problem.some(counts)
-        target = self.reach_mm if target_mm is None else target_mm
-        lay = find_lay(some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop)
-        self.stopped = self.stopped or lay.stopped
-        if lay.length_mm <= self.reach_mm + SAME_MM:
-            return Load(counts, lay)
-        return self._window(lay, list(counts))
+    def _new_home(self, loads: list[Load], beds: dict[int, Bed], piece: int, end: Place) -> tuple[int, Spot] | None:
+        """Find a place for a piece on an earlier section, or on the last one further from its end."""
+        for n, load in enumerate(loads):
+            if self.parts[piece].group and n < len(loads) - 1 and load.stock != loads[-1].stock:
+                continue
+            if n not in beds:
+                beds[n] = self._bed(load.stock, load.start_mm, load.lay.length_mm)
+                for place in load.lay.places:
+                    beds[n].block(shapely.transform(place.outline, lambda p, e=load.stock.edge_mm: p - [0.0, e]))
+            turns = self._few_turns(piece, load.stock, beds[n].length_mm)
+            stamps = self._stamps.setdefault(beds[n].cell_mm, {})
+            allowed = [turns if k == piece else () for k in range(len(self.parts))]
+            spots = fill(beds[n], [part.outline for part in self.parts], allowed, [piece], asked=self._asked, stamps=stamps)
+            if not spots:
+                continue
+            reaches = laid(self.parts[piece].outline, spots[0].turn_deg, spots[0].shift_mm).bounds[2]
+            if n < len(loads) - 1 or reaches < end.outline.bounds[2] - 0.5:
+                return n, spots[0]
+        return None
 
-    def _window(self, lay: Lay, index: list[int]) -> Load:
-        """Keep the pieces of the stretch of a lay, as long as a roll, that holds the most area."""
+    def _spots(self, load: Load) -> list[Spot]:
+        index, edge = list(load.counts), load.stock.edge_mm
+        return [Spot(index[p.part], p.turn_deg, (p.shift_mm[0], p.shift_mm[1] - edge)) for p in load.lay.places]
 
-        def held(start_mm: float) -> list[Place]:
-            end_mm = start_mm + self.reach_mm + SAME_MM
-            return [p for p in lay.places if p.outline.bounds[0] >= start_mm and p.outline.bounds[2] <= end_mm]
-
-        stretches = (held(place.outline.bounds[0]) for place in lay.places)
-        kept = max(stretches, key=lambda places: sum(place.outline.area for place in places))
-        counts = Counter(dict(sorted(Counter(index[place.part] for place in kept).items())))
-        return Load(counts, self._cut_out(kept, [index.index(k) for k in counts], counts))
-
-    def _cut_out(self, kept: list[Place], order: list[int], counts: Counter[int]) -> Lay:
-        """Make a lay of some of another's places."""
-        first = min(place.outline.bounds[0] for place in kept)
-        new, seen = [], Counter[int]()
-        for place in kept:
-            part = order.index(place.part)
-            shift = (place.shift_mm[0] - first, place.shift_mm[1])
-            outline = laid(self.problem.parts[list(counts)[part]].outline, place.turn_deg, shift)
-            new.append(Place(part, seen[part], place.turn_deg, shift, outline))
-            seen[part] += 1
-        return self.problem.some(counts).measured(new)
-
-    def _largest(self, counts: Counter[int], area_mm2: float, *, over: bool = True) -> Counter[int]:
-        """Take pieces, largest first, until they have an area; at least one, unless they must stay under it."""
-        taken: Counter[int] = Counter()
-        left = area_mm2
-        for k in sorted(counts, key=lambda k: (-self.areas[k], k)):
-            room = math.inf if math.isinf(left) else left / self.areas[k]
-            take = min(counts[k], max(0, math.ceil(room) if over else math.floor(room)) if room < 1e9 else counts[k])
-            if take:
-                taken[k] = take
-                left -= take * self.areas[k]
-        return taken
+    # ---- what comes out -----------------------------------------------------------------------------------------
 
     def _numbered(self, loads: list[Load]) -> tuple[Lay, ...]:
-        """Give the lays with parts counted as the caller does, and copies running on from lay to lay."""
+        """Give one lay for each length of cloth, parts counted as the caller does, copies running on from lay to lay."""
         seen: Counter[int] = Counter()
         lays = []
         seconds = time.monotonic() - self.start
-        for load in loads:
-            index = list(load.counts)
-            places = [replace(p, part=index[p.part], copy=p.copy + seen[index[p.part]]) for p in load.lay.places]
+        while loads:
+            stock = loads[0].stock
+            chain = [load for load in loads if load.stock == stock]
+            loads = [load for load in loads if load.stock != stock]
+            lay, counts = self._joined(chain)
+            index = list(counts)
+            places = [replace(p, part=index[p.part], copy=p.copy + seen[index[p.part]]) for p in lay.places]
             places.sort(key=lambda place: (place.part, place.copy))
-            seen += load.counts
-            lays.append(
-                replace(load.lay, places=tuple(places), seconds=seconds, seed=self.seed, stopped=self.stopped)
-            )
+            seen += counts
+            lay = replace(lay, places=tuple(places), seconds=seconds, seed=self.seed, stopped=self.stopped)
+            lays.append(replace(lay, left=left_over(lay)))
         return tuple(lays)
+
+    def _joined(self, chain: list[Load]) -> tuple[Lay, Counter[int]]:
+        """Join the sections of one length of cloth, and check the whole."""
+        if len(chain) == 1:
+            return replace(chain[0].lay, stock=chain[0].stock), chain[0].counts
+        spots, cuts = [], []
+        for load in chain:
+            spots += [replace(s, shift_mm=(s.shift_mm[0] + load.start_mm, s.shift_mm[1])) for s in self._spots(load)]
+            cuts.append(load.start_mm + load.lay.length_mm)
+        stock = chain[0].stock
+        whole = replace(stock, length_mm=math.inf) if stock.plain else stock
+        places = self._whole_load(whole, spots)
+        lay = replace(places.lay, stock=stock, cuts_mm=tuple(cuts[:-1]))
+        for place in lay.places:
+            x0, _, x1, _ = place.outline.bounds
+            if any(x0 < cut - SAME_MM and x1 > cut + SAME_MM for cut in cuts) or x1 > stock.length_mm + SAME_MM:
+                raise CheckError("a piece lies across the end of a section or of the roll", where=stock.name)
+        return lay, places.counts
+
+    def _whole_load(self, stock: Stock, spots: Sequence[Spot]) -> Load:
+        table, self.table_mm = self.table_mm, math.inf
+        try:
+            return self._load(stock, 0.0, spots)
+        finally:
+            self.table_mm = table
 
     def _told(self, stage: str, done: float) -> None:
         self.tell(STAGE, min(1.0, (time.monotonic() - self.start) / (self.seconds or 1.0)))
 
+    def _asked(self) -> bool:
+        self.stopped = self.stopped or stop_asked(self.stop)
+        return self.stopped
+
     def _left(self) -> float:
         return max(0.0, self.start + self.seconds - time.monotonic())
+
+
+def left_over(lay: Lay) -> tuple[shapely.Polygon, ...]:
+    """Give what a lay leaves that is worth keeping.
+
+    Of a roll this is what lies beyond the length used, if that is finite, and nothing of the length that is cut off;
+    of a remnant whatever a square of ``KEEP_MM`` can be cut from. The selvedge and the flaws are taken off, and the
+    gap round each piece.
+
+    Parameters
+    ----------
+    lay : Lay
+        With its stock.
+
+    Returns
+    -------
+    tuple of Polygon
+        mm from the roll's end and edge, largest first.
+    """
+    stock = lay.stock
+    if stock is None or not math.isfinite(stock.length_mm):
+        return ()
+    start = lay.length_mm if stock.outline is None else 0.0
+    if start >= stock.length_mm - SAME_MM:
+        return ()
+    band = shapely.box(start, stock.edge_mm, stock.length_mm, stock.width_mm - stock.edge_mm)
+    free = shapely.intersection(stock.cloth(), band)
+    taken = [flaw.box for flaw in stock.flaws]
+    taken += [shapely.buffer(place.outline, lay.gap_mm + SAME_MM, quad_segs=4) for place in lay.places]
+    return worth_keeping(shapely.difference(free, shapely.union_all(taken)))

