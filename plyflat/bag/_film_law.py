@@ -7,7 +7,7 @@ from typing import Protocol
 
 import numpy as np
 
-from ..surface.mesh import Floats, Ints
+from ..surface.mesh import Bools, Floats, Ints
 
 _TINY = 1e-12
 
@@ -44,7 +44,7 @@ class Law(Protocol):
 
 @dataclass(frozen=True)
 class Elastic:
-    """A film that is linear in its stretches, and goes slack or wrinkles where it would be pressed.
+    """A film that is linear in its stretches up to its yield, draws beyond it, and goes slack or wrinkles where pressed.
 
     Attributes
     ----------
@@ -54,16 +54,36 @@ class Elastic:
     least_n_per_mm : float
         What it still carries across wrinkles and where it is slack, so that its mesh does not crumple at the size of
         its cells: a small share of pressure times cell.
+    yield_n_per_mm : float
+        Tension per first width at which it draws; infinite for a film that never does.
+    hardening_n_per_mm : float
+        How much more it takes per stretch drawn, beyond the yield.
+
+    Notes
+    -----
+    Drawing is told by the stretch alone (deformation theory): the energy is the least, over what is drawn (d1, d2, none
+    below nought), of the elastic energy of the rest plus Y (d1 + d2) + H (d1^2 + d2^2) / 2. Each principal tension has
+    its own limit (Rankine); one drawn way does not narrow the other. Being the least over a sum of convex functions it
+    is convex itself, so that every mesh has a rest and its second slopes are never negative. A film whose pull only
+    ever rises draws the same way step by step; one that is let go again would keep its draw, which this does not follow.
+
+    Tension counts per width as cut, as a tensile test tells it: the film thins as it draws, and the same force pulls on
+    what was the same width. A cap per width as it lies would have a film twice as wide, and half as thick, pull twice
+    as hard the other way.
 
     References
     ----------
     Pipkin, A. C. (1986). The relaxed energy density for isotropic elastic membranes. IMA J. Appl. Math. 36, 85-99:
     the energy of a wrinkled film is that of uniaxial tension, and no tension is ever negative.
+    Hencky, H. (1924). Zur Theorie plastischer Deformationen. ZAMM 4, 323-334: plastic strain as a function of the
+    stress that is there.
     """
 
     stiffness_n_per_mm: float
     poisson: float
     least_n_per_mm: float = 0.0
+    yield_n_per_mm: float = np.inf
+    hardening_n_per_mm: float = 0.0
 
     @property
     def rest(self) -> bool:
@@ -73,20 +93,54 @@ class Elastic:
     def pull(self, first: Floats, second: Floats) -> Pull:
         """Return the slopes of the energy for stretches (m,) each, the larger first."""
         e1, e2, nu, least = first - 1.0, second - 1.0, self.poisson, self.least_n_per_mm
-        k = self.stiffness_n_per_mm / (1.0 - nu * nu)
-        across = k * (e2 + nu * e1)
+        stiff = self.stiffness_n_per_mm
+        k = stiff / (1.0 - nu * nu)
+        # Tight both ways, perhaps drawn along; then E e2 + nu t1 is k (e2 + nu times what is not drawn).
+        t1, give = self._drawn(k * (e1 + nu * e2), k)
+        across = stiff * e2 + nu * t1
         biaxial = across > least * second
         t2 = np.where(biaxial, across, least * second)
-        # The same as k (e1 + nu e2) where both ways are tight.
-        along = self.stiffness_n_per_mm * e1 + nu * t2
+        # Wrinkled: pulled one way.
+        lone, slope = self._drawn(stiff * e1 + nu * t2, stiff)
+        along = np.where(biaxial, t1, lone)
         tight = along > least * first
-        d11 = np.where(biaxial, k, self.stiffness_n_per_mm)
-        return Pull(
+        d11 = np.where(biaxial, k * give, stiff * slope)
+        d12, d22 = k * nu * give, k - k * nu * nu * (1.0 - give)
+        out = Pull(
             np.where(tight, along, least * first),
             t2,
             np.where(tight, d11, least),
-            np.where(biaxial & tight, k * nu, 0.0),
-            np.where(biaxial, k, least),
+            np.where(biaxial & tight, d12, 0.0),
+            np.where(biaxial, d22, least),
+        )
+        return self._both(out, e1, e2, biaxial & (across > self.yield_n_per_mm))
+
+    def _drawn(self, trial: Floats, stiff: float) -> tuple[Floats, Floats]:
+        """Return the tension (m,) where the elastic one is `trial`, and its slope as a share of the elastic one's."""
+        if np.isinf(self.yield_n_per_mm):
+            return trial, np.ones_like(trial)
+        share = self.hardening_n_per_mm / (stiff + self.hardening_n_per_mm)
+        over = trial - self.yield_n_per_mm
+        return np.where(over > 0, self.yield_n_per_mm + share * over, trial), np.where(over > 0, share, 1.0)
+
+    def _both(self, one: Pull, e1: Floats, e2: Floats, where: Bools) -> Pull:
+        """Put in what is drawn both ways: the mean and the difference of the tensions go each by themselves."""
+        if not where.any():
+            return one
+        h, y = self.hardening_n_per_mm, self.yield_n_per_mm
+        plus, minus = (
+            self.stiffness_n_per_mm / (1 - self.poisson),
+            self.stiffness_n_per_mm / (1 + self.poisson),
+        )
+        mean = y + h / (plus + h) * (0.5 * plus * (e1 + e2) - y)
+        half = 0.5 * h * minus / (minus + h) * (e1 - e2)
+        a, b = h * plus / (plus + h), h * minus / (minus + h)
+        return Pull(
+            np.where(where, mean + half, one.first),
+            np.where(where, mean - half, one.second),
+            np.where(where, 0.5 * (a + b), one.d11),
+            np.where(where, 0.5 * (a - b), one.d12),
+            np.where(where, 0.5 * (a + b), one.d22),
         )
 
 

@@ -153,6 +153,8 @@ class Rest:
         Mean square force left over, as a share of the pressure on a vertex.
     steps : int
     converged : bool
+    burst : bool
+        Whether it was given up as growing without end.
     """
 
     points_mm: Floats
@@ -163,6 +165,7 @@ class Rest:
     residual: float
     steps: int
     converged: bool
+    burst: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -329,7 +332,9 @@ class Equations:
         return 0.5 * (full + full.transpose(0, 2, 1))
 
 
-def settle(eq: Equations, points: Floats, *, tolerance: float, most: int, eased: float = _EASE_FIRST) -> Rest:
+def settle(
+    eq: Equations, points: Floats, *, tolerance: float, most: int, eased: float = _EASE_FIRST, bursts: float = np.inf
+) -> Rest:
     """Return where a film comes to rest.
 
     Parameters
@@ -343,6 +348,8 @@ def settle(eq: Equations, points: Floats, *, tolerance: float, most: int, eased:
         Steps after which it is told as not converged.
     eased : float
         How much the first steps are held back.
+    bursts : float
+        Mean stretch at which it is given up as growing without end.
 
     Raises
     ------
@@ -359,7 +366,7 @@ def settle(eq: Equations, points: Floats, *, tolerance: float, most: int, eased:
     left = _left(eq, at)
     steps = 0
     best = (left, points, at)
-    while left > tolerance and steps < most:
+    while left > tolerance and steps < most and not _burst(eq, at, bursts):
         steps += 1
         move, ease = _newton(eq, points, at, ease)
         # Slack film goes far for nothing: each vertex is held to its own cell's size.
@@ -370,12 +377,18 @@ def settle(eq: Equations, points: Floats, *, tolerance: float, most: int, eased:
         best = min(best, (left, points, at), key=lambda one: one[0])
         ease = ease * (_LET_GO if share > 0.9 else 1.0 if share > 0.3 else _HOLD_BACK)
         ease = min(max(ease, _EASE_LEAST), _EASE_MOST)
-    if left > tolerance and eq.cloth.law.rest:
+    burst = left > tolerance and _burst(eq, at, bursts)
+    if left > tolerance and eq.cloth.law.rest and not burst:
         left, points, at = best
     grip = None if eq.grip is None else _gripped(eq, points, at, eq.grip)
     n = eq.feet.count
     distance = at.distance[:n] if eq.ground is None else eq.ground.look(points)[0]
-    return Rest(points, at.state, distance, at.press[:n], grip, left, steps, left <= tolerance)
+    return Rest(points, at.state, distance, at.press[:n], grip, left, steps, left <= tolerance, burst)
+
+
+def _burst(eq: Equations, at: _Forces, mean: float) -> bool:
+    """Whether the film is stretched beyond a limit on the mean, as one that hangs free of all and blows up."""
+    return bool(np.average(at.state.stretch[:, 0], weights=eq.cloth.areas_mm2) > mean)
 
 
 def _summed(faces: Ints, values: Floats, count: int) -> Floats:

@@ -18,6 +18,15 @@ from ._film_solve import Cloth, Equations, Feet, Grip, Rest, settle
 
 #: Pressure of the air at sea level: no bag is pressed harder. kPa.
 AIR_KPA = 101.325
+#: Stress that a film gains as it draws to twice its length, over its yield, where it is not known: bag films break at
+#: two to two and a half times their yield, drawn to three and a half times their length and more. From memory.
+HARDENS = 0.3
+# More of the way to its break than this is told.
+_NEAR_BREAK = 0.5
+# A film that is stretched this much on the mean, and to its break, has nothing to lie on: it is given up as burst.
+_BURSTS = 4.0
+# What a soap film's tension is over its own yield by rounding alone.
+_OVER = 1e-9
 # The film is taken to lie on the hull within this share of its cells.
 _CONTACT = 0.02
 #: A film is at rest where the forces left over are less than this share of the pressure on a vertex (root mean square).
@@ -42,11 +51,15 @@ class Film:
     poisson : float
         0 to 0.5.
     yield_mpa : float or None
-        Where it starts to draw; None where it is not known.
+        Stress over the width and thickness as cut beyond which it draws; None for one that never does.
     break_stretch : float or None
         Length over first length at which it breaks.
     drawn : bool
         Whether it is taken to draw at its yield everywhere, with no more tension than that.
+    hardening_mpa : float, optional
+        How much its stress rises, per stretch of once its length, while it draws; `HARDENS` of its yield where not
+        given. With none the closed form of a drawn film holds, but the draw gathers in a few cells, and how far it goes
+        there hangs on their size.
 
     Raises
     ------
@@ -61,6 +74,7 @@ class Film:
     yield_mpa: float | None = None
     break_stretch: float | None = None
     drawn: bool = False
+    hardening_mpa: float | None = None
 
     def __post_init__(self) -> None:
         for what, value, unit in (
@@ -73,6 +87,10 @@ class Film:
             raise self._cannot(f"a Poisson's ratio of {self.poisson:g}", "State one from 0 to 0.5.")
         if self.yield_mpa is not None and not (np.isfinite(self.yield_mpa) and self.yield_mpa > 0):
             raise self._cannot(f"a yield of {self.yield_mpa:g} MPa", "State one above nought, or none.")
+        if self.hardening_mpa is not None and not (
+            np.isfinite(self.hardening_mpa) and self.hardening_mpa >= 0
+        ):
+            raise self._cannot(f"a hardening of {self.hardening_mpa:g} MPa", "State one from 0 up.")
         if self.break_stretch is not None and not self.break_stretch > 1:
             raise self._cannot(
                 f"a break at {self.break_stretch:g} times its length",
@@ -91,14 +109,25 @@ class Film:
 
     @property
     def yield_n_per_mm(self) -> float:
-        """Tension at which it starts to draw, per first width; infinite where it is not known."""
+        """Tension beyond which it draws, per width as cut; infinite where it is not known."""
         return np.inf if self.yield_mpa is None else self.yield_mpa * self.thickness_mm
+
+    @property
+    def hardening_n_per_mm(self) -> float:
+        """How much its tension rises per stretch drawn; nought where it does not draw."""
+        if self.yield_mpa is None:
+            return 0.0
+        slope = HARDENS * self.yield_mpa if self.hardening_mpa is None else self.hardening_mpa
+        return slope * self.thickness_mm
 
     def law(self, least_n_per_mm: float = 0.0) -> Law:
         """Return how it answers to stretch, if it carries a little even where it is slack."""
         if self.drawn:
             return Constant(self.yield_n_per_mm)
-        return Elastic(self.stiffness_n_per_mm, self.poisson, least_n_per_mm)
+        return Elastic(
+            self.stiffness_n_per_mm, self.poisson, least_n_per_mm, self.yield_n_per_mm,
+            self.hardening_n_per_mm,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,6 +262,10 @@ class LaidFilm:
     residual : float
         Force left over at a vertex (root of the mean square, the worst one in two hundred of those on the hull left
         out), as a share of the pressure on it.
+    drawn : (m,) bool array
+        Which triangles are past the yield, and stay longer when the vacuum is let go.
+    rest_areas_mm2 : (m,) float array
+        As cut.
     cautions : tuple of str
     """
 
@@ -246,12 +279,30 @@ class LaidFilm:
     converged: bool
     steps: int
     residual: float
+    drawn: Bools
+    rest_areas_mm2: Floats
     cautions: tuple[str, ...] = ()
 
     @property
     def wrinkled(self) -> Bools:
         """(m,) bool array: which triangles carry tension one way only, or none."""
         return np.asarray(self.tension_n_per_m[:, 1] <= 0)
+
+    @property
+    def drawn_area_mm2(self) -> float:
+        """How much of the film, as cut, is past its yield."""
+        return float(self.rest_areas_mm2[self.drawn].sum())
+
+    @property
+    def most_stretch(self) -> float:
+        """Largest length over length as cut."""
+        return float(self.stretch[:, 0].max())
+
+    @property
+    def most_stretch_mm(self) -> tuple[float, float, float]:
+        """Where that is."""
+        x, y, z = self.vertices_mm[self.faces[int(self.stretch[:, 0].argmax())]].mean(axis=0)
+        return float(x), float(y), float(z)
 
     def gap_over_mm(self, points_mm: ArrayLike) -> Floats:
         """Return how far the film is from points (k, 3) of the hull, (k,) mm."""
@@ -377,7 +428,9 @@ def ramp_film(
         progress("film", k / len(asked))
         cloth = mesh.cloth(film.law(_LEAST * p * 1e-3 * mesh.cell_mm))
         eq = Equations(cloth, freedom, feet, base, p * 1e-3, asked[-1] * 1e-3, grip)
-        rest = settle(eq, points, tolerance=tolerance, most=most_steps)
+        # A film without a size of its own is stretched by being meshed.
+        bursts = np.inf if film.drawn else max(film.break_stretch or _BURSTS, _BURSTS)
+        rest = settle(eq, points, tolerance=tolerance, most=most_steps, bursts=bursts)
         points, grip = rest.points_mm, rest.grip
         out.append(_told(mesh, film, rest, p))
     progress("film", 1.0)
@@ -418,32 +471,41 @@ def _told(mesh: FilmMesh, film: Film, rest: Rest, pressure_kpa: float) -> LaidFi
     laid = LaidFilm(
         rest.points_mm, mesh.faces, pressure_kpa, np.maximum(rest.distance_mm, 0.0),
         rest.distance_mm < _CONTACT * mesh.cell_mm, 1e3 * tension, stretch, rest.converged, rest.steps, rest.residual,
+        nominal[:, 0] > film.yield_n_per_mm * (1 + _OVER), mesh.rest_areas_mm2,
     )  # fmt: skip
-    return replace(laid, cautions=_cautions(film, laid, nominal[:, 0]))
+    return replace(laid, cautions=_cautions(film, laid, rest.burst))
 
 
-def _cautions(film: Film, laid: LaidFilm, nominal: Floats) -> tuple[str, ...]:
+def _cautions(film: Film, laid: LaidFilm, burst: bool) -> tuple[str, ...]:
     out = []
-    middle = laid.vertices_mm[laid.faces].mean(axis=1)
-    if not laid.converged:
+    if burst:
+        out.append(
+            f"{film.name} grows without end at {laid.pressure_kpa:.0f} kPa and would burst: nothing stops it where it "
+            "hangs free. Give it hull to lie on or pull less vacuum"
+        )
+    elif not laid.converged:
         out.append(
             f"the film had not come to rest after {laid.steps} steps: {100 * laid.residual:.1f} % of the pressure is "
             "not balanced"
         )
-    worst = int(laid.stretch[:, 0].argmax())
-    if film.break_stretch is not None and laid.stretch[worst, 0] >= film.break_stretch:
+    most, place = laid.most_stretch, _at(laid.most_stretch_mm)
+    if film.break_stretch is not None and most >= film.break_stretch:
         out.append(
-            f"{film.name} is stretched to {laid.stretch[worst, 0]:.2f} times its length at {_at(middle[worst])}, and "
-            f"breaks at {film.break_stretch:.2f}: give it more slack there"
+            f"{film.name} is stretched to {most:.2f} times its length at {place}, and breaks at "
+            f"{film.break_stretch:.2f}: give it more slack there"
         )
-    worst = int(nominal.argmax())
-    if not film.drawn and nominal[worst] >= film.yield_n_per_mm:
+    elif film.break_stretch is not None and most - 1 >= _NEAR_BREAK * (film.break_stretch - 1):
         out.append(
-            f"{film.name} carries {nominal[worst]:.1f} N/mm at {_at(middle[worst])}, and draws from "
-            f"{film.yield_n_per_mm:.1f} N/mm: give it more slack there"
+            f"{film.name} is stretched to {most:.2f} times its length at {place}, more than half way to its break at "
+            f"{film.break_stretch:.2f}: give it more slack there"
+        )
+    if not film.drawn and laid.drawn.any():
+        out.append(
+            f"{film.name} draws over {laid.drawn_area_mm2 / 100:.0f} cm² of it, beyond its yield of "
+            f"{film.yield_n_per_mm:.1f} N/mm, to {most:.2f} times its length at {place}: give it more slack there"
         )
     return tuple(out)
 
 
-def _at(point: Floats) -> str:
+def _at(point: tuple[float, float, float]) -> str:
     return f"({point[0]:.0f}, {point[1]:.0f}, {point[2]:.0f}) mm"

@@ -163,12 +163,35 @@ def test_partial_vacuum_leaves_more_of_a_gap():
 
 
 def test_it_warns_of_a_film_past_its_yield_or_its_break():
-    thin = Film("thin film", 200.0, 0.02, yield_mpa=8.0, break_stretch=1.2)
-    said = " ".join(lay_film(sheet(), None, thin, pressure_kpa=90.0).cautions)
+    stretchy = Film("thin film", 200.0, 0.05, yield_mpa=8.0, break_stretch=1.05)
+    laid = lay_film(sheet(), plate(-12.0), stretchy, pressure_kpa=60.0)
+    said = " ".join(laid.cautions)
     assert "thin film is stretched to" in said
-    assert "breaks at 1.20" in said
-    assert "draws from 0.2 N/mm" in said
-    assert lay_film(sheet(), plate(-0.5), FILM, pressure_kpa=20.0).cautions == ()
+    assert "breaks at 1.05" in said
+    assert "beyond its yield of 0.4 N/mm" in said
+    assert 0 < laid.drawn_area_mm2 < laid.rest_areas_mm2.sum()
+    assert laid.drawn_area_mm2 == pytest.approx(laid.rest_areas_mm2[laid.stretch[:, 0] > 1.04].sum(), rel=0.3)
+    x, y, z = laid.most_stretch_mm
+    assert 0 < x < 80
+    assert z < 0
+    assert 0 < y < 80
+    near = Film("thin film", 200.0, 0.05, yield_mpa=8.0, break_stretch=1 + 1.5 * (laid.most_stretch - 1))
+    assert "more than half way to its break" in " ".join(
+        lay_film(sheet(), plate(-12.0), near, pressure_kpa=60.0).cautions
+    )
+    calm = lay_film(sheet(), plate(-0.5), FILM, pressure_kpa=20.0)
+    assert calm.cautions == ()
+    assert calm.drawn_area_mm2 == 0
+
+
+def test_it_says_where_a_film_would_burst():
+    thin = Film("thin film", 200.0, 0.02, yield_mpa=8.0, break_stretch=1.5)
+    laid = lay_film(sheet(), None, thin, pressure_kpa=90.0)
+    assert not laid.converged
+    assert "grows without end at 90 kPa" in laid.cautions[0]
+    assert laid.most_stretch > 1.5
+    # Pressed less it holds.
+    assert lay_film(sheet(), None, thin, pressure_kpa=2.0).converged
 
 
 def test_it_says_when_it_has_not_come_to_rest():

@@ -157,7 +157,9 @@ def test_cures_are_tried_and_ordered_by_what_they_leave():
     now, pleated = (
         corner_gaps_mm(patch, c.laid, offset_mm=1.0)[foot].mean() for c in (advice.now, found["pleats"])
     )
-    assert pleated < 0.6 * now
+    # A taut film draws at the foot, so that pleats save less of the gap than of the stretch.
+    assert pleated < 0.8 * now
+    assert found["pleats"].laid.most_stretch < 0.9 * advice.now.laid.most_stretch
     assert "9 mm high" in found["pleats"].what
     with pytest.raises(QuantityError, match="limit of 0 mm"):
         advise_film(patch, FILM, pressure_kpa=80.0, limit_mm=0.0)
