@@ -186,7 +186,6 @@ def search_drape(
     tell = progress or quiet
     bed = make_bed(surface, smooth_mm=smooth_mm)
     way = vector_of(warp, "the warp direction")
-    plain = straight(crossing_deg)
     given = None if start_mm is None else bed.start(start_mm, way, turn_deg=turn_deg, crossing_deg=crossing_deg)
     far = 2.0 * far_from(bed, spread_starts(bed, 1)[0])
     question = Question(bed, way, crossing_deg, far / TRIED, power, locking)
@@ -197,21 +196,41 @@ def search_drape(
     if not trials:
         raise SolveError("no net could be laid from any start", do="Give a finer mesh, or cut the ply.")
     trials += refined(question, min(trials, key=lambda t: t.score), turn_deg, within_deg, refine, tell)
-    best = min(trials, key=lambda t: t.score)
     tell("laying the best net", 0.9)
-    start = bed.start(best.start_mm, way, turn_deg=best.turn_deg, crossing_deg=crossing_deg, tolerance_mm=np.inf)
-    laid = lay(bed, start, plain, spacing_mm=spacing_mm)
-    if steer:
-        bent = steer_net(bed, start, plain, question.spacing_mm, power)
-        laid = better_of(laid, lay(bed, bent.start, bent.steering, spacing_mm=spacing_mm), power)
-    drape = drape_of(laid, locking=locking, least_cover=least_cover)
+    found = _found(question, trials, asked, given, _Finish(steer, spacing_mm, least_cover))
+    tell("laying the best net", 1.0)
+    return found
+
+
+@dataclass(frozen=True)
+class _Finish:
+    """How the net that won is laid."""
+
+    steer: bool
+    spacing_mm: float | None
+    least_cover: float
+
+
+def _found(
+    question: Question, trials: Sequence[Trial], asked: Trial | None, given: Start | None, finish: _Finish
+) -> DrapeSearch:
+    """Lay the best trial finely, and beside it what was asked about."""
+    bed, locking, plain = question.bed, question.locking, straight(question.crossing_deg)
+    best = min(trials, key=lambda t: t.score)
+    start = bed.start(
+        best.start_mm, question.warp, turn_deg=best.turn_deg, crossing_deg=question.crossing_deg, tolerance_mm=np.inf
+    )
+    laid = lay(bed, start, plain, spacing_mm=finish.spacing_mm)
+    if finish.steer:
+        bent = steer_net(bed, start, plain, question.spacing_mm, question.power)
+        laid = better_of(laid, lay(bed, bent.start, bent.steering, spacing_mm=finish.spacing_mm), question.power)
+    drape = drape_of(laid, locking=locking, least_cover=finish.least_cover)
     compared = None
     if given is not None:
-        compared = drape_of(lay(bed, given, plain, spacing_mm=spacing_mm), locking=locking, least_cover=0)
+        compared = drape_of(lay(bed, given, plain, spacing_mm=finish.spacing_mm), locking=locking, least_cover=0)
     bound = least_bound(question, start)
     worst = max((t for t in trials if t.cover >= best.cover - 0.01), key=lambda t: t.score)
     past = locking is not None and bound > 0.5 * (locking.lock_deg + locking.lock_back_deg)
-    tell("laying the best net", 1.0)
     return DrapeSearch(drape, compared, best, worst, asked, tuple(trials), bound, past)
 
 

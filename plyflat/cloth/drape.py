@@ -221,8 +221,7 @@ def drape(
     start_mm: ArrayLike,
     warp: ArrayLike,
     *,
-    turn_deg: float = 0.0,
-    crossing_deg: float = 90.0,
+    turn_deg: float = 0.0, crossing_deg: float = 90.0,
     spacing_mm: float | None = None,
     faces: Literal["curved", "flat"] = "curved",
     steering: Steering | None = None,
@@ -242,7 +241,7 @@ def drape(
     surface : Surface or Region
         The ply. A net on a bare surface is carried on a little beyond its edge, and no farther.
     start_mm : (3,) float array, mm
-        Where the cloth is first put down; on the ply.
+        Where the cloth is put down first; on the ply.
     warp : (3,) float array
         Direction of the warp at the start, dropped on the surface.
     turn_deg : float
@@ -286,21 +285,17 @@ def drape(
     --------
     A sheet bent to a quarter of a cylinder needs no shear:
 
-    >>> a = np.linspace(0, np.pi / 2, 40)
-    >>> v = np.array([[300 * np.sin(t), y, 300 * np.cos(t)] for t in a for y in (0.0, 200.0)])
+    >>> v = np.array([[300 * np.sin(t), y, 300 * np.cos(t)] for t in np.linspace(0, np.pi / 2, 40) for y in (0.0, 200.0)])
     >>> f = [g for i in range(0, 78, 2) for g in ([i, i + 2, i + 1], [i + 1, i + 2, i + 3])]
     >>> laid = drape(Surface(v, f), [300 * np.sin(0.8), 100, 300 * np.cos(0.8)], [0, 1, 0], turn_deg=30)
     >>> bool(laid.covered.all()), laid.most_deg < 0.01
     (True, True)
     """
     check_angles(turn_deg, crossing_deg)
-    bed = make_bed(surface, curved=faces == "curved", smooth_mm=smooth_mm)
     steering = straight(crossing_deg) if steering is None else steering
-    start = bed.start(
-        start_mm, warp, turn_deg=turn_deg, crossing_deg=steering.crossing_deg, tolerance_mm=tolerance_mm
-    )
-    laid = lay(bed, start, steering, spacing_mm=spacing_mm)
-    return drape_of(laid, locking=locking, least_cover=least_cover)
+    bed = make_bed(surface, curved=faces == "curved", smooth_mm=smooth_mm)
+    start = bed.start(start_mm, warp, turn_deg=turn_deg, crossing_deg=steering.crossing_deg, tolerance_mm=tolerance_mm)
+    return drape_of(lay(bed, start, steering, spacing_mm=spacing_mm), locking=locking, least_cover=least_cover)
 
 
 def check_angles(turn_deg: float, crossing_deg: float) -> None:
