@@ -16,6 +16,7 @@ from ..progress import Tell, quiet
 from . import tables
 from .dxf import AREA_LIMIT, write_cut_files
 from .fibres import write_fibres
+from .handout import write_handouts
 from .planjson import as_json, plan_to_dict
 
 if TYPE_CHECKING:
@@ -143,6 +144,7 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     tell(_STAGE, 0.0)
     files, off = write_cut_files(plan, folder)
     files += write_fibres(plan, folder)
+    files += write_handouts(plan, folder)
     check = Check("DXF files read back by two readers: largest difference of a piece's area", off, AREA_LIMIT)
     texts = {
         "cut_list.csv": tables.cut_list(plan),

@@ -25,10 +25,12 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 from .. import units
 from ..errors import QuantityError
 from . import forms
-from .area import Area, Face, LoadWay, RegionSpec
+from .area import Area, Face, LoadWay, PortsSpec, RegionSpec
+from .at_hand import NAMES, AtHand, settled
 from .checks import across, currencies
 from .day import TIMES_AT, Clock, Cure, Place, Ranges, Service, VacuumSpec, Waste
 from .drape import DIAGONALS, LOCK, TOWS, WITHOUT_NET, CutBy, Weave
+from .files import Files
 from .forms import Mark, Point, amount, length, share
 from .table import (
     AREAL,
@@ -49,6 +51,7 @@ from .table import (
 
 AnyArea = TypeVar("AnyArea", bound=Area)
 Kind = Literal["peel ply", "release film", "breather", "bag film", "sealant tape"]
+CornerWay = Literal["through", "slit", "lap"]
 Fibre = Literal["carbon", "glass", "aramid", "flax", "other"]
 
 FIBRE_DENSITY_G_CM3: dict[str, float] = {"carbon": 1.80, "glass": 2.56, "aramid": 1.44, "flax": 1.50}
@@ -168,7 +171,11 @@ class Cloth(Table):
     roll_width_mm: Annotated[float, ROLL_WIDTH] = Field(alias="roll_width", description="Whole width of the roll.")
     roll_length_mm: Annotated[float, ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
     rolls: Annotated[int, OURS] = Field(
-        default=1, ge=0, le=1000, strict=True, description="How many rolls are in the shop; more may be bought."
+        default=1, ge=0, le=1000, strict=True, description="How many full rolls are in the shop; more may be bought."
+    )
+    buy: bool = Field(default=True, strict=True, description="false: no more rolls are to be had; what is at hand must do.")
+    at_hand: tuple[AtHand, ...] = Field(
+        default=(), description="Rolls begun and remnants in the shop; remnants are used first where that saves cloth."
     )
     price_per_m: Annotated[float | None, forms.PER_M] = Field(
         default=None, alias="price", description="Price of a metre off the roll."
@@ -176,6 +183,9 @@ class Cloth(Table):
     fibre: Fibre = Field(description="What the fibre is; it gives the fibre's density where that is left out.")
     fibre_density_g_cm3: Annotated[float, _FIBRE_DENSITY, MEMORY] = Field(
         default=LATER, alias="fibre_density", description="Density of the fibre itself, not of the cloth."
+    )
+    thickness_mm: Annotated[float | None, length(0.01, 20, "0.25 mm"), Mark("by its weight and the share of fibre")] = Field(
+        default=None, alias="thickness", description="Thickness of one ply in the finished laminate, where you have measured it."
     )
     face_up: Face = Field(
         description="Which way the face that lies up on the cutting table ends: out (air side) or in (against the hull)."
@@ -251,7 +261,11 @@ class Consumable(Table):
     )
     roll_length_mm: Annotated[float, ROLL_LENGTH] = Field(alias="roll_length", description="Length on one roll.")
     rolls: Annotated[int, OURS] = Field(
-        default=1, ge=0, le=1000, strict=True, description="How many rolls are in the shop; more may be bought."
+        default=1, ge=0, le=1000, strict=True, description="How many full rolls are in the shop; more may be bought."
+    )
+    buy: bool = Field(default=True, strict=True, description="false: no more rolls are to be had; what is at hand must do.")
+    at_hand: tuple[AtHand, ...] = Field(
+        default=(), description="Rolls begun and remnants in the shop; remnants are used first where that saves cloth."
     )
     price_per_m: Annotated[float | None, forms.PER_M] = Field(
         default=None, alias="price", description="Price of a metre off the roll."
@@ -301,6 +315,14 @@ class SheetLayer(Layer):
     """A layer cut to the shape of the surface."""
 
     cut: Literal["shape"] = Field(default="shape", description="Cut to the shape of the surface.")
+    corner: Annotated[CornerWay, OURS] = Field(
+        default="through",
+        description="At a line where the hull bends inwards more tightly than the bag's corner_radius: through: in one piece "
+        "across it; slit: cut along it, the edges side by side; lap: cut along it, one side lapped over the other.",
+    )
+    corner_lap_mm: Annotated[float, length(1, 500, "40 mm"), PRACTICE] = Field(
+        default=40.0, alias="corner_lap", description="With corner = \"lap\": how far one side goes over the other."
+    )
 
 
 class PeelLayer(SheetLayer):
@@ -337,6 +359,15 @@ class TapeLayer(Layer):
         default=25.0, alias="overlap", description="How far the tape's end runs past its start on each loop."
     )
     cut: Literal["length"] = Field(default="length", description="Laid as a line.")
+    mask_mm: Annotated[float, length(0, 500, "50 mm"), PRACTICE] = Field(
+        default=50.0, alias="mask", description="Width of the masking that keeps residue off the hull outside the tape; 0: none."
+    )
+    corner_extra_mm: Annotated[float, length(0, 500, "50 mm"), PRACTICE] = Field(
+        default=50.0, alias="corner_extra", description="Tape pressed in once more where the line runs through an inside corner."
+    )
+    spare: Annotated[float, share(0.0, 1.0, "10 %"), PRACTICE] = Field(
+        default=0.10, description="Tape kept by for leaks, as a share of what is laid."
+    )
 
 
 class FilmLayer(Layer):
@@ -363,6 +394,23 @@ class FilmLayer(Layer):
     pleat_margin_mm: Annotated[float, length(0, 500, "15 mm"), PRACTICE] = Field(
         default=15.0, alias="pleat_margin", description="Added to the height of each pleat."
     )
+    join_mm: Annotated[float, length(10, 500, "50 mm"), PRACTICE] = Field(
+        default=50.0, alias="join", description="How far two sheets overlap where they are taped together, the roll being too narrow."
+    )
+
+
+class PortRules(Table):
+    """What the ports of a bag keep clear of."""
+
+    clear_mm: Annotated[float, length(0, 1000, "50 mm"), PRACTICE] = Field(
+        default=50.0, alias="clear", description="How far the middle of a port stays outside the laminate, along the surface."
+    )
+    apart_mm: Annotated[float, length(0, 1000, "60 mm"), PRACTICE] = Field(
+        default=60.0, alias="apart", description="How far it stays from pleats and from corner lines."
+    )
+    base_mm: Annotated[float, length(5, 300, "50 mm"), PRACTICE] = Field(
+        default=50.0, alias="base", description="Diameter of a port's base."
+    )
 
 
 class Bag(Table):
@@ -379,6 +427,13 @@ class Bag(Table):
         description="true: the bag runs over what the area surrounds, such as a skeg, and only an outer line of tape is "
         "laid; false: the bag is taped to it.",
     )
+    corner_radius_mm: Annotated[float | None, length(0.5, 500, "20 mm"), Mark("the film's free radius")] = Field(
+        default=None,
+        alias="corner_radius",
+        description="Inside corners tighter than this are bridged by layers that run through them in one piece; left out: the "
+        "radius that the film draws to at full vacuum, its yield times its thickness over the pressure.",
+    )
+    ports: PortRules = Field(default_factory=PortRules, description="What vacuum port and gauge keep clear of.")
 
     KINDS: ClassVar[dict[str, str]] = {
         "peel_ply": "peel ply",
@@ -498,7 +553,29 @@ class LaySpec(Table):
         default=10.0, alias="edge", description="Selvedge to keep clear on both sides of a roll."
     )
     seed: Annotated[int, OURS] = Field(
-        default=1, ge=0, le=2**31 - 1, strict=True, description="Start of the random search; same seed, same lay-out."
+        default=1,
+        ge=0,
+        le=2**31 - 1,
+        strict=True,
+        description="Start of the random search. With tries, the same seed gives the same lays; a search by time does not.",
+    )
+    tries: Annotated[int | None, OURS] = Field(
+        default=None,
+        ge=1,
+        le=100000,
+        strict=True,
+        description="Search by count instead of by time: lays that are the same whenever they are made.",
+    )
+    table_mm: Annotated[float | None, length(200, 1e5, "3 m")] = Field(
+        default=None,
+        alias="table",
+        description="Length of the cutting table: each roll is laid in sections no longer than this, no piece across two.",
+    )
+    keep: Annotated[Literal["ply", "region", "nothing"], OURS] = Field(
+        default="nothing", description="Pieces of a ply, or of a region, come from one roll wherever one holds them all."
+    )
+    first: Annotated[tuple[str, ...], NAMES, OURS] = Field(
+        default=(), description="Regions whose pieces are given cloth and cut before the others, the first first."
     )
 
 
@@ -525,6 +602,7 @@ class Job(Table):
     laps: Laps = Field(default_factory=Laps, description="Laps, margins and marks of the pieces.")
     limits: Limits = Field(default_factory=Limits, description="When to warn.")
     lay: LaySpec = Field(default_factory=LaySpec, description="How pieces are laid out on the rolls.")
+    files: Files = Field(default_factory=Files, description="Which files are written for bench and machine.")
     place: Place = Field(default_factory=Place, description="Where the work is done and what the air is like there.")
     vacuum: VacuumSpec = Field(default_factory=VacuumSpec, description="Pump, hoses and what the bag must hold.")
     clock: Clock = Field(default_factory=Clock, description="Speeds of working.")
@@ -586,16 +664,22 @@ class Job(Table):
         self.__dict__["meshes"] = {
             name: filled(mesh, file=Path(os.path.abspath(base / mesh.file))) for name, mesh in self.meshes.items()
         }
-        self.__dict__["cloths"] = {name: self._cloth(cloth) for name, cloth in self.cloths.items()}
+        self.__dict__["cloths"] = {name: self._cloth(cloth, base) for name, cloth in self.cloths.items()}
+        self.__dict__["consumables"] = {name: self._consumable(row, base) for name, row in self.consumables.items()}
         stated = {region.name: region for region in self.regions}
         regions = (_mirrored(region, stated, self.boat) for region in self.regions)
         self.__dict__["regions"] = tuple(self._region(region, base) for region in regions)
         if self.cure.log is not None:
             self.__dict__["cure"] = filled(self.cure, log=Path(os.path.abspath(base / self.cure.log)))
 
-    def _cloth(self, cloth: Cloth) -> Cloth:
+    def _cloth(self, cloth: Cloth, base: Path) -> Cloth:
         taken = {"gap_mm": self.lay.gap_mm, "edge_mm": self.lay.edge_mm, "strain_limit": self.limits.strain}
-        return filled(cloth, **{key: value for key, value in taken.items() if getattr(cloth, key) is None})
+        whole = filled(cloth, **{key: value for key, value in taken.items() if getattr(cloth, key) is None})
+        at_hand = settled(cloth.at_hand, width_mm=cloth.roll_width_mm, edge_mm=whole.edge_mm, folder=base)
+        return filled(whole, at_hand=at_hand)
+
+    def _consumable(self, row: Consumable, base: Path) -> Consumable:
+        return filled(row, at_hand=settled(row.at_hand, width_mm=row.roll_width_mm or 0.0, edge_mm=0.0, folder=base))
 
     def _region(self, region: RegionSpec, base: Path) -> RegionSpec:
         plies = tuple(
@@ -636,17 +720,29 @@ def _mirrored(region: RegionSpec, stated: dict[str, RegionSpec], boat: Boat) -> 
     if "drape" not in region.model_fields_set and other.drape is not None:
         start = other.drape.start_mm
         values["drape"] = filled(other.drape, start_mm=None if start is None else boat.across_centre(start))
+    if "ports" not in region.model_fields_set and other.ports is not None:
+        values["ports"] = _ports_across(other.ports, boat)
     if "keep_off_mm" not in region.model_fields_set:
         values["keep_off_mm"] = tuple(boat.across_centre(point) for point in other.keep_off_mm)
     if "cuts" not in region.model_fields_set:
         lines = (tuple(boat.across_centre(point) for point in cut.line_mm) for cut in other.cuts)
         values["cuts"] = tuple(filled(cut, line_mm=line) for cut, line in zip(other.cuts, lines))
-    for name in ("join", "butt_within_deg", "panels", "darts", "cut_kinds", "clear_mm"):
+    for name in ("join", "butt_within_deg", "panels", "darts", "cut_kinds", "clear_mm", "stack"):
         if name not in region.model_fields_set:
             values[name] = getattr(other, name)
     if "load" not in region.model_fields_set:
         values["load"] = _across(other.load, boat)
     return filled(region, **values)
+
+
+def _ports_across(ports: PortsSpec, boat: Boat) -> PortsSpec:
+    """Return ports as the mirror image has them."""
+    places = {key: getattr(ports, key) for key in ("vacuum_mm", "gauge_mm")}
+    return filled(
+        ports,
+        **{key: None if at is None else boat.across_centre(at) for key, at in places.items()},
+        thin_mm=tuple(boat.across_centre(point) for point in ports.thin_mm),
+    )
 
 
 def _across(load: LoadWay | None, boat: Boat) -> LoadWay | None:

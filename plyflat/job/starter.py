@@ -191,6 +191,14 @@ seconds = "20 s"                      # time to search for short lay-outs; longe
 gap = "5 mm"                          # least gap between pieces
 edge = "10 mm"                        # selvedge to keep clear
 seed = 1                              # same seed, same lay-out
+
+# --- Files for bench and machine -------------------------------------------------------------------------------------
+
+[files]                               # DXF is always written
+sheets = "A4"                         # templates at full size on sheets to stick together: A4, A3, Letter, none
+#paper_roll = "914 mm"                 # width of a roll plotter's paper
+#plotter = "plain"                     # lays for a pen or knife plotter: plain or hpgl2
+#sewn = true                           # DXF with the numbered layers of the sewn-products trade
 """
 
 _TAPE = """\

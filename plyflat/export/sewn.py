@@ -1,0 +1,175 @@
+"""Templates as DXF with the layers of the sewn-products trade, for cutters that read those.
+
+R12, layers by number, one block for each piece, each put in once. It follows the layer table as it is openly published for
+ASTM D6673 (withdrawn 2019) and ANSI/AAMA-292; grading, and the curves that prove a file's own quality, are left out, so that
+it does not claim to conform to either. Files of this kind in use differ in their unit: the square of 100 mm says it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from shapely import Polygon
+
+from ..cloth.template import Template
+from ..errors import CheckError
+from ..surface.mesh import Floats
+from .drawing import CHECK_MM, PEN_MM, file_stem, label_lines, unique_stems
+from .dxf import AREA_LIMIT, _same_bytes, check_outline, ring_area_mm2, save
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing as Document
+
+#: The published layer table, as far as it is used here.
+LAYERS = {
+    "boundary": "1", "turn": "2", "curve": "3", "notch": "4", "grain": "7", "internal": "8", "cut-out": "11",
+    "drill": "13", "sew": "14", "text": "15",
+}  # fmt: skip
+#: A corner of a line that turns by more than this is a turn point; the others lie on a curve.
+TURN_DEG = 15.0
+_SPACE_MM = 50.0
+
+
+def sewn_document(title: str, templates: Sequence[Template], *, notch_mm: float) -> Document:
+    """Return templates as a DXF document with one block for each piece.
+
+    Parameters
+    ----------
+    title : str
+    templates : sequence of Template
+    notch_mm : float
+        Length of a match notch.
+
+    Raises
+    ------
+    CheckError
+        If an outline is not fit to be cut, or the document's own audit finds a fault.
+    """
+    import ezdxf
+
+    with _same_bytes():
+        doc: Document = ezdxf.new("R12", units=ezdxf.units.MM)
+    for number in LAYERS.values():
+        doc.layers.add(number)
+    space = doc.modelspace()
+    names = unique_stems(file_stem(t.region, t.ply, t.piece) for t in templates)
+    top = 0.0
+    for template, name in zip(templates, names):
+        check_outline(template.name, template.cut)
+        block = doc.blocks.new(name)
+        _draw(block, template, notch_mm)
+        x0, y0, _, y1 = template.cut.bounds
+        space.add_blockref(name, (-x0, top - y0), dxfattribs={"layer": LAYERS["boundary"]})
+        top += y1 - y0 + _SPACE_MM
+    _title(space, title)
+    faults = [*(audit := doc.audit()).errors, *audit.fixes]
+    if faults:
+        raise CheckError(f"the DXF has {len(faults)} faults, first: {faults[0].message}", where=title)
+    return doc
+
+
+def _title(space: Any, title: str) -> None:
+    """Style text, and the square that tells the unit, below the pieces."""
+    square = np.array([[0.0, 0.0], [CHECK_MM, 0.0], [CHECK_MM, CHECK_MM], [0.0, CHECK_MM]]) - (0.0, CHECK_MM + _SPACE_MM)
+    space.add_polyline2d(square, close=True, dxfattribs={"layer": LAYERS["text"]})
+    lines = (f"Style Name: {title}", "Units:METRIC", f"Curve Tolerance: {PEN_MM:g}", "square: 100 mm")
+    for k, text in enumerate(lines):
+        at = (CHECK_MM + 20.0, -_SPACE_MM - 20.0 - 25.0 * k)
+        space.add_text(text, dxfattribs={"layer": LAYERS["text"], "insert": at, "height": 12.0})
+
+
+def _draw(block: Any, template: Template, notch_mm: float) -> None:
+    outer, *openings = (np.asarray(r.coords)[:-1, :2] for r in (template.cut.exterior, *template.cut.interiors))
+    _line(block, "boundary", outer, closed=True)
+    for ring in openings:
+        _line(block, "cut-out", ring, closed=True)
+    for ring in _rings(template.net.simplify(PEN_MM)):
+        _line(block, "sew", ring, closed=True)
+    for ring in (r for lap in template.laps for r in _rings(lap.simplify(PEN_MM))):
+        _line(block, "internal", ring, closed=True)
+    for inner in (*template.folds, *template.joins):
+        _line(block, "internal", np.asarray(inner.coords)[:, :2], closed=False)
+    if not template.warp.is_empty:
+        ends = np.asarray(template.warp.coords)[[0, -1], :2]
+        block.add_line(ends[0], ends[1], dxfattribs={"layer": LAYERS["grain"]})
+    for notch in template.notches:
+        turn = float(np.degrees(np.arctan2(notch.inward[1], notch.inward[0])))
+        look = {"layer": LAYERS["notch"], "location": (*notch.at_mm, notch_mm), "angle": turn}
+        block.add_point(look["location"], dxfattribs=look)
+    if not template.centre.is_empty:
+        block.add_point((template.centre.x, template.centre.y), dxfattribs={"layer": LAYERS["drill"]})
+    x, y = template.net.representative_point().coords[0]
+    lines = (f"Piece Name: {template.piece}", f"Quantity: {template.copies}", f"Material: {template.material}", *label_lines(template))
+    for k, text in enumerate(lines):
+        block.add_text(text, dxfattribs={"layer": LAYERS["boundary" if k < 3 else "text"], "insert": (x, y - 12.0 * k), "height": 6.0})
+
+
+def _rings(shape: Polygon) -> list[Floats]:
+    return [np.asarray(r.coords)[:-1, :2] for r in (shape.exterior, *shape.interiors)]
+
+
+def _line(block: Any, layer: str, points: Floats, *, closed: bool) -> None:
+    block.add_polyline2d(np.round(points, 6), close=closed, dxfattribs={"layer": LAYERS[layer]})
+    for point, sharp in zip(points, _turns(points, closed)):
+        block.add_point(point, dxfattribs={"layer": LAYERS["turn" if sharp else "curve"]})
+
+
+def _turns(points: Floats, closed: bool) -> Iterable[bool]:
+    """Whether a line turns sharply at each of its points; the ends of an open one do."""
+    before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
+    turn = np.abs(np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], (before * after).sum(axis=1)))
+    sharp = turn > np.radians(TURN_DEG)
+    if not closed:
+        sharp[[0, -1]] = True
+    return [bool(s) for s in sharp]
+
+
+def write_sewn(title: str, templates: Sequence[Template], path: Path, *, notch_mm: float) -> float:
+    """Write templates, read the file back, and compare the area of every piece.
+
+    Parameters
+    ----------
+    title : str
+    templates : sequence of Template
+    path : Path
+    notch_mm : float
+
+    Returns
+    -------
+    float
+        Largest relative difference of a piece's area.
+
+    Raises
+    ------
+    CheckError
+        As `sewn_document`, or if a piece does not read back as it was meant.
+    """
+    import ezdxf
+
+    save(sewn_document(title, templates, notch_mm=notch_mm), path)
+    doc = ezdxf.readfile(path)
+    inserted = [ref.dxf.name for ref in doc.modelspace().query("INSERT")]
+    if len(inserted) != len(templates):
+        raise CheckError(f"{len(inserted)} pieces read back, {len(templates)} were drawn", where=path.name)
+    worst = 0.0
+    for template, name in zip(templates, inserted):
+        area = _block_area(doc.blocks.get(name))
+        off = abs(area - template.cut.area) / template.cut.area
+        if off > AREA_LIMIT:
+            raise CheckError(f"{template.name} reads back with an area off by {off:.2g} of itself", where=path.name)
+        worst = max(worst, off)
+    return worst
+
+
+def _block_area(block: Any) -> float:
+    area = 0.0
+    for line in block.query("POLYLINE"):
+        sign = {LAYERS["boundary"]: 1.0, LAYERS["cut-out"]: -1.0}.get(line.dxf.layer)
+        if sign is not None:
+            if not line.is_closed:
+                raise CheckError("a line to cut reads back open", where=block.name)
+            area += sign * abs(ring_area_mm2(np.array([(p.x, p.y) for p in line.points()])))
+    return area
