@@ -21,7 +21,7 @@ from ._net import Start
 from ._net_bed import Bed, make_bed, turned, vector_of
 from ._net_check import bound_shear
 from ._net_lay import Laid, lay, lay_coarse
-from .drape import LEAST_COVER, Drape, check_angles, drape_of
+from .drape import LEAST_COVER, Drape, check_given, drape_of
 from .locking import Locking
 
 __all__ = ["DrapeSearch", "Trial", "search_drape", "steer_drape"]
@@ -176,13 +176,13 @@ def search_drape(
 
     Raises
     ------
-    OutlineError, ShapeError
+    MeshError, OutlineError, ShapeError
         As `drape`, and for numbers that cannot be.
     SolveError
         No start covers as much as asked for.
     """
     _check_numbers(starts, directions, refine, processes, within_deg, power)
-    check_angles(turn_deg, crossing_deg)
+    check_given(surface, turn_deg, crossing_deg, least_cover, smooth_mm)
     tell = progress or quiet
     bed = make_bed(surface, smooth_mm=smooth_mm)
     way = vector_of(warp, "the warp direction")
@@ -449,10 +449,10 @@ def steer_drape(
 
     Raises
     ------
-    OutlineError, ShapeError, SolveError
+    MeshError, OutlineError, ShapeError, SolveError
         As `drape`.
     """
-    check_angles(turn_deg, crossing_deg)
+    check_given(surface, turn_deg, crossing_deg, least_cover, smooth_mm, tolerance_mm)
     bed = make_bed(surface, smooth_mm=smooth_mm)
     start = bed.start(
         start_mm, warp, turn_deg=turn_deg, crossing_deg=crossing_deg, tolerance_mm=tolerance_mm

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..errors import OutlineError, SolveError
+from ..errors import MeshError, OutlineError, SolveError
 from ..surface._smooth import SMOOTH_MM
 from ..surface.mesh import Bools, Floats, Surface
 from ..surface.region import Region
@@ -29,6 +29,8 @@ __all__ = ["Bound", "CornerCheck", "DartAdvice", "Drape", "Locking", "Net", "Ste
 LEAST_COVER = 0.5
 #: A cut's tip stands at this share of the way from the start to the spot; spots under this share of the ply get none.
 TIP, WORTH = 0.3, 0.002
+#: A triangle whose area is less than this share of its longest side squared has none.
+NO_AREA = 1e-14
 #: Corner sums may differ from the curvature by this much, and by this share of it, before a drape is called doubtful.
 DOUBT_DEG, DOUBT_SHARE = 0.5, 0.05
 
@@ -269,8 +271,8 @@ def drape(
 
     Raises
     ------
-    OutlineError
-        A start off the ply, a warp that stands on the surface, or angles that cannot be.
+    MeshError, OutlineError
+        Triangles without area; a start off the ply, a warp that stands on the surface, numbers that cannot be.
     ShapeError
         A ply in several pieces, a spacing wider than it, or one that needs over 5 million nodes.
     SolveError
@@ -291,20 +293,62 @@ def drape(
     >>> bool(laid.covered.all()), laid.most_deg < 0.01
     (True, True)
     """
-    check_angles(turn_deg, crossing_deg)
+    check_given(surface, turn_deg, crossing_deg, least_cover, smooth_mm, tolerance_mm, faces)
     steering = straight(crossing_deg) if steering is None else steering
     bed = make_bed(surface, curved=faces == "curved", smooth_mm=smooth_mm)
     start = bed.start(start_mm, warp, turn_deg=turn_deg, crossing_deg=steering.crossing_deg, tolerance_mm=tolerance_mm)
     return drape_of(lay(bed, start, steering, spacing_mm=spacing_mm), locking=locking, least_cover=least_cover)
 
 
-def check_angles(turn_deg: float, crossing_deg: float) -> None:
-    """Raise OutlineError for a turn that is not finite or threads that hardly cross."""
+def check_given(
+    surface: Surface | Region,
+    turn_deg: float,
+    crossing_deg: float,
+    least_cover: float,
+    smooth_mm: float,
+    tolerance_mm: float = 0.0,
+    faces: str = "curved",
+) -> None:
+    """Refuse what no net can be laid on or by.
+
+    Parameters
+    ----------
+    surface, turn_deg, crossing_deg, least_cover, smooth_mm, tolerance_mm, faces
+        As for `drape`.
+
+    Raises
+    ------
+    MeshError
+        Triangles without area, on the ply or on the surface about it.
+    OutlineError
+        A turn that is not finite, threads that hardly cross, a share or a length that cannot be.
+    """
+    _check_faces(surface.parent if isinstance(surface, Region) else surface)
     if not np.isfinite(turn_deg):
         raise OutlineError(f"the warp is turned by {turn_deg:g} degrees", do="Give a finite angle.")
     if not (np.isfinite(crossing_deg) and 5.0 <= crossing_deg <= 175.0):
         raise OutlineError(
             f"warp and weft cross at {crossing_deg:g} degrees", do="Give an angle between 5 and 175 degrees."
+        )
+    if not 0.0 <= least_cover <= 1.0:
+        raise OutlineError(f"{least_cover:g} of the ply is to be covered at least", do="Give a share between 0 and 1.")
+    for what, length in (("the length over which the surface is evened", smooth_mm), ("the start's tolerance", tolerance_mm)):
+        if not length >= 0.0:
+            raise OutlineError(f"{what} is {length:g} mm", do="Give a length of 0 mm or more.")
+    if faces not in ("curved", "flat"):
+        raise OutlineError(f"faces are to be {faces!r}", do="Give 'curved' or 'flat'.")
+
+
+def _check_faces(surface: Surface) -> None:
+    """A triangle without area has no normal: nothing can lie on it, and no thread runs over it."""
+    p = surface.vertices_mm[surface.faces]
+    longest = np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).max(axis=1)
+    bare = surface.face_areas_mm2 <= NO_AREA * longest**2
+    if bare.any():
+        first = int(np.argmax(bare))
+        raise MeshError(
+            f"{int(bare.sum())} triangles have no area, the first is triangle {first}",
+            where=place_text(p[first].mean(axis=0)), do="Repair the mesh: load_surface and repair_surface take such triangles out.",
         )
 
 

@@ -9,7 +9,7 @@ from plyflat.cloth._net_ground import MeshGround
 from plyflat.cloth._net_lay import lay
 from plyflat.cloth.drape import drape
 from plyflat.cloth.locking import Locking, typical
-from plyflat.errors import OutlineError, ShapeError, SolveError
+from plyflat.errors import MeshError, OutlineError, ShapeError, SolveError
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import region_of
 
@@ -227,19 +227,27 @@ def test_closed_surface_is_draped_as_far_as_it_goes():
 
 
 # -- refusals --------------------------------------------------------------------------------------------------------
+TOP = r"^\(-?0\.0, -?0\.0, 500\.0\) mm: "
+
+
 @pytest.mark.parametrize(("change", "error", "says"), [
-    ({"start_mm": [0, 0, 600]}, OutlineError, "off the ply"),
+    ({"start_mm": [0, 0, 620]}, OutlineError, r"^\(0\.0, 0\.0, 620\.0\) mm: the start lies 120\.\d mm off the ply \(at most 10 mm\)"),
     ({"start_mm": [0, np.nan, 0]}, OutlineError, "finite"),
     ({"start_mm": "bow"}, OutlineError, "three finite numbers"),
     ({"start_mm": [1, 2]}, OutlineError, "three finite numbers"),
-    ({"warp": [0, 0, 1]}, OutlineError, "stands on the surface"),
-    ({"warp": [0, 0, 0]}, OutlineError, "no length"),
+    ({"warp": [0, 0, 1]}, OutlineError, TOP + "the warp direction stands on the surface"),
+    ({"warp": [0, 0, 0]}, OutlineError, TOP + "the warp direction has no length"),
     ({"turn_deg": np.inf}, OutlineError, "turned"),
     ({"crossing_deg": 180}, OutlineError, "cross at"),
-    ({"spacing_mm": 400}, ShapeError, "too wide"),
-    ({"spacing_mm": 0.05}, ShapeError, "million nodes"),
+    ({"spacing_mm": 900}, ShapeError, TOP + r"the net's spacing of 900 mm is too wide .* Give a spacing of \d+ mm or less"),
+    ({"spacing_mm": 0.05}, ShapeError, TOP + r"a spacing of 0\.05 mm needs over 5 million nodes\. Give a spacing above 0\.\d+ mm"),
     ({"spacing_mm": 0}, ShapeError, "spacing"),
     ({"spacing_mm": np.nan}, ShapeError, "spacing"),
+    ({"least_cover": np.nan}, OutlineError, "share between 0 and 1"),
+    ({"least_cover": 1.5}, OutlineError, "share between 0 and 1"),
+    ({"tolerance_mm": -1}, OutlineError, "tolerance is -1 mm"),
+    ({"smooth_mm": np.nan}, OutlineError, "evened is nan mm"),
+    ({"faces": "round"}, OutlineError, "'curved' or 'flat'"),
 ])
 def test_bad_input_is_refused_with_its_place(dome, change, error, says):
     given = {"start_mm": [0, 0, 500], "warp": [1, 0, 0]} | change
@@ -247,10 +255,42 @@ def test_bad_input_is_refused_with_its_place(dome, change, error, says):
         drape(dome, given.pop("start_mm"), given.pop("warp"), **given)
 
 
+@pytest.mark.parametrize("laying", [
+    lambda s: drape(s, [0, 0, 500], [1, 0, 0]),
+    lambda s: steer_drape(s, [0, 0, 500], [1, 0, 0]),
+    lambda s: search_drape(s, [1, 0, 0], starts=1, refine=0),
+], ids=["drape", "steer", "search"])
+def test_triangles_without_area_are_refused_with_their_place(dome, laying):
+    v = dome.vertices_mm.copy()
+    a, b = dome.faces[100][:2]
+    v[a] = v[b]
+    first = int(np.isin(dome.faces, (a, b)).sum(axis=1).argmax())
+    x, y, z = v[dome.faces[first]].mean(axis=0)
+    says = rf"^\({x:.1f}, {y:.1f}, {z:.1f}\) mm: 2 triangles have no area, the first is triangle {first}"
+    with pytest.raises(MeshError, match=says):
+        laying(Surface(v, dome.faces))
+
+
+def test_triangles_without_area_on_the_hull_about_a_ply_are_refused(dome):
+    c = dome.vertices_mm[dome.faces].mean(axis=1)
+    bad = int(c[:, 2].argmin())
+    faces = np.vstack([dome.faces, [[*dome.faces[bad][:2], dome.faces[bad][0]]]])
+    region = region_of(Surface(dome.vertices_mm, faces), np.append(c[:, 2] > 400, False))
+    with pytest.raises(MeshError, match="1 triangles have no area"):
+        drape(region, [0, 0, 500], [1, 0, 0])
+
+
+def test_points_that_are_no_numbers_are_refused(dome):
+    v = dome.vertices_mm.copy()
+    v[7] = np.nan
+    with pytest.raises(MeshError, match="not finite, first is vertex 7"):
+        drape(Surface(v, dome.faces), [0, 0, 500], [1, 0, 0])
+
+
 def test_start_on_the_hull_but_off_the_ply_is_refused(dome):
     c = dome.vertices_mm[dome.faces].mean(axis=1)
     region = region_of(dome, c[:, 0] > 100)
-    with pytest.raises(OutlineError, match="off the ply"):
+    with pytest.raises(OutlineError, match=r"^\(0\.0, 0\.0, 500\.0\) mm: the start lies \d+\.\d mm off the ply"):
         drape(region, [0, 0, 500], [1, 0, 0])
 
 
