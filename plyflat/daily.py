@@ -553,9 +553,9 @@ def offcuts_g(job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan]
         if roll.kind == "cloth":
             weight = job.cloths[roll.material].areal_weight_g_m2
             on_hull = kept.get(roll.material, 0.0) / weight * 1e6
+            bound = sum(lay.used_mm2 * min(lay.bound_mm / lay.length_mm, 1.0) for lay in roll.lays)
             used, least = (
-                offcut_g(used_mm2=roll.roll_width_mm * sum(mm), on_hull_mm2=on_hull, areal_weight_g_m2=weight)
-                for mm in ([lay.length_mm for lay in roll.lays], [min(lay.bound_mm, lay.length_mm) for lay in roll.lays])
+                offcut_g(used_mm2=mm2, on_hull_mm2=on_hull, areal_weight_g_m2=weight) for mm2 in (roll.used_area_mm2, bound)
             )
             found[roll.material] = (used, min(least, used))
     return found
@@ -611,7 +611,7 @@ def _order(
         if not roll.lays:
             continue
         stock = job.cloths.get(roll.material) or job.consumables[roll.material]
-        lengths = [lay.length_mm / 1000.0 for lay in roll.lays]
+        lengths = [lay.length_mm / 1000.0 for lay in roll.lays if lay.stock is None or not lay.stock.begun]
         lines.append(
             order_roll(
                 roll.material, lengths_m=lengths, roll_m=roll.roll_length_mm / 1000.0, rolls_in_shop=stock.rolls,

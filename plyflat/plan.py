@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import signal
 import threading
 import time
@@ -22,7 +23,8 @@ from .job.area import PlySpec
 from .job.model import Job, RegionSpec
 from .job.reader import read_job
 from .lay.nest import Part
-from .lay.rolls import lay_on_rolls
+from .lay.parts import Lay
+from .lay.rolls import lay_on_stock
 from .laying import wishes_of
 from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
@@ -35,6 +37,7 @@ from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
 from .shop.waste import Small
 from .stacking import bag_layers
 from .surface.combine import Plane, mirror_surface
+from .stocking import Supply, supplies
 from .surface.fillet import putty_mass_g
 from .surface.frame import frame_of
 from .surface.load import check_distance, load_surface
@@ -64,6 +67,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     """
     job = job if isinstance(job, Job) else read_job(job)
     check_day(job)
+    supplied = supplies(job)
     work = _Work(job, progress or quiet)
     with work.stage("meshes"):
         meshes = tuple(_mesh(work, name) for name in job.meshes)
@@ -78,7 +82,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
         with work.stage(f"region {spec.name}"):
             regions.append(_region(work, placed[spec.name]))
     with work.stage("lays"):
-        rolls = _rolls(work, regions)
+        rolls = _rolls(work, regions, supplied)
     resin, mix = _resin(work, regions)
     with work.stage("the day"):
         day, notes = plan_day(job, regions, rolls, resin, mix)
@@ -369,43 +373,7 @@ def _warp_points(job: Job, spec: RegionSpec, base: Region) -> Floats:
 # --- rolls ---------------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Stock:
-    """A material as it comes on the roll."""
-
-    name: str
-    kind: str
-    width_mm: float
-    length_mm: float
-    rolls: int
-    areal_weight_g_m2: float
-    price_per_m: float | None
-    turns_deg: tuple[float, ...] | None
-    gap_mm: float
-    edge_mm: float
-
-
-def _stock(job: Job, name: str) -> _Stock:
-    c = job.cloths.get(name)
-    if c is not None:
-        data = (c.roll_length_mm, c.rolls, c.areal_weight_g_m2, c.price_per_m, c.turns_deg)
-        return _Stock(name, "cloth", c.roll_width_mm, *data, c.gap_mm, c.edge_mm)
-    s = job.consumables[name]
-    return _Stock(
-        name,
-        s.kind,
-        s.roll_width_mm or 0.0,
-        s.roll_length_mm,
-        s.rolls,
-        s.areal_weight_g_m2 or 0.0,
-        s.price_per_m,
-        s.turns_deg,
-        job.lay.gap_mm,
-        0.0,
-    )
-
-
-def _rolls(work: _Work, regions: Sequence[RegionPlan]) -> tuple[RollPlan, ...]:
+def _rolls(work: _Work, regions: Sequence[RegionPlan], supplied: Mapping[str, Supply]) -> tuple[RollPlan, ...]:
     """Lay all pieces of each material out on its rolls, the time shared by the number of pieces."""
     job = work.job
     wanted = {name: _templates_of(regions, name) for name in [*job.cloths, *job.consumables]}
@@ -418,7 +386,7 @@ def _rolls(work: _Work, regions: Sequence[RegionPlan]) -> tuple[RollPlan, ...]:
             share = counts[name] / open_counts if counts[name] > 1 else 0.0
             # Once stopped, what is left is laid out by the quick way alone.
             seconds, hear = (0.0, None) if stop.is_set() else (job.lay.seconds * share, stop)
-            rolls.append(_roll(work, _stock(job, name), found, seconds, hear))
+            rolls.append(_roll(work, supplied[name], found, seconds, hear))
             work.tell("lays", (k + 1) / len(wanted))
         stopped = stop.is_set()
     if stopped:
@@ -459,52 +427,85 @@ def _interrupt() -> Iterator[threading.Event]:
 
 
 def _roll(
-    work: _Work, stock: _Stock, found: tuple[Template, ...], seconds: float, stop: threading.Event | None
+    work: _Work, supply: Supply, found: tuple[Template, ...], seconds: float, stop: threading.Event | None
 ) -> RollPlan:
-    parts = [Part(t.cut, stock.turns_deg, t.copies, t.name) for t in found]
-    lays = lay_on_rolls(
-        parts,
-        width_mm=stock.width_mm,
-        roll_length_mm=stock.length_mm,
-        rolls=max(stock.rolls, 1),
-        gap_mm=stock.gap_mm,
-        edge_mm=stock.edge_mm,
-        seconds=seconds,
-        seed=work.job.lay.seed,
+    spec = work.job.lay
+    lays = lay_on_stock(
+        [_part(work.job, supply, t) for t in found],
+        supply.stocks,
+        gap_mm=supply.gap_mm,
+        table_mm=math.inf if spec.table_mm is None else spec.table_mm,
+        seconds=0.0 if spec.tries else seconds,
+        tries=spec.tries or None,
+        seed=spec.seed,
         stop=stop,
     )
+    off_rolls = [lay for lay in lays if lay.stock is None or lay.stock.outline is None]
     need = roll_need(
-        tuple(lay.length_mm for lay in lays),
-        roll_length_mm=stock.length_mm,
-        rolls_in_shop=stock.rolls,
-        price_per_m=stock.price_per_m,
+        tuple(lay.length_mm for lay in off_rolls),
+        roll_length_mm=supply.length_mm,
+        rolls_in_shop=supply.rolls,
+        price_per_m=supply.price_per_m,
     )
-    if need.to_buy:
-        work.caution(
-            f"{need.rolls} rolls are cut into and {stock.rolls} stand in the shop",
-            where=stock.name,
-            do=f"Buy {need.to_buy} more.",
-        )
-    for k, lay in enumerate(lays):
-        if len(lay.places) > 1:
-            what = f"{stock.name}, lay {k + 1}: least gap between pieces, at least"
-            work.check(what, lay.least_gap_mm, stock.gap_mm, "mm", at_least=True)
-    used = sum(lay.length_mm for lay in lays) * stock.width_mm
+    _note_lays(work, supply, found, lays)
+    used = sum(lay.used_mm2 for lay in lays)
     return RollPlan(
-        stock.name,
-        stock.kind,
+        supply.name,
+        supply.kind,
         lays,
         found,
-        stock.width_mm,
-        stock.length_mm,
-        sum(lay.length_mm for lay in lays),
+        supply.width_mm,
+        supply.length_mm,
+        sum(lay.length_mm for lay in off_rolls),
         sum(t.net.area * t.copies for t in found),
         sum(t.cut.area * t.copies for t in found),
         used,
-        used * 1e-6 * stock.areal_weight_g_m2,
+        used * 1e-6 * supply.areal_weight_g_m2,
         len(lays),
         need.cost,
+        supply.turns_deg,
     )
+
+
+def _part(job: Job, supply: Supply, t: Template) -> Part:
+    """A template as it is laid out: how it may be turned, what it stays with, and when it is cut."""
+    spec = next((region for region in job.regions if region.name == t.region), None)
+    plies = {f"P{i + 1}": ply for i, ply in enumerate(spec.plies)} if spec else {}
+    turns = supply.turns_deg
+    grain = plies[t.ply].grain_deg if t.ply in plies else 0.0
+    if turns is not None and grain:
+        turns = tuple(sorted({(turn + off) % 360.0 for turn in turns for off in (-grain, 0.0, grain)}))
+    group = {"nothing": "", "region": t.region, "ply": f"{t.region} {t.ply}"}[job.lay.keep]
+    first = job.lay.first
+    return Part(t.cut, turns, t.copies, t.name, group, first.index(t.region) if t.region in first else len(first))
+
+
+def _note_lays(work: _Work, supply: Supply, found: tuple[Template, ...], lays: Sequence[Lay]) -> None:
+    """Say what must be bought and which pieces could not stay together; check the gaps."""
+    bought = sum(lay.stock is not None and lay.stock.bought for lay in lays)
+    if bought:
+        work.caution(
+            f"{len(lays)} rolls are cut into and {len(lays) - bought} of them stand in the shop",
+            where=supply.name,
+            do=f"Buy {bought} more.",
+        )
+    keep = work.job.lay.keep
+    if keep != "nothing":
+        homes: dict[str, set[int]] = {}
+        for k, lay in enumerate(lays):
+            for place in lay.places:
+                t = found[place.part]
+                homes.setdefault(t.region if keep == "region" else f"{t.region} {t.ply}", set()).add(k)
+        for name in sorted(name for name, on in homes.items() if len(on) > 1):
+            work.caution(
+                f"no one roll holds all its pieces; they come from {len(homes[name])}",
+                where=f"{name}, {supply.name}",
+                do="Mark each piece with its roll, or buy a longer roll.",
+            )
+    for k, lay in enumerate(lays):
+        if len(lay.places) > 1:
+            what = f"{supply.name}, lay {k + 1}: least gap between pieces, at least"
+            work.check(what, lay.least_gap_mm, supply.gap_mm, "mm", at_least=True)
 
 
 # --- lists ---------------------------------------------------------------------------------------------------------------

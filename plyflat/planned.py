@@ -19,7 +19,7 @@ from .cloth.joins import Join
 from .cloth.panels import Panel
 from .cloth.template import Strain, Template
 from .job.model import Job
-from .lay.nest import Lay
+from .lay.nest import Lay, Place
 from .shop.day import Day
 from .shop.quantity import Quantity
 from .surface.corner import Corner
@@ -356,19 +356,21 @@ class RollPlan:
     kind : str
         "cloth" or the consumable's kind.
     lays : tuple of Lay
-        One per roll cut into.
+        One per roll or remnant cut into.
     parts : tuple of Template
         What ``Place.part`` of every lay points into.
     roll_width_mm, roll_length_mm : float
     length_mm : float
-        Length used over all lays.
+        Length used over all lays on rolls; remnants are not counted.
     net_area_mm2, cut_area_mm2, used_area_mm2 : float
-        Surface to cover; pieces as cut; width times length used.
+        Surface to cover; pieces as cut; width times length used, and of a remnant what is not left.
     mass_g : float
         Mass of the length used.
     rolls : int
     cost : float or None
-        Of the length used, in the job's currency.
+        Of the length used, in the job's currency; remnants cost nothing.
+    turns_deg : tuple of float or None
+        How a piece may be turned by the cloth; None for any turn.
     """
 
     material: str
@@ -384,6 +386,14 @@ class RollPlan:
     mass_g: float
     rolls: int
     cost: float | None
+    turns_deg: tuple[float, ...] | None = (0.0, 180.0)
+
+    def off_grain_deg(self, place: Place) -> float:
+        """Return how far a piece is turned off the nearest turn that the cloth allows, within its ply's tolerance."""
+        if self.turns_deg is None:
+            return 0.0
+        off = ((place.turn_deg - turn + 180.0) % 360.0 - 180.0 for turn in self.turns_deg)
+        return min(off, key=abs)
 
 
 @dataclass(frozen=True)

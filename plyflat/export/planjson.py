@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from ..cloth.draped import Draped
     from ..cloth.draping import Laying
     from ..lay.nest import Lay
+    from ..lay.stock import Stock
     from ..planned import BagReach, LayerPlan, MeshPlan, PatchPlan, Plan, PlyPlan, RegionPlan, RollPlan
     from ..shop.day import Day
     from ..shop.mixing import Spreads
@@ -441,11 +442,11 @@ def _roll(roll: RollPlan, number: _Numbers) -> dict:
         "used_area_mm2": float(roll.used_area_mm2),
         "mass_g": float(roll.mass_g),
         "cost": None if roll.cost is None else float(roll.cost),
-        "lays": [_lay(lay, parts) for lay in roll.lays],
+        "lays": [_lay(lay, parts, roll) for lay in roll.lays],
     }
 
 
-def _lay(lay: Lay, parts: Sequence[int]) -> dict:
+def _lay(lay: Lay, parts: Sequence[int], roll: RollPlan) -> dict:
     places = [
         {
             "template": parts[p.part],
@@ -454,6 +455,7 @@ def _lay(lay: Lay, parts: Sequence[int]) -> dict:
             "shift_mm": _points(p.shift_mm),
             "from_mm": _points(p.outline.bounds[:2]),
             "to_mm": _points(p.outline.bounds[2:]),
+            "off_grain_deg": float(roll.off_grain_deg(p)),
         }
         for p in lay.places
     ]
@@ -465,7 +467,27 @@ def _lay(lay: Lay, parts: Sequence[int]) -> dict:
         "least_gap_mm": None if gap == math.inf else gap,
         "seed": int(lay.seed),
         "stopped": bool(lay.stopped),
+        "repeatable": bool(lay.repeatable),
+        "cloth": None if lay.stock is None else _stock(lay.stock),
+        "cuts_mm": [float(cut) for cut in lay.cuts_mm],
+        "left": [_shape(part) for part in lay.left],
         "places": places,
+    }
+
+
+def _stock(stock: Stock) -> dict:
+    long = float(stock.length_mm)
+    return {
+        "name": stock.name,
+        "length_mm": None if long == math.inf else long,
+        "width_mm": float(stock.width_mm),
+        "bought": bool(stock.bought),
+        "begun": bool(stock.begun),
+        "flaws": [
+            {name: float(getattr(flaw, name)) for name in ("from_end_mm", "from_edge_mm", "along_mm", "across_mm")}
+            for flaw in stock.flaws
+        ],
+        "outline": None if stock.outline is None else _shape(stock.outline),
     }
 
 

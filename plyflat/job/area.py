@@ -207,6 +207,9 @@ class CutSpec(Table):
     )
 
 
+_GRAIN = forms.amount(forms.units.angle_deg, forms.units.text_deg, 0.0, 15.0, "2 deg")
+
+
 class PlySpec(Table):
     """One ply; the first in the file is laid first.
 
@@ -228,6 +231,11 @@ class PlySpec(Table):
     )
     copies: Annotated[int, OURS] = Field(
         default=1, ge=1, le=100, strict=True, description="How many of this ply are laid, one on the other."
+    )
+    grain_deg: Annotated[float, _GRAIN, OURS] = Field(
+        default=0.0,
+        alias="grain",
+        description="How far its pieces may be turned off their angle on the roll to save cloth; lists say how far each is.",
     )
     join: Annotated[Join | None, Mark("the region's")] = Field(
         default=None, description="lap or butt, for this ply's own pieces."

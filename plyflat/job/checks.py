@@ -9,6 +9,7 @@ from typing import Any
 
 from .. import units
 from . import forms
+from .at_hand import at_hand_faults
 from .day import TIMES_AT
 from .drape import cloth_faults, is_draped
 
@@ -33,7 +34,7 @@ def across(data: dict[str, Any]) -> list[Fault]:
     data : dict
         The job file as read, before its values are turned.
     """
-    checks = (_names, _regions, _cloths, _consumables, _bags, _resin, _times, _boat, _distances, _prices, _notches)
+    checks = (_names, _regions, _cloths, _consumables, _bags, _resin, _times, _boat, _distances, _prices, _notches, _first)
     return [fault for check in checks for fault in check(data)]
 
 
@@ -208,7 +209,9 @@ def _cloths(data: dict[str, Any]) -> Iterator[Fault]:
             yield ("cloth", name), "fibre_density is missing; fibre 'other' has none of its own"
         yield from _edges(row, row.get("edge", lay.get("edge", "10 mm")), ("cloth", name))
         yield from cloth_faults(row, ("cloth", name))
+        yield from at_hand_faults(row, ("cloth", name))
     for name, row in _tables(data, "consumable"):
+        yield from at_hand_faults(row, ("consumable", name))
         if row.get("kind") != "sealant tape":
             yield from _edges(row, lay.get("edge", "10 mm"), ("consumable", name))
 
@@ -232,7 +235,7 @@ def _consumables(data: dict[str, Any]) -> Iterator[Fault]:
         for key in () if tape else sheet:
             if key not in row:
                 yield ("consumable", name), f"{key} is missing; a {kind} needs it"
-        for key in (*sheet, "turns") if tape else line:
+        for key in (*sheet, "turns", "at_hand") if tape else line:
             if key in row:
                 yield ("consumable", name, key), f"{key} makes no sense for a {kind}; leave it out"
 
@@ -326,3 +329,11 @@ def _notches(data: dict[str, Any]) -> Iterator[Fault]:
     size = _value(row, "notch", units.length_mm, "6 mm")
     if every is not None and size is not None and size >= every:
         yield ("laps", "notch"), f"a notch of {units.text_mm(size)} does not fit in every {units.text_mm(every)}"
+
+
+def _first(data: dict[str, Any]) -> Iterator[Fault]:
+    """What is cut first must be there."""
+    first = _table(data, "lay").get("first", ())
+    names = {str(row.get("name")): row for row in data.get("region", ()) if isinstance(row, dict)}
+    for k, name in enumerate(first if isinstance(first, list) else ()):
+        yield from _known(name, names, "region", ("lay", "first", k))

@@ -559,12 +559,12 @@ class LaySpec(Table):
         strict=True,
         description="Start of the random search. With tries, the same seed gives the same lays; a search by time does not.",
     )
-    tries: Annotated[int | None, OURS] = Field(
-        default=None,
-        ge=1,
+    tries: Annotated[int, OURS] = Field(
+        default=0,
+        ge=0,
         le=100000,
         strict=True,
-        description="Search by count instead of by time: lays that are the same whenever they are made.",
+        description="Search by this count instead of by time, so that lays come out the same each time; 0: by time.",
     )
     table_mm: Annotated[float | None, length(200, 1e5, "3 m")] = Field(
         default=None,

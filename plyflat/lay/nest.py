@@ -24,6 +24,7 @@ def nest(
     edge_mm: float = 0.0,
     seconds: float = 10.0,
     seed: int = 0,
+    tries: int | None = None,
     max_length_mm: float | None = None,
     progress: Tell | None = None,
     stop: Stop | None = None,
@@ -49,6 +50,9 @@ def nest(
         is not repeatable to the last piece.
     seed : int
         Zero or more.
+    tries : int, optional
+        Search by count, however long that takes, with `seconds` at 0: two searches each go on until they have found
+        so many lays, each shorter than the one before. The same input, seed and count give the same lay.
     max_length_mm : float, optional
         A longer lay is no answer.
     progress : callable, optional
@@ -92,23 +96,24 @@ def nest(
     start = time.monotonic()
     room_mm = check_cloth(width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
     check_parts(parts)
-    check_search(seconds=seconds, seed=seed, max_length_mm=max_length_mm)
+    check_search(seconds=seconds, seed=seed, tries=tries, max_length_mm=max_length_mm)
     problem = Problem.of(
         parts, check_fit(parts, room_mm=room_mm), width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm
     )
-    lay = find_lay(problem, seconds=seconds, seed=seed, progress=progress, stop=stop, start=start)
+    lay = find_lay(problem, seconds=seconds, seed=seed, progress=progress, stop=stop, start=start, tries=tries)
     if max_length_mm is not None and lay.length_mm > max_length_mm + SAME_MM:
         raise _too_long(lay, max_length_mm)
     return lay
 
 
-def check_search(*, seconds: float, seed: int, max_length_mm: float | None = None) -> None:
+def check_search(*, seconds: float, seed: int, tries: int | None = None, max_length_mm: float | None = None) -> None:
     """Check the numbers that steer a search.
 
     Parameters
     ----------
     seconds : float
     seed : int
+    tries : int, optional
     max_length_mm : float, optional
 
     Raises
@@ -120,6 +125,12 @@ def check_search(*, seconds: float, seed: int, max_length_mm: float | None = Non
         raise QuantityError(f"the time for the search is {seconds:g} s", do="Give zero or more")
     if not isinstance(seed, int) or seed < 0:
         raise QuantityError(f"the seed is {seed}", do="Give a whole number, zero or more")
+    if tries is not None and (not isinstance(tries, int) or tries < 1):
+        raise QuantityError(f"the count of tries is {tries}", do="Give a whole number above zero, or leave it out")
+    if tries is not None and seconds:
+        raise QuantityError(
+            f"{tries} tries and {seconds:g} s are both given", do="Search by count with no seconds, or by time without tries"
+        )
     if max_length_mm is not None and not max_length_mm > 0:
         raise QuantityError(f"the greatest length is {max_length_mm:g} mm", do="Give a length above zero")
 

@@ -58,6 +58,9 @@ class Task:
         One quick answer each.
     search_seed : int
         The timed search starts from here and counts up when it restarts.
+    reports : int
+        Search until so many lays, each shorter than the last, have been found, or none is any more, and not by the
+        clock; 0 for no such search. The library's search takes the same way each time as long as no clock ends it.
     """
 
     items: tuple[Item, ...]
@@ -66,6 +69,7 @@ class Task:
     seconds: float
     quick_seeds: tuple[int, ...]
     search_seed: int
+    reports: int = 0
 
 
 @dataclass(frozen=True)

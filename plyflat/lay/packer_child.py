@@ -15,6 +15,9 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TextIO
 
+#: A search by count is never ended by this, s.
+LONG_S = 1_000_000
+
 
 def leave_with_parent() -> None:
     """Wait for the parent's end of the pipe to close, which also happens when the parent is killed."""
@@ -65,6 +68,30 @@ def search(out: TextIO, instance: Any, task: dict, seed: int, seconds: int) -> N
         run.result()
 
 
+def search_by_count(out: TextIO, instance: Any, task: dict, seed: int) -> None:
+    """Search until so many better lays are found, however long that takes."""
+    import spyrrow
+
+    reports = spyrrow.ProgressQueue()
+    settings = spyrrow.StripPackingConfig(
+        total_computation_time=None, exploration_time=LONG_S, compression_time=1, num_workers=1, seed=seed,
+        min_items_separation=task["gap"] or None,
+    )  # fmt: skip
+    left = task["reports"]
+    pool = ThreadPoolExecutor(1)
+    run = pool.submit(instance.solve, settings, reports)
+    while left:
+        ended = run.done()
+        # What comes after exploring is steered by the clock, and is left alone.
+        for lay in [lay for kind, lay in reports.drain() if kind == spyrrow.ReportType.ExplFeas][:left]:
+            send_lay(out, lay, seed, quick=False)
+            left -= 1
+        if ended:
+            run.result()
+            break
+        time.sleep(0.02)
+
+
 def work(out: TextIO, task: dict, start: float) -> None:
     """Give the quick answers first, then search until the time is used."""
     import spyrrow
@@ -81,6 +108,9 @@ def work(out: TextIO, task: dict, start: float) -> None:
         if k and task["seconds"] and time.monotonic() - start > odd:
             break
         send_lay(out, instances[seed % len(instances)].solve(config(task, seed, 0)), seed, quick=True)
+    if task["reports"]:
+        search_by_count(out, instances[task["search_seed"] % len(instances)], task, task["search_seed"])
+        return
     for seed in range(task["search_seed"], task["search_seed"] + 1000):
         left = end - time.monotonic()
         if left < 0.3:
@@ -99,6 +129,8 @@ def main() -> None:
     threading.Thread(target=leave_with_parent, daemon=True).start()
     work(out, task, start)
     send(out, "end")
+    # A search that has given its count of lays may still be running.
+    os._exit(0)
 
 
 if __name__ == "__main__":

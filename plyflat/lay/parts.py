@@ -80,6 +80,8 @@ class Lay:
     seconds, seed : float, int
     stopped : bool
         True where the user broke off the search and this is the best so far.
+    repeatable : bool
+        False where a clock ended the search: then the same input may give another lay next time.
     stock : Stock or None
         What it lies on, where that was given.
     cuts_mm : tuple of float
@@ -100,6 +102,7 @@ class Lay:
     seconds: float
     seed: int
     stopped: bool = False
+    repeatable: bool = True
     stock: Stock | None = None
     cuts_mm: tuple[float, ...] = ()
     left: tuple[Polygon, ...] = ()
@@ -108,3 +111,10 @@ class Lay:
     def over_bound(self) -> float:
         """How much longer this lay is than any lay of these parts could be, at most, as a fraction."""
         return self.length_mm / self.bound_mm - 1.0
+
+    @property
+    def used_mm2(self) -> float:
+        """Cloth used: of a roll its width times the length cut off; of a remnant all but what is left worth keeping."""
+        if self.stock is None or self.stock.outline is None:
+            return self.width_mm * self.length_mm
+        return float(self.stock.outline.area - sum(part.area for part in self.left))

@@ -90,14 +90,15 @@ def lay_on_stock(
     table_mm: float = math.inf,
     seconds: float = 10.0,
     seed: int = 0,
+    tries: int | None = None,
     progress: Tell | None = None,
     stop: Stop | None = None,
 ) -> tuple[Lay, ...]:
     """Lay parts out on rolls and remnants at hand, and on rolls to be bought where those do not do.
 
-    A quick answer comes first, by several orders of taking the cloth: with the remnants and without them, the
-    shortest roll first and the longest first. What splits fewest groups, buys fewest rolls, cuts into fewest and uses
-    least of them is kept. In the time left each length in turn is offered more pieces from the last ones, and the
+    A quick answer comes first, by several orders of taking the cloth: with the remnants and without them, rolls
+    begun before full ones, the smallest first and the largest first. What splits fewest groups, buys fewest rolls,
+    cuts into fewest full ones and uses least of them, and then of those begun, is kept; a remnant costs nothing. In the time left each length in turn is offered more pieces from the last ones, and the
     last one is drawn in. Then pieces at the end move into openings and gaps where they fit. All this is greedy: good,
     not proven least.
 
@@ -111,7 +112,7 @@ def lay_on_stock(
         Least distance between two parts. Half of it is kept from flaws and from a remnant's slanting sides.
     table_mm : float
         Length of the table: each roll is laid and cut in sections no longer than this, and no piece lies across two.
-    seconds, seed, progress, stop
+    seconds, seed, tries, progress, stop
         As ``nest``; `seconds` is for all lays together, and the quick answer always takes the time it needs.
 
     Returns
@@ -131,10 +132,12 @@ def lay_on_stock(
     """
     check_parts(parts)
     check_stock(stocks)
-    check_search(seconds=seconds, seed=seed, max_length_mm=table_mm)
+    check_search(seconds=seconds, seed=seed, tries=tries)
+    if not table_mm > gap_mm:
+        raise QuantityError(f"the table is {table_mm:g} mm long", do="Give its length, or leave it out")
     if not math.isfinite(gap_mm) or gap_mm < 0:
         raise QuantityError(f"the gap is {gap_mm:g} mm", do="Give a finite length, zero or more")
-    return Filler(parts, stocks, gap_mm, table_mm, seed, seconds, progress or quiet, stop).lays()
+    return Filler(parts, stocks, gap_mm, table_mm, seed, seconds, tries, progress or quiet, stop).lays()
 
 
 @dataclass(frozen=True)
@@ -168,6 +171,7 @@ class Filler:
     gap_mm, table_mm : float
     seed : int
     seconds : float
+    tries : int or None
     tell : callable
     stop : threading.Event, callable or None
     """
@@ -180,11 +184,13 @@ class Filler:
         table_mm: float,
         seed: int,
         seconds: float,
+        tries: int | None,
         tell: Tell,
         stop: Stop | None,
     ) -> None:
         self.parts, self.gap_mm, self.table_mm = tuple(parts), gap_mm, table_mm
-        self.seed, self.seconds, self.tell, self.stop = seed, seconds, tell, stop
+        self.seed, self.seconds, self.tries, self.tell, self.stop = seed, seconds, tries, tell, stop
+        self.counted: int | None = None
         self.start = time.monotonic()
         self.stopped = False
         self.areas = [part.outline.area for part in self.parts]
@@ -201,7 +207,8 @@ class Filler:
     def lays(self) -> tuple[Lay, ...]:
         """Give the lays, every copy once."""
         loads = self._shared_out()
-        if self.seconds and not self.stopped:
+        if (self.seconds or self.tries) and not self.stopped:
+            self.counted = self.tries
             try:
                 loads = self._improve(loads)
             except (KeyboardInterrupt, StoppedError):
@@ -227,12 +234,16 @@ class Filler:
     def _check_fit(self) -> None:
         stocks = [*self.at_hand, *self.shops]
         for k, part in enumerate(self.parts):
-            if all(self.turns(k, s, min(s.length_mm, self.table_mm)) == () for s in stocks):
+            if all(self.turns(k, s, self._reach(s, 0.0)) == () for s in stocks):
                 best = max(stocks, key=lambda s: (s.room_mm, s.length_mm))
-                raise misfit(part, part_name(part, k), best.room_mm, min(best.length_mm, self.table_mm), best.name)
+                raise misfit(part, part_name(part, k), best.room_mm, self._reach(best, 0.0), best.name)
 
     def _reach(self, stock: Stock, start_mm: float) -> float:
-        return min(self.table_mm, stock.length_mm - start_mm)
+        """Give the room along a section: half the gap lies on either side of the cuts between sections."""
+        return min(self.table_mm - self.gap_mm, stock.length_mm - start_mm)
+
+    def _next_start(self, load: Load) -> float:
+        return load.start_mm + load.lay.length_mm + self.gap_mm
 
     # ---- the quick answer ---------------------------------------------------------------------------------------
 
@@ -258,8 +269,8 @@ class Filler:
         """Yield orders in which to take what is at hand, until stopped."""
         remnants = sorted((s for s in self.at_hand if s.outline is not None), key=lambda s: s.area_mm2)
         rolls = [s for s in self.at_hand if s.outline is None]
-        short_first = sorted(rolls, key=lambda s: s.area_mm2)
-        long_first = sorted(rolls, key=lambda s: -s.area_mm2)
+        short_first = sorted(rolls, key=lambda s: (not s.begun, s.area_mm2))
+        long_first = sorted(rolls, key=lambda s: (not s.begun, -s.area_mm2))
         seen: list[list[Stock]] = []
         for order in ([*remnants, *short_first], [*remnants, *long_first], short_first, long_first):
             if self.stopped and seen:
@@ -272,10 +283,12 @@ class Filler:
 
     def _cost(self, loads: Sequence[Load]) -> tuple[float, ...]:
         """Give what makes one way to share out worse than another."""
-        rolls = {load.stock.name for load in loads if load.stock.outline is None}
         bought = {load.stock.name for load in loads if load.stock.bought}
-        area = sum(load.lay.length_mm * load.stock.width_mm for load in loads if load.stock.outline is None)
-        return self._splits(loads), len(bought), len(rolls), area
+        worth: list[float] = []
+        for begun in (False, True):
+            rolls = [load for load in loads if load.stock.outline is None and load.stock.begun == begun]
+            worth += [len({load.stock.name for load in rolls}), sum(q.lay.length_mm * q.stock.width_mm for q in rolls)]
+        return self._splits(loads), len(bought), *worth
 
     def _splits(self, loads: Sequence[Load]) -> int:
         """Count the lengths of cloth over which groups are spread beyond the first."""
@@ -301,7 +314,7 @@ class Filler:
                     break
                 loads.append(load)
                 rest = rest - load.counts
-                start += load.lay.length_mm
+                start = self._next_start(load)
                 if not math.isfinite(self.table_mm):
                     break
             if not rest:
@@ -396,15 +409,17 @@ class Filler:
             return self._put_down(stock, start_mm, counts, seconds)
         some = self._on(stock, start_mm, counts)
         target = reach if target_mm is None else target_mm
-        lay = find_lay(some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop)
+        lay = find_lay(
+            some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop, tries=self.counted
+        )
         self.stopped = self.stopped or lay.stopped
         if lay.length_mm <= reach + SAME_MM:
             return Load(stock, start_mm, counts, lay)
         return self._window(stock, start_mm, lay, list(counts))
 
-    def _on(self, stock: Stock, start_mm: float, counts: Counter[int]) -> Problem:
+    def _on(self, stock: Stock, start_mm: float, counts: Counter[int], reach_mm: float | None = None) -> Problem:
         """Give the problem of laying some pieces out on a section."""
-        reach = self._reach(stock, start_mm)
+        reach = self._reach(stock, start_mm) if reach_mm is None else reach_mm
         turns = [self.turns(k, stock, reach) for k in counts]
         return self.problem.some(counts).on(stock, start_mm, turns)
 
@@ -428,7 +443,7 @@ class Filler:
         spots = [Spot(index[p.part], p.turn_deg, (p.shift_mm[0] - first, p.shift_mm[1] - stock.edge_mm)) for p in kept]
         return self._load(stock, start_mm, spots)
 
-    def _load(self, stock: Stock, start_mm: float, spots: Sequence[Spot]) -> Load:
+    def _load(self, stock: Stock, start_mm: float, spots: Sequence[Spot], *, reach_mm: float | None = None) -> Load:
         """Make a checked load of pieces put down in the usable width of a section."""
         counts = Counter(dict(sorted(Counter(spot.piece for spot in spots).items())))
         order = {k: n for n, k in enumerate(counts)}
@@ -438,7 +453,7 @@ class Filler:
             outline = laid(self.parts[spot.piece].outline, spot.turn_deg, shift)
             places.append(Place(order[spot.piece], seen[spot.piece], spot.turn_deg, shift, outline))
             seen[spot.piece] += 1
-        return Load(stock, start_mm, counts, self._on(stock, start_mm, counts).measured(places))
+        return Load(stock, start_mm, counts, self._on(stock, start_mm, counts, reach_mm).measured(places))
 
     def _some_of(self, load: Load, counts: Counter[int]) -> Load:
         """Keep some parts of a load, moved up to the beginning where nothing is in the way."""
@@ -458,7 +473,7 @@ class Filler:
         key: tuple[float, ...] = ()
         rng = np.random.default_rng(self.seed)
         turn = 0
-        while turn < ORDERS or (seconds and time.monotonic() < end and not self._asked()):
+        while turn < ORDERS + (self.counted or 0) or (seconds and time.monotonic() < end and not self._asked()):
             spots = self._filled(self._bed(stock, start_mm), stock, start_mm, self._order(counts, turn, rng))
             worth = self._worth(spots)
             if spots and (not best or worth > key):
@@ -509,6 +524,8 @@ class Filler:
 
     def _improve(self, loads: list[Load]) -> list[Load]:
         """Offer each section but the last more pieces from later ones, then draw the last one in."""
+        if self.tries:
+            return self._improve_by_count(loads)
         k = 0
         while k < len(loads) - 1 and not self.stopped:
             # Each section's share of the time goes by its number of pieces: the last one often has few.
@@ -520,11 +537,21 @@ class Filler:
                     break
                 loads = fuller
             k += 1
-        if self._left() > 0.3 and not self.stopped:
-            old = loads[-1]
-            last = self._fit(old.stock, old.start_mm, old.counts, rest=old.counts, seconds=self._left(), target_mm=0.0)
-            if last is not None and last.counts == old.counts and last.lay.length_mm < old.lay.length_mm:
-                loads = [*loads[:-1], last]
+        return self._drawn_in(loads, self._left()) if self._left() > 0.3 and not self.stopped else loads
+
+    def _improve_by_count(self, loads: list[Load]) -> list[Load]:
+        """Do the same once for each section."""
+        for k in range(len(loads)):
+            if k < len(loads) - 1:
+                loads = self._fuller(loads, k, 0.0) or loads
+        return self._drawn_in(loads, 0.0)
+
+    def _drawn_in(self, loads: list[Load], seconds: float) -> list[Load]:
+        """Make the last section shorter."""
+        old = loads[-1]
+        last = self._fit(old.stock, old.start_mm, old.counts, rest=old.counts, seconds=seconds, target_mm=0.0)
+        if last is not None and last.counts == old.counts and last.lay.length_mm < old.lay.length_mm:
+            return [*loads[:-1], last]
         return loads
 
     def _fuller(self, loads: list[Load], k: int, seconds: float) -> list[Load] | None:
@@ -551,7 +578,7 @@ class Filler:
         loads = list(done)
         for load in old:
             same = loads[-1].stock == load.stock
-            start = loads[-1].start_mm + loads[-1].lay.length_mm if same else load.start_mm
+            start = self._next_start(loads[-1]) if same else load.start_mm
             keep = load.counts & rest
             if keep and (keep != load.counts or start != load.start_mm):
                 fitted = self._fit(load.stock, start, keep, rest=keep, seconds=0.0)
@@ -630,6 +657,7 @@ class Filler:
             places.sort(key=lambda place: (place.part, place.copy))
             seen += counts
             lay = replace(lay, places=tuple(places), seconds=seconds, seed=self.seed, stopped=self.stopped)
+            lay = replace(lay, repeatable=not self.seconds and not self.stopped)
             lays.append(replace(lay, left=left_over(lay)))
         return tuple(lays)
 
@@ -640,23 +668,15 @@ class Filler:
         spots, cuts = [], []
         for load in chain:
             spots += [replace(s, shift_mm=(s.shift_mm[0] + load.start_mm, s.shift_mm[1])) for s in self._spots(load)]
-            cuts.append(load.start_mm + load.lay.length_mm)
+            cuts.append(load.start_mm + load.lay.length_mm + 0.5 * self.gap_mm)
         stock = chain[0].stock
-        whole = replace(stock, length_mm=math.inf) if stock.plain else stock
-        places = self._whole_load(whole, spots)
-        lay = replace(places.lay, stock=stock, cuts_mm=tuple(cuts[:-1]))
+        whole = self._load(stock, 0.0, spots, reach_mm=stock.length_mm)
+        lay = replace(whole.lay, stock=stock, cuts_mm=tuple(cuts[:-1]))
         for place in lay.places:
             x0, _, x1, _ = place.outline.bounds
-            if any(x0 < cut - SAME_MM and x1 > cut + SAME_MM for cut in cuts) or x1 > stock.length_mm + SAME_MM:
+            if any(x0 < cut - SAME_MM and x1 > cut + SAME_MM for cut in cuts[:-1]) or x1 > stock.length_mm + SAME_MM:
                 raise CheckError("a piece lies across the end of a section or of the roll", where=stock.name)
-        return lay, places.counts
-
-    def _whole_load(self, stock: Stock, spots: Sequence[Spot]) -> Load:
-        table, self.table_mm = self.table_mm, math.inf
-        try:
-            return self._load(stock, 0.0, spots)
-        finally:
-            self.table_mm = table
+        return lay, whole.counts
 
     def _told(self, stage: str, done: float) -> None:
         self.tell(STAGE, min(1.0, (time.monotonic() - self.start) / (self.seconds or 1.0)))

@@ -48,6 +48,8 @@ FINISH_S = 2.5e-4
 #: A lay within this factor of the goal may meet it once it is made exact.
 NEAR = 1.002
 STAGE = "laying out"
+#: Processes of a search by count, on any machine.
+COUNTED = 2
 
 
 @dataclass(frozen=True)
@@ -220,7 +222,7 @@ class Problem:
         shapes = tuple(self.shapes[k] for k in counts)
         return replace(self, parts=parts, shapes=shapes)
 
-    def tasks(self, *, seconds: float, seed: int, repair: bool = False) -> list[Task]:
+    def tasks(self, *, seconds: float, seed: int, repair: bool = False, tries: int | None = None) -> list[Task]:
         """Give the work of each child process.
 
         Parameters
@@ -229,6 +231,8 @@ class Problem:
         seed : int
         repair : bool
             True to give up all slack in the strip's width and keep a little more gap.
+        tries : int, optional
+            Search by this count instead of by time, in as many processes wherever it runs.
 
         Returns
         -------
@@ -241,11 +245,11 @@ class Problem:
         )
         slacks = (0.0, 0.0) if repair else SLACKS
         heights = tuple(self.room_mm * (1.0 + slack) + 2.0 * gap for slack in slacks)
-        processes = _processes()
+        processes = COUNTED if tries else _processes()
         quick = max(3, min(QUICK, QUICK_PIECES // self.pieces))
         seeds = [seed * QUICK + k for k in range(quick)]
         return [
-            Task(items, heights, gap, seconds, tuple(seeds[p::processes]), 1000 * (seed * processes + p))
+            Task(items, heights, gap, seconds, tuple(seeds[p::processes]), 1000 * (seed * processes + p) + p, tries or 0)
             for p in range(min(processes, quick))
         ]
 
@@ -509,6 +513,7 @@ def find_lay(
     progress: Tell | None = None,
     stop: Stop | None = None,
     start: float | None = None,
+    tries: int | None = None,
 ) -> Lay:
     """Search for a short lay.
 
@@ -523,6 +528,8 @@ def find_lay(
     stop : threading.Event or callable, optional
     start : float, optional
         When the time began to count, by ``time.monotonic()``; now by default.
+    tries : int, optional
+        Search by count, with `seconds` at 0.
 
     Returns
     -------
@@ -536,7 +543,7 @@ def find_lay(
     goal_mm = max(target_mm, problem.bound_mm * (1.0 + MET))
     hunt = Hunt(problem, seconds, goal_mm, progress or quiet, stop, start or time.monotonic())
     left = max(0.0, seconds - (time.monotonic() - hunt.start))
-    lay = hunt.run(problem.tasks(seconds=left, seed=seed)) or hunt.finish()
+    lay = hunt.run(problem.tasks(seconds=left, seed=seed, tries=tries)) or hunt.finish()
     if lay is None and not hunt.stopped:
         # Rounding or the strip's slack spoiled every answer: quick ones without slack and with a little more gap.
         lay = hunt.run(problem.tasks(seconds=0.0, seed=seed, repair=True))
@@ -547,4 +554,4 @@ def find_lay(
         raise CheckError(
             f"none of {hunt.count} lays passed the check", do="Simplify the outlines, or change the gap a little"
         )
-    return replace(lay, seconds=time.monotonic() - hunt.start, seed=seed, stopped=hunt.stopped)
+    return replace(lay, seconds=time.monotonic() - hunt.start, seed=seed, stopped=hunt.stopped, repeatable=not seconds)

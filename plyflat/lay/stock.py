@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -59,6 +59,8 @@ class Stock:
         Of a remnant, x along the warp, mm from the lower left corner of the box round it; None for the whole width.
     bought : bool
         True for a kind of roll that can be bought, as often as needed.
+    begun : bool
+        True for a roll cut into before, or a remnant; False for a full roll.
     """
 
     name: str
@@ -68,6 +70,7 @@ class Stock:
     flaws: tuple[Flaw, ...] = ()
     outline: Polygon | None = None
     bought: bool = False
+    begun: bool = False
 
     @classmethod
     def remnant(cls, name: str, outline: Polygon, *, edge_mm: float = 0.0, flaws: tuple[Flaw, ...] = ()) -> Stock:
@@ -96,7 +99,7 @@ class Stock:
         x0, y0, x1, y1 = outline.bounds
         moved = shapely.transform(outline, lambda points: points - [x0, y0])
         plain = outline.area > (x1 - x0) * (y1 - y0) * (1.0 - 1e-9)
-        return cls(name, y1 - y0, x1 - x0, edge_mm, flaws, None if plain else moved)
+        return cls(name, y1 - y0, x1 - x0, edge_mm, flaws, None if plain else moved, begun=True)
 
     @property
     def room_mm(self) -> float:
@@ -144,26 +147,6 @@ class Stock:
         if self.outline is not None:
             shut.append(shapely.difference(window, self.outline))
         return shapely.intersection(shapely.union_all(shut), window) if shut else Polygon()
-
-    def advanced(self, by_mm: float) -> Stock:
-        """Give the stock that is left when a length has been cut off its end.
-
-        Parameters
-        ----------
-        by_mm : float
-
-        Returns
-        -------
-        Stock
-            Flaws that are left over come nearer; ``outline`` keeps its place and loses what was cut off.
-        """
-        length = self.length_mm - by_mm
-        flaws = tuple(
-            replace(f, from_end_mm=max(f.from_end_mm - by_mm, 0.0), along_mm=min(f.along_mm, f.from_end_mm + f.along_mm - by_mm))
-            for f in self.flaws
-            if f.from_end_mm + f.along_mm > by_mm + SAME_MM
-        )
-        return replace(self, length_mm=length, flaws=flaws)
 
 
 def check_stock(stocks: Sequence[Stock]) -> None:
