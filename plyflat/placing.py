@@ -11,7 +11,7 @@ from .errors import OutlineError, ShapeError, SolveError
 from .job.area import Area, CornerSpec, DrawnSpec, RegionSpec, TapeSpec
 from .job.model import Bag, Job
 from .job.table import filled
-from .shop.resin import thickness_mm
+from .plies_below import cloth_thickness_mm
 from .shop.taper import steps_mm
 from .surface.combine import Plane, minus, mirror, part_with, split_at, union
 from .surface.corner import Corner, corner_regions, corner_way, find_corner
@@ -321,18 +321,8 @@ def _steps(job: Job, spec: RegionSpec) -> Sequence[float]:
     steps = spec.steps
     if steps is None:
         return [0.0] * len(spec.plies)
-    thick = [_thickness_mm(job, ply.cloth) * ply.copies for ply in spec.plies]
+    thick = [cloth_thickness_mm(job, ply.cloth) * ply.copies for ply in spec.plies]
     return steps_mm(thick, step_mm=steps.step_mm, taper=steps.taper, order=steps.order)
-
-
-def _thickness_mm(job: Job, cloth: str) -> float:
-    """Thickness of a cloth in the finished laminate; at half fibre by mass where no resin is stated."""
-    c = job.cloths[cloth]
-    psi = job.resin.fibre_mass_fraction if job.resin else 0.5
-    density = job.resin.density_g_cm3 if job.resin else 1.15
-    return thickness_mm(
-        c.areal_weight_g_m2, psi, fibre_density_g_cm3=c.fibre_density_g_cm3, resin_density_g_cm3=density
-    )
 
 
 def _at(place: Sequence[float]) -> str:

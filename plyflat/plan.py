@@ -28,6 +28,7 @@ from .lay.rolls import lay_on_stock
 from .laying import wishes_of
 from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+from .plies_below import Lying, lie_on, lying_cautions
 from .progress import Tell, quiet
 from .shaping import Cut, Shaped, shape, warp_way
 from .shop.quantity import Quantity
@@ -216,13 +217,15 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
     bag = work.job.bags[spec.bag] if spec.bag else None
     plies: list[PlyPlan] = []
     laid: list[Shaped] = []
-    for i, region in enumerate(placed.plies):
+    lying = lie_on(work.job, spec, placed.plies)
+    for i in range(len(placed.plies)):
         work.tell(f"region {spec.name}", (i + 1) / (len(spec.plies) + 4))
         cut = _cut_of_ply(work.job, spec, i)
-        shaped = shape(work.job, spec, region, cut, earlier=laid, plies=len(spec.plies), seam_shift_mm=spec.seam_shift_mm)
+        shaped = shape(work.job, spec, lying[i].region, cut, earlier=laid, plies=len(spec.plies), seam_shift_mm=spec.seam_shift_mm)
         laid.append(shaped)
-        plies.append(_ply_plan(work, placed, i, shaped))
-    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm) if bag else ()
+        plies.append(_ply_plan(work, placed, i, shaped, lying[i]))
+    ground = corner_ground(work.job, bag, placed.beyond) if bag else None
+    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm, ground) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
     reach, notes = plan_reach(work.job, bag, layers) if bag else (None, ())
@@ -305,7 +308,7 @@ def _load(job: Job, spec: RegionSpec, ply: PlySpec) -> Load | None:
     return Load((float(x), float(y), float(z)), turn, spec.butt_within_deg)
 
 
-def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
+def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped, lying: Lying) -> PlyPlan:
     spec, region, name = placed.spec, placed.plies[i], f"P{i + 1}"
     ply = spec.plies[i]
     where = f"{spec.name} {name}"
@@ -319,7 +322,7 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped) -> PlyPlan:
         )
     for what, measured, limit, unit in shaped.checks:
         work.check(f"{where}: {what}", measured, limit, unit)
-    for text, do in shaped.cautions:
+    for text, do in (*shaped.cautions, *lying_cautions(lying)):
         work.caution(text, where=where, do=do)
     return PlyPlan(
         name,
@@ -348,6 +351,7 @@ def _note_layer(work: _Work, name: str, layer: LayerPlan) -> None:
     where = f"{name}, {layer.kind}"
     slack = max(layer.slack_mm)
     if layer.kind == "bag film" and slack > 10.0:
+        lying=lying,
         work.caution(
             f"a film drawn taut would lack {layer.slack_mm[0]:.0f} mm along the warp line and "
             f"{layer.slack_mm[1]:.0f} mm across it at the worst sections, and would bridge the corners",

@@ -25,6 +25,7 @@ from .shop.quantity import Quantity
 from .surface.corner import Corner
 from .surface.fillet import Filleted
 from .surface.mesh import Floats, Surface
+from .plies_below import Lying
 from .surface.region import Region
 
 
@@ -188,6 +189,8 @@ class PlyPlan:
     name: str
     cloth: str
     angle_deg: float
+    lying : Lying or None
+        How it lies on the plies below, and whether its shape allows for them; None where nobody asked.
     grow_mm: float
     area_mm2: float
     lap_area_mm2: float
@@ -209,6 +212,12 @@ class PlyPlan:
     def by_threads(self) -> bool:
         """Whether its pieces were laid by their threads."""
         return bool(self.layings) and all(q.draped is not None for q in self.layings)
+    lying: Lying | None = None
+
+    @property
+    def draped(self) -> tuple[tuple[int, Draped], ...]:
+        """The pieces that were laid by their threads, each with its number."""
+        return tuple((k, q.draped) for k, q in enumerate(self.layings) if q.draped is not None)
 
     @property
     def over_uncut(self) -> float:

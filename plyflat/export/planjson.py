@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from ..lay.nest import Lay
     from ..lay.stock import Stock
     from ..planned import BagReach, LayerPlan, MeshPlan, PatchPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..plies_below import Lying
     from ..shop.day import Day
     from ..shop.mixing import Spreads
     from ..shop.quantity import Quantity
@@ -272,6 +273,7 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
         "joins": [_join(join) for join in ply.joins],
         "panels": [_panel(panel) for panel in ply.panels],
         "threads": [_threads(k, laying) for k, laying in enumerate(ply.layings)],
+        "stack": None if ply.lying is None else _lying(ply.lying),
         "area_mm2": float(ply.area_mm2),
         "lap_area_mm2": float(ply.lap_area_mm2),
         "outline_mm": _loops(ply.region),
@@ -282,6 +284,17 @@ def _ply(ply: PlyPlan, number: _Numbers) -> dict:
             {"piece": piece_name(k), "places_mm": _points(places)} for k, p in enumerate(ply.pieces) for places in p.overlaps_mm
         ],
         "templates": [_template(t, number.new(t)) for t in ply.templates],
+    }
+
+
+def _lying(lying: Lying) -> dict:
+    return {
+        "below_mm": float(lying.below_mm),
+        "change_mm": float(lying.change_mm),
+        "change_share": _share(lying.change_share),
+        "allowed_for": bool(lying.grown),
+        "short_mm": float(lying.short_mm),
+        "narrow_at_mm": None if lying.narrow_at_mm is None else list(lying.narrow_at_mm),
     }
 
 

@@ -60,6 +60,7 @@ outline = {{ unit = "mm", points = [
 #drawn = {{ file = "plan.dxf", origin = "0 0 0 m" }}              # a drawing laid on the hull
 # To take something out of it, such as a hose fitting that all plies keep clear of:
 #minus = [{{ spot = {{ point = "1.3 0 -0.4 m", radius = "25 mm" }}, margin = "20 mm" }}]
+#stack = "never"                      # or "always": shapes that allow for the plies below; left out: where it matters
 #darts = 4                            # most cuts a ply may get so that it lies flat
 
 # Plies, the first laid first.
@@ -83,6 +84,7 @@ rolls = 1                             # how many of these are in the shop
 fibre = "glass"                       # carbon, glass, aramid, flax or other
 weave = "twill 2x2"                   # woven cloth shears and is laid by its threads; "mat" or "unidirectional" is not
 fibre_density = "2.56 g/cm^3"         # TYPICAL: of the fibre itself, from memory
+#thickness = "0.2 mm"                 # of a ply in the finished laminate; left out: from weight and share of fibre
 face_up = "out"                       # the face up on the cutting table ends "out" (air side) or "in" (on the hull)
 turns = ["0 deg", "180 deg"]          # how a piece may be turned on the roll; "free" for any turn
 strain_limit = "3 %"                  # TYPICAL: what this cloth takes without wrinkling; try it with an offcut

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..export.planjson import versions
 from ..export.tables import Laid, laid_pieces
+from ..plies_below import lying_words
 from ..units import say_percent as percent
 from .bag import pleat_rows, reach_words, spot_rows
 from .day import day_blocks
@@ -235,6 +236,13 @@ def _joins(ply: PlyPlan) -> Iterator[str]:
 
 
 def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
+def _stack_words(ply: PlyPlan) -> Iterator[str]:
+    """Say what the plies below do to a ply's shape."""
+    words = lying_words(ply.lying) if ply.lying is not None else ""
+    if words:
+        yield f"{words[0].upper()}{words[1:]}."
+
+
     kinds = (
         "templates", "threads", "shear on hull", "shear on the table", "before and after", "strain", "strain on hull"
     )  # fmt: skip
@@ -243,7 +251,7 @@ def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[
     return {
         "title": f"{region.name} {ply.name}",
         "words": f"{ply.cloth}, warp at {ply.angle_deg + 0.0:g}° to the warp line; {', '.join(faces)}. As cut: {'; '.join(sizes)}.",
-        "near": drape_words(ply),
+        "near": [*_stack_words(ply), *drape_words(ply)],
         "tried_head": _head("piece", "tried", "largest shear#", "area past locking#", "area reached#"),
         "tried_rows": tried_rows(ply),
         "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
