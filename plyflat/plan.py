@@ -224,8 +224,7 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
         shaped = shape(work.job, spec, lying[i].region, cut, earlier=laid, plies=len(spec.plies), seam_shift_mm=spec.seam_shift_mm)
         laid.append(shaped)
         plies.append(_ply_plan(work, placed, i, shaped, lying[i]))
-    ground = corner_ground(work.job, bag, placed.beyond) if bag else None
-    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm, ground) if bag else ()
+    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
     reach, notes = plan_reach(work.job, bag, layers) if bag else (None, ())

@@ -215,11 +215,6 @@ class PlyPlan:
     lying: Lying | None = None
 
     @property
-    def draped(self) -> tuple[tuple[int, Draped], ...]:
-        """The pieces that were laid by their threads, each with its number."""
-        return tuple((k, q.draped) for k, q in enumerate(self.layings) if q.draped is not None)
-
-    @property
     def over_uncut(self) -> float:
         """Share of the area that would be above the strain limit without cuts."""
         areas = [patch.area_mm2 for patch in self.patches]

@@ -324,7 +324,6 @@ class RegionSpec(Area):
         default=None, description="Steps from ply to ply, added to each ply's own grow or laps."
     )
     plies: tuple[PlySpec, ...] = Field(default=LATER, alias="ply", min_length=1, description="The plies, first laid first.")
-    ports: PortsSpec | None = Field(default=None, description="Where the ports of its bag stand, and what they keep off.")
     stack: Annotated[Literal["where it matters", "always", "never"], OURS] = Field(
         default="where it matters",
         description="Whether a ply's shape allows for the thickness of those below, which lengthens it over outer bends and "
