@@ -245,6 +245,23 @@ class PlySpec(Table):
     )
 
 
+class PortsSpec(Table):
+    """Where vacuum port and gauge of a region's bag stand, and what they keep off."""
+
+    vacuum_mm: Annotated[Point | None, forms.POINT, Mark("chosen")] = Field(
+        default=None, alias="vacuum", description="Where the vacuum port stands; left out: a place is chosen."
+    )
+    gauge_mm: Annotated[Point | None, forms.POINT, Mark("chosen")] = Field(
+        default=None, alias="gauge", description="Where the gauge stands; left out: a place is chosen."
+    )
+    thin_mm: Annotated[tuple[Point, ...], forms.POINTS, OURS] = Field(
+        default=(), alias="thin", description="Points on thin skins, hollow tubes and the like, which no port may stand on."
+    )
+    thin_within_mm: Annotated[float, length(1, 5000, "150 mm"), PRACTICE] = Field(
+        default=150.0, alias="thin_within", description="How far ports stay from those points."
+    )
+
+
 class RegionSpec(Area):
     """An area to laminate and its plies."""
 
@@ -320,12 +337,13 @@ class RegionSpec(Area):
     butt_within_deg: Annotated[float, _BUTT, OURS] = Field(
         default=30.0, alias="butt_within", description="How far a join may run off the load and still be butted."
     )
-    steps: StepSpec | None = Field(
-        default=None, description="Steps from ply to ply, added to each ply's own grow or laps."
-    )
-    plies: tuple[PlySpec, ...] = Field(default=LATER, alias="ply", min_length=1, description="The plies, first laid first.")
+    ports: PortsSpec | None = Field(default=None, description="Where the ports of its bag stand, and what they keep off.")
     stack: Annotated[Literal["where it matters", "always", "never"], OURS] = Field(
         default="where it matters",
         description="Whether a ply's shape allows for the thickness of those below, which lengthens it over outer bends and "
         "shortens it in hollows. where it matters: by more than 0.5 mm, or 0.2 % of a length across it.",
     )
+    steps: StepSpec | None = Field(
+        default=None, description="Steps from ply to ply, added to each ply's own grow or laps."
+    )
+    plies: tuple[PlySpec, ...] = Field(default=LATER, alias="ply", min_length=1, description="The plies, first laid first.")
