@@ -19,13 +19,13 @@ from .cloth.joins import Join
 from .cloth.panels import Panel
 from .cloth.template import Strain, Template
 from .job.model import Job
+from .plies_below import Lying
 from .lay.nest import Lay, Place
 from .shop.day import Day
 from .shop.quantity import Quantity
 from .surface.corner import Corner
 from .surface.fillet import Filleted
 from .surface.mesh import Floats, Surface
-from .plies_below import Lying
 from .surface.region import Region
 
 
@@ -184,13 +184,13 @@ class PlyPlan:
         Lines cut on the hull to lay it in panels, with what each bought.
     layings : tuple of Laying
         Cloth that is laid by its threads: how each piece is, or why the ply was flattened after all; else empty.
+    lying : Lying or None
+        How it lies on the plies below, and whether its shape allows for them; None where nobody asked.
     """
 
     name: str
     cloth: str
     angle_deg: float
-    lying : Lying or None
-        How it lies on the plies below, and whether its shape allows for them; None where nobody asked.
     grow_mm: float
     area_mm2: float
     lap_area_mm2: float
@@ -207,12 +207,12 @@ class PlyPlan:
     joins: tuple[Join, ...] = ()
     panels: tuple[Panel, ...] = ()
     layings: tuple[Laying, ...] = ()
+    lying: Lying | None = None
 
     @property
     def by_threads(self) -> bool:
         """Whether its pieces were laid by their threads."""
         return bool(self.layings) and all(q.draped is not None for q in self.layings)
-    lying: Lying | None = None
 
     @property
     def over_uncut(self) -> float:
