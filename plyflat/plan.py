@@ -343,6 +343,7 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped, lying: Lying)
         joins=shaped.joins,
         panels=shaped.panels,
         layings=shaped.layings,
+        lying=lying,
     )
 
 
@@ -350,7 +351,6 @@ def _note_layer(work: _Work, name: str, layer: LayerPlan) -> None:
     where = f"{name}, {layer.kind}"
     slack = max(layer.slack_mm)
     if layer.kind == "bag film" and slack > 10.0:
-        lying=lying,
         work.caution(
             f"a film drawn taut would lack {layer.slack_mm[0]:.0f} mm along the warp line and "
             f"{layer.slack_mm[1]:.0f} mm across it at the worst sections, and would bridge the corners",

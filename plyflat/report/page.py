@@ -235,7 +235,6 @@ def _joins(ply: PlyPlan) -> Iterator[str]:
         yield f"In panels the area of {ply.name} over the strain limit comes down from {before} to {after}."
 
 
-def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
 def _stack_words(ply: PlyPlan) -> Iterator[str]:
     """Say what the plies below do to a ply's shape."""
     words = lying_words(ply.lying) if ply.lying is not None else ""
@@ -243,6 +242,7 @@ def _stack_words(ply: PlyPlan) -> Iterator[str]:
         yield f"{words[0].upper()}{words[1:]}."
 
 
+def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
     kinds = (
         "templates", "threads", "shear on hull", "shear on the table", "before and after", "strain", "strain on hull"
     )  # fmt: skip
