@@ -23,6 +23,9 @@ from ..surface.mesh import Floats
 PIECES, POWER, ROUNDS = 8, 8.0, 12
 #: Evenness of the fitted curves: weight of second differences beside the data.
 STIFF = 1e-3
+#: Pieces of the curve for the free thread of one side of a cut, how much stiffer its second differences are, and the
+#: weight of the angle by which it is turned at the start.
+LEAN_PIECES, LEAN_STIFF, LEAN_KINK = 4, 10.0, 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +107,48 @@ def relief(uv_mm: Floats, shear_deg: Floats, weight: Floats, *, power: float = P
     return Steering(at_u, -gu.slopes(at_u) @ a, at_v, gv.slopes(at_v) @ b, 90.0 + np.degrees(middle))
 
 
+def lean_of(at_mm: Floats, shear_deg: Floats, weight: Floats, *, power: float = POWER) -> tuple[Floats, Floats]:
+    """Return what a function of the way along one first thread takes out of the shear best, the other thread being given.
+
+    Parameters
+    ----------
+    at_mm : (n,) float array, mm
+        Along the free thread.
+    shear_deg, weight : (n,) float array
+    power : float
+        Of the shear whose weighted sum is made least.
+
+    Returns
+    -------
+    (k,) float array, mm
+    (k,) float array, rad
+    """
+    curve = _Curve(at_mm, LEAN_PIECES)
+    # Of functions that do about as well the one that kinks the threads least at the start is wanted.
+    rough = np.vstack([LEAN_STIFF * curve.bends(), LEAN_KINK * curve.values(np.zeros(1))])
+    c = _least_power(curve.values(at_mm), np.radians(shear_deg), weight, rough, power)
+    at = curve.samples()
+    return at, curve.values(at) @ c
+
+
+def leant(at_mm: Floats, lean: Floats, *, axis: int, crossing_deg: float) -> Steering:
+    """Return the steering that takes a function of the way along one first thread off the shear.
+
+    Parameters
+    ----------
+    at_mm, lean : (k,) float array, mm and rad
+    axis : int
+        The free thread is the warp (0) or the weft (1); the other one stays as it is.
+    crossing_deg : float
+        Angle from warp to weft at the start without it.
+    """
+    zero, slope = np.zeros(1), np.gradient(lean, at_mm)
+    crossing = crossing_deg + np.degrees(float(np.interp(0.0, at_mm, lean)))
+    if axis == 0:
+        return Steering(at_mm, -slope, zero, zero, crossing)
+    return Steering(zero, zero, at_mm, slope, crossing)
+
+
 def _least_power(basis: Floats, gamma: Floats, weight: Floats, rough: Floats, power: float) -> Floats:
     """Coefficients with the least weighted sum of |gamma - basis c|^power, by reweighted least squares."""
     w = weight / weight.sum()
@@ -125,14 +170,14 @@ def _least_power(basis: Floats, gamma: Floats, weight: Floats, rough: Floats, po
 class _Curve:
     """Cubic splines over the range of some values."""
 
-    def __init__(self, values: Floats) -> None:
+    def __init__(self, values: Floats, pieces: int = PIECES) -> None:
         low, high = float(values.min()), float(values.max())
         if high - low < 1e-9:
             low, high = low - 1.0, high + 1.0
         self.low, self.high = low, high
-        inner = np.linspace(low, high, PIECES + 1)
+        inner = np.linspace(low, high, pieces + 1)
         self.knots = np.concatenate([[low] * 3, inner, [high] * 3])
-        self.count = PIECES + 3
+        self.count = pieces + 3
 
     def values(self, at: Floats) -> Floats:
         from scipy.interpolate import BSpline

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from ..surface.mesh import Bools, Floats, Ints
 from ._net_ground import BEYOND, FOLDED, LOST, NONE, ON, OPENED, Circles, Ground, Landed, cross, dot, unit
 
-__all__ = ["BEYOND", "FOLDED", "LOST", "ON", "OPENED", "Net", "Plan", "Start", "grow"]
+__all__ = ["BEYOND", "FOLDED", "LOST", "ON", "OPENED", "Arm", "Net", "Plan", "Start", "grow"]
 
 #: Threads that come closer to each other than this have folded over.
 LEAST_CROSSING_DEG = 1.0
@@ -69,6 +69,22 @@ class Start:
 
 
 @dataclass(frozen=True, eq=False)
+class Arm:
+    """Nodes of a first thread that are known, from the first after the start outward, one bar apart.
+
+    Attributes
+    ----------
+    points : (k, 3) float array, mm
+    normals : (k, 3) float array
+    face : (k,) int array
+    """
+
+    points: Floats
+    normals: Floats
+    face: Ints
+
+
+@dataclass(frozen=True, eq=False)
 class Plan:
     """How far a net is to go and how its two first threads bend.
 
@@ -86,6 +102,8 @@ class Plan:
         Whether bars are shortened to the chords of arcs where the surface curves (needs normals).
     rough : bool
         Whether bars over creases need be right roughly only, as in a net that is tried out.
+    known : tuple of (Arm or None)
+        Towards +warp, -warp, +weft, -weft: where a first thread has been laid already; it goes straight on from there.
     """
 
     spacing_mm: float
@@ -95,6 +113,7 @@ class Plan:
     weft_bend: Callable[[Floats], Floats] = field(default=_straight)
     arcs: bool = True
     rough: bool = False
+    known: tuple[Arm | None, ...] = (None, None, None, None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,6 +234,24 @@ class _Growth:
         self.arm_bend = np.stack([
             self.plan.warp_bend(at), -self.plan.warp_bend(-at), self.plan.weft_bend(at), -self.plan.weft_bend(-at),
         ])
+        self.arm_known = np.zeros(4, dtype=np.int64)
+        for k, arm in enumerate(self.plan.known):
+            if arm is not None:
+                self._take(k, arm)
+
+    def _take(self, k: int, arm: Arm) -> None:
+        """Put the nodes of a first thread that are known in their places."""
+        count = min(len(arm.face), int(self.arm_reach[k]))
+        if not count:
+            return
+        first, at = int(self.arm_at[k]), self.arm_at[k] + self.arm_step[k] * np.arange(1, count + 1)
+        self.x[at], self.n[at], self.face[at] = arm.points[:count], arm.normals[:count], arm.face[:count]
+        self.state[at], self.usable[at] = ON, True
+        before = int(at[-2]) if count > 1 else first
+        bar = self.x[at[-1]] - self.x[before]
+        self.arm_known[k], self.arm_at[k] = count, at[-1]
+        self.arm_way[k] = bar / max(float(np.linalg.norm(bar)), 1e-300)
+        self.arm_turn[k] = np.clip(float((self.n[at[-1]] - self.n[before]) @ bar) / self.h, -ARC_MOST, ARC_MOST)
 
     def _aim(self) -> None:
         """Turn the first bars from the arms' tangents to the chords of the geodesics.
@@ -237,7 +274,7 @@ class _Growth:
 
     def advance(self, front: int) -> bool:
         """Lay one front; False when there is nothing left to go on from."""
-        arms = np.flatnonzero((self.arm_reach >= front) & self.usable[self.arm_at])
+        arms = np.flatnonzero((self.arm_reach >= front) & self.usable[self.arm_at] & (self.arm_known < front))
         at = np.arange(self.slot[front], self.slot[front + 1])
         a, b, d = self.node_a[at], self.node_b[at], self.node_d[at]
         has_a, has_b = self.usable[a], self.usable[b]
@@ -254,7 +291,7 @@ class _Growth:
         off = ~(joined | led_a | led_b)
         self.ended[self.node[at[off]]] = np.maximum(ends[off], AT_EDGE)
         if not (len(arms) or joined.any() or led_a.any() or led_b.any()):
-            return False
+            return front <= int(self.arm_known.max())
         self._lay(front, arms, at[joined])
         for led, before in ((led_a, a), (led_b, b)):
             if led.any():

@@ -29,6 +29,8 @@ SAMPLED = 2500
 LEAST_SLANT_DEG = 10.0
 #: A piece's own mesh may stray from the ply's by this share of a triangle's size, or by this much.
 STRAYS, STRAYS_MM = 0.2, 1.0
+#: Two vertices of a rim in one place are the two sides of a seam.
+SAME_MM = 1e-3
 #: Parts in which a patch that meets itself is read, so that none of them does.
 PARTS = 8
 
@@ -114,7 +116,11 @@ class Bed:
         """(n,) angle missing at each of the patch's vertices, rad; 0 on free edges."""
         g = self.ground
         if self.vertex is None:
-            return _missing_angle(self.points, self.patch.faces, across_sides(self.patch.faces))
+            # The hull goes on across the piece's own cuts: what is missing there belongs to both sides alike.
+            place = seam_places(self.patch)
+            share = np.bincount(place, minlength=len(place))[place]
+            closed = place[self.patch.faces]
+            return np.asarray(_missing_angle(self.points, closed, across_sides(closed))[place] / share)
         return _missing_angle(g.points, g.faces, g.across)[self.vertex]
 
     def parts(self, wide_mm: float) -> list[tuple[Ints, Bools]]:
@@ -296,6 +302,19 @@ def make_bed(patch: Surface | Region, *, curved: bool = True, smooth_mm: float =
         faces, points = fill_holes(faces, points, holes)
     ground = MeshGround(points, faces, curved=curved)
     return Bed(ground, surface, v[vertex], place[vertex], np.searchsorted(kept, own))
+
+
+def seam_places(piece: Surface) -> Ints:
+    """(n,) the first vertex in the same place for each vertex of a piece: the two sides of its seams share one."""
+    from scipy.spatial import cKDTree
+
+    rim = np.unique(directed_edges(piece.faces)[rim_edges(len(piece.vertices_mm), piece.faces)])
+    pairs = cKDTree(piece.vertices_mm[rim]).query_pairs(SAME_MM, output_type="ndarray")
+    graph = sp.coo_array((np.ones(len(pairs)), pairs.T), shape=(len(rim), len(rim)))
+    label = connected_components(graph, directed=False)[1]
+    out = np.arange(len(piece.vertices_mm))
+    out[rim] = rim[np.unique(label, return_index=True)[1]][label]
+    return out
 
 
 def _missing_angle(points: Floats, faces: Ints, across: Ints) -> Floats:

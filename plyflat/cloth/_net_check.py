@@ -61,15 +61,23 @@ class Bound:
 
 
 def check_corners(laid: Laid) -> CornerCheck:
-    """Compare corner sums of shear with the angles missing in the mesh."""
+    """Compare corner sums of shear with the angles missing in the mesh, net by net where it was laid anew behind cuts."""
+    checks = [_check_one(part) for part in laid.nets]
+    one, two, places = (
+        np.concatenate([getattr(c, name) for c in checks]) for name in ("corners_deg", "missing_deg", "places_mm")
+    )
+    return CornerCheck(one, two, places, max(c.worst_deg for c in checks))
+
+
+def _check_one(laid: Laid) -> CornerCheck:
     inner = _inner_cells(laid)
     boxes = _boxes(inner)
     shear, points = laid.cells.shear, laid.net.points
     mids_u, mids_v = (q[:-1] + 0.5 * laid.net.spacing_mm for q in (laid.net.u_mm, laid.net.v_mm))
     corners, missing, places = [], [], []
     # Each angle is spread over the square that belongs to its vertex.
-    half = 0.5 * np.sqrt(laid.bed.vertex_areas)
-    uv, angle = laid.reading.uv_mm, laid.bed.missing_angle
+    half = 0.5 * np.sqrt(laid.bed.vertex_areas)[laid.at]
+    uv, angle = laid.reading.uv_mm, laid.bed.missing_angle[laid.at]
     for i0, i1, j0, j1 in boxes.tolist():
         corners.append(shear[i1, j1] - shear[i1, j0] - shear[i0, j1] + shear[i0, j0])
         share = _within(uv[:, 0], half, mids_u[i0], mids_u[i1]) * _within(uv[:, 1], half, mids_v[j0], mids_v[j1])
@@ -130,7 +138,11 @@ def _shared(a: Ints, b: Ints) -> float:
 
 
 def bound_shear(laid: Laid) -> Bound:
-    """Find the rectangle of threads on the patch that holds most curvature."""
+    """Find the rectangle of threads on the patch, crossed by no cut, that holds most curvature."""
+    return max((_bound_one(part) for part in laid.nets), key=lambda bound: bound.least_deg)
+
+
+def _bound_one(laid: Laid) -> Bound:
     inner = _inner_cells(laid)
     rows, cols = np.flatnonzero(inner.any(axis=1)), np.flatnonzero(inner.any(axis=0))
     empty = Bound(0.0, 0.0, np.empty((0, 3)))

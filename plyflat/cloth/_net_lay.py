@@ -12,7 +12,7 @@ from ..surface.mesh import Bools, Floats, Ints
 from ._generators import Steering, straight
 from ._net import ON, Net, Plan, Start, grow
 from ._net_bed import Bed
-from ._net_read import Cells, Reading, joined, read
+from ._net_read import Cells, Reading, joined, node_tangents, read
 from ._patch import place_text
 
 #: Bars of the coarse net from the start to the farthest place, and how much farther it may run than the way there.
@@ -30,7 +30,12 @@ ABOUT_BARS = 6.0
 
 @dataclass(frozen=True, eq=False)
 class Laid:
-    """A net over a patch and what it says at all of its vertices, or at some (`at`) with the areas about them."""
+    """A net over a patch and what it says at all of its vertices, or at some (`at`) with the areas about them.
+
+    Behind a cut the net may have been laid anew: `parts` are then all nets, the first one before the rest, each with the
+    vertices that are its own, and the reading is that of all of them. `shift_mm` is where the net's zero lies in the flat
+    piece, `own` which of its nodes belong to it.
+    """
 
     bed: Bed
     start: Start
@@ -40,6 +45,14 @@ class Laid:
     reading: Reading
     at: Ints
     areas: Floats
+    shift_mm: tuple[float, float] = (0.0, 0.0)
+    own: Bools | None = None
+    parts: tuple[Laid, ...] = ()
+
+    @property
+    def nets(self) -> tuple[Laid, ...]:
+        """All nets, or this one alone."""
+        return self.parts or (self,)
 
     @cached_property
     def cover(self) -> float:
@@ -58,8 +71,20 @@ class Laid:
 
     @cached_property
     def on_patch(self) -> Bools:
-        """(a, b) nodes that stand on the patch itself."""
-        return np.asarray((self.net.state == ON) & self.bed.inside[self.net.face])
+        """(a, b) nodes that stand on the patch itself, in this net's own part of it."""
+        if self.parts:
+            return self.parts[0].on_patch
+        on = (self.net.state == ON) & self.bed.inside[self.net.face]
+        return np.asarray(on if self.own is None else on & self.own)
+
+    def tangents(self, axis: int) -> Floats:
+        """(n, 3) directions of the threads along warp (axis 0) or weft (axis 1) where the net was read; not all of length 1."""
+        if not self.parts:
+            return self.reading.blend(node_tangents(self.net, axis)[0])
+        out = np.zeros((len(self.at), 3))
+        for part in self.parts:
+            out[part.at] = part.tangents(axis)
+        return out
 
 
 def lay(bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm: float | None = None) -> Laid:
@@ -138,7 +163,7 @@ def _net(
 def _laid(bed: Bed, start: Start, steering: Steering, net: Net, *, rough: bool = False) -> Laid:
     cells = Cells(net, bed.ground)
     at, areas = bed.sample if rough else (np.arange(len(bed.points)), bed.vertex_areas)
-    reading = _read(bed, cells, at)
+    reading = read_at(bed, cells, at)
     if reading is None:
         raise SolveError(
             "no cell of the net could be laid about the start", where=place_text(start.point),
@@ -153,16 +178,18 @@ def moved(laid: Laid, bed: Bed) -> Laid:
     Raises
     ------
     SolveError
-        The net has no cell there.
+        The net has no cell there, or was laid anew behind a cut.
     """
+    if laid.parts:
+        raise SolveError("the net is in several parts, each side of a cut by itself", do="Lay it anew.")
     at = np.arange(len(bed.points))
-    reading = _read(bed, laid.cells, at)
+    reading = read_at(bed, laid.cells, at)
     if reading is None:
         raise SolveError("the net has no cell", where=place_text(laid.start.point), do="Lay it anew.")
     return Laid(bed, laid.start, laid.steering, laid.net, laid.cells, reading, at, bed.vertex_areas)
 
 
-def _read(bed: Bed, cells: Cells, at: Ints) -> Reading | None:
+def read_at(bed: Bed, cells: Cells, at: Ints) -> Reading | None:
     """Read a net at some of the patch's vertices; part by part where it may lie over itself."""
     points, normals = bed.patch.vertices_mm, bed.normals
     parts = bed.parts(ABOUT_BARS * cells.net.spacing_mm)
@@ -212,7 +239,7 @@ def _check_nodes(reach: Ints, h: float, start: Start) -> None:
 def _needed(bed: Bed, coarse: Net, far: float) -> tuple[Floats, Bools | None]:
     """How far the threads must run to the four sides, mm, and which coarse nodes are needed; None: all of them."""
     pick, _ = bed.sample
-    found = _read(bed, Cells(coarse), pick)
+    found = read_at(bed, Cells(coarse), pick)
     if found is None:
         return np.full(4, RUN * far), None
     if found.covered.mean() < SURE:

@@ -197,6 +197,10 @@ class Reading:
     _cell: Ints
     _share: Floats
 
+    def take(self, which: Bools) -> Reading:
+        """Return the reading of some of the points."""
+        return Reading(*(np.asarray(getattr(self, f.name))[which] for f in fields(Reading)))
+
     def blend(self, field: Floats) -> Floats:
         """Interpolate an (a, b, ...) field of the nodes to the points."""
         i, j = self._cell.T

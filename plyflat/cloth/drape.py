@@ -19,7 +19,6 @@ from ._net_bed import make_bed
 from ._net_check import Bound, CornerCheck, bound_shear, check_corners
 from ._net_ground import unit
 from ._net_lay import Laid, lay
-from ._net_read import node_tangents
 from ._patch import place_text
 from .locking import Locked, Locking, Spot, locked_part
 
@@ -406,7 +405,7 @@ def _uncovered(laid: Laid) -> tuple[Floats | None, float]:
 def _fibres(laid: Laid) -> tuple[Floats, Floats]:
     """(n, 3) unit vectors of warp and weft at the ply's vertices, at the angle that the shear says."""
     reading, n = laid.reading, laid.bed.patch.vertex_normals
-    a, b = (reading.blend(node_tangents(laid.net, axis)[0]) for axis in (0, 1))
+    a, b = (laid.tangents(axis) for axis in (0, 1))
     a, b = (unit(q - (q * n).sum(axis=1, keepdims=True) * n) for q in (a, b))
     # The threads' own bisector, and half their angle to each side of it.
     middle = a + b

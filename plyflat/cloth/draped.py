@@ -137,7 +137,8 @@ def draped_flat(drape: Drape) -> Draped:
     loops = check_disc(surface)
     refuse_bare(drape)
     points = drape.laid.bed.points
-    torn = _torn(points, surface, drape.uv_mm)
+    kinked = _kinked(drape)
+    torn = _torn(points, surface, drape.uv_mm, kinked)
     areas = surface.face_areas_mm2
     if areas[torn].sum() > TORN_SHARE * surface.area_mm2:
         worst = surface.faces[torn][int(areas[torn].argmax())]
@@ -152,7 +153,7 @@ def draped_flat(drape: Drape) -> Draped:
             beside = np.isin(surface.faces, surface.faces[torn]).any(axis=1)
             loose[surface.faces[beside].ravel()] = True
         uv = _carried(points, surface, drape, loose)
-        torn = _torn(points, surface, uv)
+        torn = _torn(points, surface, uv, kinked)
         if not torn.any():
             break
     carried = float(areas[loose[surface.faces].any(axis=1)].sum())
@@ -203,14 +204,23 @@ def _threads(points: Floats, surface: Surface, uv: Floats) -> tuple[Floats, Floa
         return np.stack([d, -c]) / det, np.stack([-b, a]) / det
 
 
-def _torn(points: Floats, surface: Surface, uv: Floats) -> Bools:
+def _kinked(drape: Drape) -> Bools:
+    """(m,) triangles that lie over the thread at which a net was laid anew behind a cut: threads have a kink there."""
+    part = np.zeros(len(drape.uv_mm), dtype=np.int64)
+    for k, laid in enumerate(drape.laid.parts):
+        part[laid.at] = k
+    label = part[drape.surface.faces]
+    return np.asarray((label != label[:, :1]).any(axis=1))
+
+
+def _torn(points: Floats, surface: Surface, uv: Floats, kinked: Bools) -> Bools:
     """(m,) triangles that lie upside down, or whose threads are not about as long as they ought to be."""
     mesh = Triangles(points, surface.faces)
     a, b, c, d = mesh.jacobian(uv / mesh.scale)
     warp, weft = _threads(points, surface, uv)
     long = np.stack([np.hypot(*warp), np.hypot(*weft)])
     with np.errstate(invalid="ignore"):
-        fair = (a * d - b * c > 0) & (np.abs(long - 1.0) < TORN).all(axis=0)
+        fair = (a * d - b * c > 0) & ((np.abs(long - 1.0) < TORN).all(axis=0) | kinked)
     return np.asarray(~fair)
 
 

@@ -27,10 +27,11 @@ from ._drape_search import (
 )
 from ._generators import POWER, straight
 from ._net_bed import Bed, piece_bed
+from ._net_beyond import cuts_of, lay_beyond
 from ._net_lay import lay
 from ._patch import place_text
 from .drape import Drape, drape_of
-from .draped import Draped, draped_flat, refuse_bare
+from .draped import Draped, draped_flat, refuse_bare, seam_bed
 from .locking import Locking, locked_part
 
 __all__ = ["Laying", "Tried", "Wishes", "lay_piece"]
@@ -132,23 +133,42 @@ class Laying:
 def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     """Lay a piece by its threads as well as can be; never raises for what the piece is.
 
+    A piece that meets itself at a seam, as one with darts does, is laid on the hull as if that were whole, and anew on
+    each side of the seam; and on itself alone, threads going round from the one side of the seam to the other.
+
     Parameters
     ----------
     bed : Bed
-        Of the piece.
+        Of the piece, on the hull about it; of the piece alone (`seam_bed`) where there is no hull.
     wishes : Wishes
 
     Returns
     -------
     Laying
     """
+    if bed.layered or not cuts_of(bed.patch):
+        return _laid_on(bed, wishes)
+    over = _laid_on(bed, wishes)
+    if over.draped is not None and over.draped.drape.locked_area_mm2 <= 0:
+        return over
+    alone = _laid_on(seam_bed(bed.patch), wishes)
+    if alone.draped is None:
+        return over
+    if over.draped is None or alone.draped.drape.locked_area_mm2 < over.draped.drape.locked_area_mm2:
+        return alone
+    return over
+
+
+def _laid_on(bed: Bed, wishes: Wishes) -> Laying:
     question = _question(bed, wishes)
     try:
         best = _best_trial(question, wishes)
     except PlyflatError as error:
         return Laying(None, _said(error))
     hopeless = _hopeless(best, wishes)
-    if hopeless:
+    # What a cut takes out is known when the net has been laid anew behind it.
+    cut = not bed.layered and best.cover >= HOPELESS_COVER and len(cuts_of(bed.patch)) > 0
+    if hopeless and not cut:
         bound = _bound(question, best)
         # Bent first threads can take out all but what the curvature asks for.
         if best.cover < HOPELESS_COVER or wishes.steer == "never" or _past(bound, wishes):
@@ -223,7 +243,7 @@ def _fine(question: Question, best: Trial, wishes: Wishes) -> tuple[Drape | None
     """The net as taken, and the one with straight first threads where it is another."""
     bed = question.bed
     start = bed.start(best.start_mm, wishes.warp, turn_deg=best.turn_deg, tolerance_mm=np.inf)
-    laid = lay(bed, start, straight())
+    laid = lay_beyond(lay(bed, start, straight()))
     drape = drape_of(laid, locking=wishes.locking, least_cover=0.0)
     refuse_bare(drape)
     bends = wishes.steer == "always" or (wishes.steer == "where it locks" and drape.locked_area_mm2 > 0)
@@ -231,7 +251,7 @@ def _fine(question: Question, best: Trial, wishes: Wishes) -> tuple[Drape | None
         return None, drape
     try:
         bent = steer_net(bed, start, straight(), question.spacing_mm)
-        other = lay(bed, bent.start, bent.steering)
+        other = lay_beyond(lay(bed, bent.start, bent.steering))
     except PlyflatError:
         # Bends that lead nowhere are no fault of the straight threads.
         return None, drape
