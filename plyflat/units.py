@@ -148,6 +148,17 @@ def mass_per_length_g_m(text: object) -> float:
     return _read(text, unit="g/m", what="a mass per length", examples='"50 g/m"')
 
 
+def force_per_length_n_mm(text: object) -> float:
+    """Return a force per width in N/mm.
+
+    Raises
+    ------
+    QuantityError
+        If the unit is missing or not force over length, or the number is not finite or negative.
+    """
+    return _read(text, unit="N/mm", what="a force per width", examples='"60 N/mm" or "60 kN/m"')
+
+
 def angle_deg(text: object) -> float:
     """Return an angle in degrees.
 
@@ -386,6 +397,11 @@ def text_areal_weight(value_g_m2: float) -> str:
 def text_mass_per_length(value_g_m: float) -> str:
     """Write a mass per length in g/m."""
     return f"{number_text(value_g_m)} g/m"
+
+
+def text_force_per_length(value_n_mm: float) -> str:
+    """Write a force per width in N/mm."""
+    return f"{number_text(value_n_mm)} N/mm"
 
 
 def text_deg(value_deg: float) -> str:

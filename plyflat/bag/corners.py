@@ -7,7 +7,7 @@ the radius allowed. The last less the taut one is the slack to put in before the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -47,6 +47,12 @@ class CornerSection:
         Their lengths.
     spans : tuple of (float, tuple of int)
         The stretches that a taut film hangs free over: the slack of each, mm, and the corner lines it passes over.
+    crossed : tuple of (int, float)
+        The corner lines that the section passes over, and how far along its surface from its first end, mm.
+    own_mm : float
+        How far along its surface the place lies.
+    across, up : (3,) float arrays
+        Unit vectors of the plane's x and y.
     """
 
     line: int
@@ -59,6 +65,10 @@ class CornerSection:
     taut_path_mm: float
     rounded_path_mm: float
     spans: tuple[tuple[float, tuple[int, ...]], ...] = ()
+    crossed: tuple[tuple[int, float], ...] = ()
+    own_mm: float = 0.0
+    across: Floats = field(default_factory=lambda: np.array([1.0, 0.0, 0.0]))
+    up: Floats = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))
 
     def slack_of(self, lines: Sequence[int]) -> float:
         """Slack of the stretches that pass over some corner lines, mm: other corners in the section have their own."""
@@ -184,7 +194,19 @@ def _told(made: _Level, lines: tuple[Crease, ...], k: int, along: float, p: Floa
         over = sorted({j for j, at in crossed if start - 1e-6 <= at <= end + 1e-6})
         spans.append((slack, tuple(over)))
     hull, film = made.hull @ made.turn, made.rounded @ made.turn
-    return CornerSection(k, along, p, hull, made.taut @ made.turn, film, path, min(taut, path), rounded, tuple(spans))
+    return CornerSection(
+        k, along, p, hull, made.taut @ made.turn, film, path, min(taut, path), rounded, tuple(spans),
+        _once(crossed), crossed[-1][1], made.frame[:, 0], made.frame[:, 1],
+    )  # fmt: skip
+
+
+def _once(crossed: list[tuple[int, float]]) -> tuple[tuple[int, float], ...]:
+    """Crossings in order along a section; the same line twice within a corner's width is one."""
+    out: list[tuple[int, float]] = []
+    for j, at in sorted(crossed, key=lambda q: q[1]):
+        if not any(j == i and at - before < NEAR_MM for i, before in out):
+            out.append((j, at))
+    return tuple(out)
 
 
 def _at(way: Floats, place: Floats) -> float:

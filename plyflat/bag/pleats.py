@@ -57,6 +57,10 @@ class Pleat:
         Whether film can still be drawn that far once the bag is pressed down.
     order : int
         In which order the pleats are made and laid into their corners, the largest first.
+    loop : int
+        Which line of tape, 1 the outer one; lengths along each count from its own mark.
+    fold : int
+        Pleats of one number are the ends of one fold; 0 where none is told.
     """
 
     number: int
@@ -69,6 +73,8 @@ class Pleat:
     far_mm: float
     helps: bool
     order: int
+    loop: int = 1
+    fold: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,6 +135,7 @@ def place_pleats(
     corners: Sequence[Corner],
     bends: Sequence[Bend] = (),
     *,
+    inner_mm: Sequence[Floats] = (),
     pressure_kpa: float,
     tension_n_per_m: float,
     friction: float,
@@ -145,10 +152,12 @@ def place_pleats(
     surface : Surface
         Inside the tape.
     tape_mm : (k, 3) float array
-        The closed tape line, its beginning first.
+        The closed tape line, its beginning first; the outer one.
     lines : sequence of Crease
     corners : sequence of Corner
     bends : sequence of Bend
+    inner_mm : sequence of (k, 3) float arrays
+        Closed lines of tape within the first, as round a post; a corner line that ends there gets a pleat there too.
     pressure_kpa : float
         While the pleats are tucked in; film is drawn from farther at a low vacuum.
     tension_n_per_m : float
@@ -173,21 +182,28 @@ def place_pleats(
     reach = feed_length_mm(tension_n_per_m=tension_n_per_m, pressure_kpa=pressure_kpa, friction=friction)
     tape = np.asarray(tape_mm, dtype=np.float64)
     check_tape(surface, tape)
+    for line in inner_mm:
+        check_tape(surface, line)
     found = []
     for corner in corners:
         if corner.slack_mm < LEAST_SLACK_MM:
             continue
         own = [lines[k] for k in corner.lines]
         points = np.concatenate([c.points_mm for c in own])
-        for at in _feet(tape, own, points, bends):
-            p = _along(tape, at)
+        feet = [(1, tape, at) for at in _feet(tape, own, points, bends)]
+        feet += [(k, line, at) for k, line in enumerate(inner_mm, 2) for at in _ends_at(line, own)]
+        for loop, line, at in feet:
+            p = along_tape(line, at)
             far = float(np.linalg.norm(points - p, axis=1).min())
-            found.append((at, p, 0.5 * corner.slack_mm, corner.name, far, far <= reach))
-    found.sort(key=lambda q: q[0])
-    rank = np.argsort(np.argsort([-q[2] for q in found], kind="stable"), kind="stable")
+            found.append((loop, at, p, 0.5 * corner.slack_mm, corner.name, far))
+    found.sort(key=lambda q: q[:2])
+    rank = np.argsort(np.argsort([-q[3] for q in found], kind="stable"), kind="stable")
     return tuple(
-        Pleat(k + 1, at / 1000, (float(p[0]), float(p[1]), float(p[2])), needs + margin_mm, needs, margin_mm, name, far, helps, int(rank[k]) + 1)
-        for k, (at, p, needs, name, far, helps) in enumerate(found)
+        Pleat(
+            k + 1, at / 1000, (float(p[0]), float(p[1]), float(p[2])), needs + margin_mm, needs, margin_mm, name, far,
+            far <= reach, int(rank[k]) + 1, loop,
+        )  # fmt: skip
+        for k, (loop, at, p, needs, name, far) in enumerate(found)
     )
 
 
@@ -245,14 +261,9 @@ def _crossing(surface: Surface, tape: Floats) -> Floats | None:
 
 def _feet(tape: Floats, own: Sequence[Crease], points: Floats, bends: Sequence[Bend]) -> list[float]:
     """Lengths along the tape at which a corner is fed."""
-    ends = []
-    for line in own:
-        for p in () if line.closed else (line.points_mm[0], line.points_mm[-1]):
-            at, far = _onto(tape, p)
-            if far < AT_TAPE_MM:
-                ends.append(at)
+    ends = _ends_at(tape, own)
     if ends:
-        return _apart(ends, closed_length(tape))
+        return ends
     # Corners of the rim: film is short there, on the way from the corner line to the tape.
     rim = [np.array(b.place_mm) for b in bends if b.deg < RIM_DEG]
     depth = float(np.ptp(points, axis=0).max())
@@ -260,6 +271,17 @@ def _feet(tape: Floats, own: Sequence[Crease], points: Floats, bends: Sequence[B
     if not 3 <= len(_apart([_onto(tape, p)[0] for p in rim], closed_length(tape))) <= 8:
         rim = _round(points)
     return _apart([_onto(tape, p)[0] for p in rim], closed_length(tape))
+
+
+def _ends_at(tape: Floats, own: Sequence[Crease]) -> list[float]:
+    """Lengths along a tape at which corner lines run up to it."""
+    ends = []
+    for line in own:
+        for p in () if line.closed else (line.points_mm[0], line.points_mm[-1]):
+            at, far = _onto(tape, p)
+            if far < AT_TAPE_MM:
+                ends.append(at)
+    return _apart(ends, closed_length(tape))
 
 
 def _round(points: Floats) -> list[Floats]:
@@ -301,7 +323,8 @@ def _onto(tape: Floats, p: Floats) -> tuple[float, float]:
     return float(length[:k].sum() + share[k] * length[k]), float(far[k])
 
 
-def _along(tape: Floats, at: float) -> Floats:
+def along_tape(tape: Floats, at: float) -> Floats:
+    """Return the point (3,) at a length along a closed tape line (k, 3), mm."""
     closed = np.concatenate([tape, tape[:1]])
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
     return np.array([np.interp(at, s, closed[:, i]) for i in range(3)])

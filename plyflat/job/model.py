@@ -31,6 +31,7 @@ from .checks import across, currencies
 from .day import TIMES_AT, Clock, Cure, Place, Ranges, Service, VacuumSpec, Waste
 from .drape import DIAGONALS, LOCK, TOWS, WITHOUT_NET, CutBy, Weave
 from .files import Files
+from .film import FilmKeys, HollowKeys, PulledKeys
 from .forms import Mark, Point, amount, length, share
 from .table import (
     AREAL,
@@ -246,7 +247,7 @@ class Cloth(Table):
 STRESS = amount(lambda given: units.pressure_kpa(given) / 1000, lambda v: f"{units.number_text(v)} MPa", 0.1, 1e5, "35 MPa")
 
 
-class Consumable(Table):
+class Consumable(PulledKeys, Table):
     """A material of the bag: a sheet on its roll, or sealant tape."""
 
     kind: Kind = Field(description="What it is; a layer of the bag takes its own kind only.")
@@ -370,7 +371,7 @@ class TapeLayer(Layer):
     )
 
 
-class FilmLayer(Layer):
+class FilmLayer(FilmKeys, Layer):
     """Bag film."""
 
     margin_mm: Annotated[float, MARGIN, PRACTICE] = Field(
@@ -413,7 +414,7 @@ class PortRules(Table):
     )
 
 
-class Bag(Table):
+class Bag(HollowKeys, Table):
     """A bag stack, from the laminate outwards."""
 
     peel_ply: PeelLayer | None = Field(default=None, description="Peel ply, on the laminate.")

@@ -1,0 +1,316 @@
+"""What a bag's film leaves open along its corners: drawn taut, with its pleats, and with whatever else would help.
+
+Every state is laid section by section (`section_film`) and summed up along the corner lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..surface.crease import Crease
+from ..surface.mesh import Floats
+from .corners import CornerSection
+from .feeding import Fed
+from .film import Film
+from .section_film import SectionFilm, filled, lay_over_section, length_mm, level, measured, stuck
+from .wedge import feed_length_mm
+
+#: A softer film that advice tries where the job has none, from memory: low-density polyethylene.
+SOFT = Film("a soft polyethylene film", 200.0, 0.05, yield_mpa=10.0, break_stretch=5.0, hardening_mpa=3.0)
+#: More pleats in advice are so many times the film that the limit asks for.
+MORE = 1.5
+#: Fillets are told in steps of this, mm.
+FILLET_STEP_MM = 1.0
+#: A fillet is sought on so many sections, those that stand off most.
+WORST = 4
+
+
+@dataclass(frozen=True, eq=False)
+class FilmState:
+    """A film as it lies along all corners.
+
+    Where two figures are told, the first is for film that slides freely or is worked in by hand, the second for film
+    that slides no farther than friction lets it, and draws where that does not do.
+
+    Attributes
+    ----------
+    name : str
+    pressure_kpa : float
+    depth_mm, depth_most_mm : float
+        The farthest it stands off a corner.
+    place_mm : (float, float, float)
+        Where that is.
+    over_mm : float
+        Length of corner that it leaves by more than the limit, by the second figure.
+    area_mm2, area_most_mm2 : float
+        Of hull that it does not touch.
+    volume_mm3, volume_most_mm3 : float
+    resin_g, resin_most_g : float
+        What would fill that.
+    stretch : float
+        Largest, length over length as cut.
+    draws : bool
+        Whether it draws anywhere.
+    bursts : bool
+        Whether it is stretched to its break anywhere.
+    laid : tuple of SectionFilm
+        Section by section, as it slides freely.
+    held : tuple of SectionFilm
+        The same, as far as friction lets it.
+    """
+
+    name: str
+    pressure_kpa: float
+    depth_mm: float
+    depth_most_mm: float
+    place_mm: tuple[float, float, float]
+    over_mm: float
+    area_mm2: float
+    area_most_mm2: float
+    volume_mm3: float
+    volume_most_mm3: float
+    resin_g: float
+    resin_most_g: float
+    stretch: float
+    draws: bool
+    bursts: bool
+    laid: tuple[SectionFilm, ...]
+    held: tuple[SectionFilm, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Cure:
+    """One way to leave less open.
+
+    Attributes
+    ----------
+    kind : {"as it is", "its pleats", "more pleats", "fillet", "other film", "two pieces"}
+    what : str
+        In words, with its figures.
+    state : FilmState
+        At full vacuum.
+    meets : bool
+        Whether the limit is kept, by the second figure.
+    """
+
+    kind: str
+    what: str
+    state: FilmState
+    meets: bool
+
+
+@dataclass(frozen=True)
+class LayerReach:
+    """What one layer of the stack would leave open, were it laid through the corners in one piece and drawn taut.
+
+    Attributes
+    ----------
+    kind, material : str
+    radius_mm : float
+        In which it hangs free where it bridges widest.
+    depth_mm : float
+        The farthest it stands off.
+    place_mm : (float, float, float)
+    volume_mm3 : float
+    marks : str
+        Where its stiffness comes from.
+    """
+
+    kind: str
+    material: str
+    radius_mm: float
+    depth_mm: float
+    place_mm: tuple[float, float, float]
+    volume_mm3: float
+    marks: str
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What is the same for all states.
+
+    Attributes
+    ----------
+    sections : tuple of CornerSection
+    lines : tuple of Crease
+    limit_mm : float
+    friction : float
+    tuck_kpa : float
+        Pressure at which film is still moved.
+    resin_g_per_cm3 : float
+    """
+
+    sections: tuple[CornerSection, ...]
+    lines: tuple[Crease, ...]
+    limit_mm: float
+    friction: float
+    tuck_kpa: float
+    resin_g_per_cm3: float
+
+    @property
+    def steps_mm(self) -> Floats:
+        """(s,) float array: length of corner that each section stands for."""
+        size = [float(np.linalg.norm(np.diff(q.points_mm, axis=0), axis=1).sum()) for q in self.lines]
+        count = np.bincount([s.line for s in self.sections], minlength=len(self.lines))
+        return np.array([size[s.line] / count[s.line] for s in self.sections])
+
+    def state(
+        self, name: str, film: Film, pressure_kpa: float, *, fed: Fed | None = None, share: float = 1.0,
+        fillet_mm: float = 0.0, taped_at_corner: bool = False,
+    ) -> FilmState:  # fmt: skip
+        """Lay a film over all sections.
+
+        Parameters
+        ----------
+        name : str
+        film : Film
+        pressure_kpa : float
+        fed : Fed, optional
+            Film put in; none where not given.
+        share : float
+            How many times that film.
+        fillet_mm : float
+            Radius to which corners are filled first.
+        taped_at_corner : bool
+            Whether the film is taped down along the corners.
+        """
+        laid, held = [], []
+        for k, s in enumerate(self.sections):
+            slack = share * float(fed.given_mm[k]) if fed is not None else 0.0
+            free = lay_over_section(
+                s, film, pressure_kpa=pressure_kpa, slack_mm=slack, fillet_mm=fillet_mm, taped_at_corner=taped_at_corner
+            )
+            laid.append(free)
+            held.append(free if taped_at_corner else self._held(s, film, free, pressure_kpa, fed, k, fillet_mm))
+        return self._summed(name, film, pressure_kpa, laid, held)
+
+    def feed_mm(self, film: Film) -> float:
+        """From how far a film that draws can be drawn while it is still moved, mm; infinite without friction."""
+        if self.friction <= 0:
+            return float("inf")
+        return feed_length_mm(
+            tension_n_per_m=1e3 * film.yield_n_per_mm, pressure_kpa=self.tuck_kpa, friction=self.friction
+        )
+
+    def _held(
+        self, s: CornerSection, film: Film, free: SectionFilm, pressure: float, fed: Fed | None, k: int, fillet: float
+    ) -> SectionFilm:
+        """The film as far as friction lets it: where its slack lies too far off it draws instead."""
+        near = fed is not None and fed.far_mm[k] <= self.feed_mm(film)
+        if near or not np.isfinite(film.yield_n_per_mm):
+            return free
+        if fillet > 0:
+            hull, turn = level(s)
+            hull = filled(hull, fillet)
+            radius = 1e3 * film.yield_n_per_mm / pressure
+            way = filled(hull, radius)
+            tight = measured(
+                s, hull, way, turn, (radius, pressure * radius, length_mm(way) / max(s.taut_path_mm, 1e-9))
+            )
+        else:
+            tight = stuck(s, film, pressure_kpa=pressure)
+        return tight if tight.depth_mm > free.depth_mm else free
+
+    def _summed(
+        self, name: str, film: Film, pressure: float, laid: Sequence[SectionFilm], held: Sequence[SectionFilm]
+    ) -> FilmState:
+        step = self.steps_mm
+        deep, most = np.array([q.depth_mm for q in laid]), np.array([q.depth_mm for q in held])
+        worst = int(np.argmax(most))
+        x, y, z = self.sections[worst].place_mm.tolist()
+        wide, wide_most = (float(step @ [q.width_mm for q in of]) for of in (laid, held))
+        room, room_most = (float(step @ [q.area_mm2 for q in of]) for of in (laid, held))
+        grams = 1e-3 * self.resin_g_per_cm3
+        stretch = max(q.stretch for q in (*laid, *held))
+        draws = any(q.tension_n_per_m >= 999.0 * film.yield_n_per_mm for q in (*laid, *held))
+        bursts = film.break_stretch is not None and stretch >= film.break_stretch
+        return FilmState(
+            name, pressure, float(deep.max()), float(most.max()), (x, y, z), float(step[most > self.limit_mm].sum()),
+            wide, wide_most, room, room_most, grams * room, grams * room_most, stretch, draws, bursts, tuple(laid), tuple(held),
+        )  # fmt: skip
+
+
+def film_cures(
+    bench: Bench, film: Film, fed: Fed, now: FilmState, pleated: FilmState, others: Sequence[Film],
+    *, progress: Callable[[str, float], None],
+) -> tuple[Cure, ...]:  # fmt: skip
+    """Lay the film with each cure at full vacuum, those that keep the limit first, then by what they leave.
+
+    Parameters
+    ----------
+    bench : Bench
+    film : Film
+    fed : Fed
+    now, pleated : FilmState
+        At full vacuum, drawn taut and with its own pleats.
+    others : sequence of Film
+        Films to try in its place.
+    progress : callable
+    """
+    pressure = now.pressure_kpa
+    out = [("as it is", f"{film.name} drawn taut, no pleats", now)]
+    if fed.pleats:
+        out.append(("its pleats", f"{len(fed.pleats)} pleats as listed", pleated))
+        what = f"half as much again in the pleats: {sum(p.loop == 1 for p in fed.pleats)} of them each {MORE:g} times as high, or more of them"
+        out.append(("more pleats", what, bench.state("more pleats", film, pressure, fed=fed, share=MORE)))
+    progress("film cures", 0.4)
+    radius = fillet_wanted_mm(bench, film, pressure)
+    out.append(
+        ("fillet", f"a fillet of {radius:g} mm, no pleats", bench.state("fillet", film, pressure, fillet_mm=radius))
+    )
+    for other in others:
+        out.append(("other film", f"{other.name} drawn taut, no pleats", bench.state(other.name, other, pressure)))
+    progress("film cures", 0.8)
+    halves = bench.state("two pieces", film, pressure, taped_at_corner=True)
+    out.append(("two pieces", "the bag in two pieces, both taped down along the corner line", halves))
+    cures = [Cure(kind, what, state, state.depth_most_mm <= bench.limit_mm) for kind, what, state in out]
+    return tuple(sorted(cures, key=lambda q: (not q.meets, q.state.volume_most_mm3)))
+
+
+def fillet_wanted_mm(bench: Bench, film: Film, pressure_kpa: float) -> float:
+    """Return the least fillet, in whole mm, over which a taut film stands off by no more than the limit.
+
+    Parameters
+    ----------
+    bench : Bench
+    film : Film
+    pressure_kpa : float
+    """
+    most = 1e3 * film.yield_n_per_mm / pressure_kpa
+    low, high = 0.0, float(np.ceil(most))
+    deep = [stuck(s, film, pressure_kpa=pressure_kpa).depth_mm for s in bench.sections]
+    worst = [bench.sections[k] for k in np.argsort(deep)[::-1][:WORST]]
+    few = replace(bench, sections=tuple(worst))
+
+    def keeps(radius: float) -> bool:
+        return few.state("fillet", film, pressure_kpa, fillet_mm=radius).depth_most_mm <= bench.limit_mm
+
+    while high - low > FILLET_STEP_MM:
+        middle = float(np.floor(0.5 * (low + high)))
+        if middle <= low:
+            break
+        low, high = (low, middle) if keeps(middle) else (middle, high)
+    return high
+
+
+def layers_taut(bench: Bench, layers: Sequence[tuple[str, Film, str]], pressure_kpa: float) -> tuple[LayerReach, ...]:
+    """Return what each layer would leave open were it drawn taut through the corners, the worst first.
+
+    Each is taken to be pressed by the whole pressure alone: what lies over it passes that on.
+
+    Parameters
+    ----------
+    bench : Bench
+    layers : sequence of (str, Film, str)
+        Kind, its figures, and where those come from.
+    pressure_kpa : float
+    """
+    out = []
+    for kind, film, marks in layers:
+        laid = bench.state(film.name, film, pressure_kpa)
+        radius = max(q.radius_mm for q in laid.laid)
+        out.append(LayerReach(kind, film.name, radius, laid.depth_mm, laid.place_mm, laid.volume_mm3, marks))
+    return tuple(sorted(out, key=lambda q: (-q.depth_mm, -q.radius_mm)))
