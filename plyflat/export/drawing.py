@@ -39,7 +39,7 @@ LAYERS = {
     "MARK": "centre cross and direction arrows",
     "TEXT": "words",
     "CHECK": "square of 100 mm to measure",
-    "ROLL": "outline of the roll",
+    "ROLL": "outline of the roll or remnant, its flaws, and cuts right across",
 }
 CHECK_MM = 100.0
 WARP_THREAD, WEFT_THREAD = "warp thread", "weft thread"
@@ -175,7 +175,7 @@ def draw_templates(title: str, templates: Sequence[Template], *, notch_mm: float
 
 
 def draw_lay(roll: RollPlan, number: int, *, notch_mm: float) -> Drawing:
-    """Draw the pieces as they lie on a roll; x runs from the roll's end, y from its edge.
+    """Draw the pieces as they lie on a roll, with its flaws and cuts across; x runs from the roll's end, y from its edge.
 
     Parameters
     ----------
@@ -191,10 +191,17 @@ def draw_lay(roll: RollPlan, number: int, *, notch_mm: float) -> Drawing:
     """
     lay = roll.lays[number]
     laid = [(placed(roll.parts[place.part], place), copy_note(roll, place)) for place in lay.places]
-    frame = shapely.box(0.0, 0.0, lay.length_mm, lay.width_mm)
-    title = f"{roll.material}, roll {number + 1}"
-    under = f"roll width {lay.width_mm:.0f} mm, length used {lay.length_mm:.0f} mm from the roll's end at x = 0"
-    return _drawing(title, laid, notch_mm, under, frame=frame)
+    cloth = shapely.box(0.0, 0.0, lay.length_mm, lay.width_mm)
+    name, lines = f"roll {number + 1}", []
+    if lay.stock is not None:
+        name = lay.stock.name
+        cloth = lay.stock.outline or cloth
+        seen = [flaw for flaw in lay.stock.flaws if flaw.box.intersects(cloth)]
+        lines = [ring for flaw in seen for ring in _rings("ROLL", flaw.box)]
+    lines += [Stroke("ROLL", np.array([[cut, 0.0], [cut, lay.width_mm]])) for cut in lay.cuts_mm]
+    under = f"{name}: width {lay.width_mm:.0f} mm, length used {lay.length_mm:.0f} mm from its end at x = 0"
+    drawn = _drawing(f"{roll.material}, {name}", laid, notch_mm, under, frame=cloth)
+    return replace(drawn, strokes=(*drawn.strokes, *lines))
 
 
 def copy_note(roll: RollPlan, place: Place) -> str:

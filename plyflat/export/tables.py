@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 CUT_HEAD = (
     "roll material", "region", "ply or layer", "piece", "copy", "copies", "face up", "warp angle (deg)", "net area (m2)",
     "cut area (m2)", "length along roll as cut (mm)", "width across roll as cut (mm)", "roll number", "number on the lay",
-    "from roll end (mm)", "from roll edge (mm)", "turned (deg)", "largest strain (%)", "strain over 99 % of area below (%)",
+    "cloth", "from roll end (mm)", "from roll edge (mm)", "turned (deg)", "off grain (deg)", "largest strain (%)", "strain over 99 % of area below (%)",
     "area over strain limit (%)", "most over least stretch, uncut (%)", "no uncut shape under, proven (%)",
     "no uncut shape under, estimate (%)", "curvature held, uncut (deg)",
 )  # fmt: skip
 ROLL_HEAD = (
-    "material", "kind", "roll width (mm)", "roll length (mm)", "rolls", "length used (m)", "surface to cover (m2)",
+    "material", "kind", "roll width (mm)", "roll length (mm)", "rolls", "cut from", "length used (m)", "surface to cover (m2)",
     "pieces as cut (m2)", "roll area used (m2)", "share used (%)", "mass (g)", "cost",
 )  # fmt: skip
 QUANTITY_HEAD = ("list", "item", "amount", "unit", "low", "high", "cost", "basis")
@@ -47,12 +47,18 @@ class Laid:
         Number of the roll, from 1.
     template : Template
     place : Place
+    cloth : str
+        What the roll or remnant is called.
+    off_grain_deg : float
+        How far it is turned off what the cloth allows, within its ply's tolerance.
     """
 
     number: int
     roll: int
     template: Template
     place: Place
+    cloth: str = ""
+    off_grain_deg: float = 0.0
 
     @property
     def span_mm(self) -> tuple[float, float, float, float]:
@@ -83,7 +89,24 @@ def laid_pieces(roll: RollPlan) -> tuple[tuple[Laid, ...], ...]:
 def _in_order(roll: RollPlan, number: int) -> Iterator[Laid]:
     places = sorted(roll.lays[number].places, key=lambda p: (round(p.outline.bounds[0], 3), p.outline.bounds[1]))
     for k, place in enumerate(places):
-        yield Laid(k + 1, number + 1, roll.parts[place.part], place)
+        yield Laid(
+            k + 1, number + 1, roll.parts[place.part], place, cloth_name(roll, number), roll.off_grain_deg(place)
+        )
+
+
+def cloth_name(roll: RollPlan, number: int) -> str:
+    """Return what the roll or remnant of a lay is called.
+
+    Parameters
+    ----------
+    roll : RollPlan
+    number : int
+        Index into ``roll.lays``.
+    """
+    stock = roll.lays[number].stock
+    if stock is None:
+        return f"roll {number + 1}"
+    return f"{stock.name}, to buy" if stock.bought else stock.name
 
 
 def cut_list(plan: Plan) -> str:
@@ -105,7 +128,7 @@ def _cut_row(piece: Laid, plies: Mapping[tuple[str, str], PlyPlan]) -> tuple:
     return (
         t.material, t.region, t.ply, t.piece, place.copy + 1, t.copies, t.face_up, f"{t.angle_deg + 0.0:g}",
         f"{t.net.area / 1e6:.4f}", f"{t.cut.area / 1e6:.4f}", f"{x1 - x0:z.1f}", f"{y1 - y0:z.1f}", piece.roll, piece.number,
-        f"{x0:z.1f}", f"{y0:z.1f}", f"{place.turn_deg:g}", *_strain_cells(t), *_bound_cells(ply.patch_of(t.piece) if ply else None),
+        piece.cloth, f"{x0:z.1f}", f"{y0:z.1f}", f"{place.turn_deg:g}", f"{piece.off_grain_deg + 0.0:g}", *_strain_cells(t), *_bound_cells(ply.patch_of(t.piece) if ply else None),
     )  # fmt: skip
 
 
@@ -145,7 +168,7 @@ def _roll_row(roll: RollPlan) -> tuple:
     share = f"{100 * roll.cut_area_mm2 / roll.used_area_mm2:z.1f}" if roll.used_area_mm2 else ""
     return (
         roll.material, roll.kind, f"{roll.roll_width_mm:.0f}" if roll.roll_width_mm else "", f"{roll.roll_length_mm:.0f}",
-        roll.rolls, f"{roll.length_mm / 1000:.3f}", _m2(roll.net_area_mm2), _m2(roll.cut_area_mm2),
+        roll.rolls, "; ".join(cloth_name(roll, n) for n in range(len(roll.lays))), f"{roll.length_mm / 1000:.3f}", _m2(roll.net_area_mm2), _m2(roll.cut_area_mm2),
         _m2(roll.used_area_mm2), share, f"{roll.mass_g:.0f}", _money(roll.cost),
     )  # fmt: skip
 

@@ -17,6 +17,7 @@ from . import tables
 from .dxf import AREA_LIMIT, write_cut_files
 from .fibres import write_fibres
 from .handout import write_handouts
+from .lays import write_lays
 from .planjson import as_json, plan_to_dict
 
 if TYPE_CHECKING:
@@ -144,6 +145,7 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     tell(_STAGE, 0.0)
     files, off = write_cut_files(plan, folder)
     files += write_fibres(plan, folder)
+    files += write_lays(plan, folder)
     files += write_handouts(plan, folder)
     check = Check("DXF files read back by two readers: largest difference of a piece's area", off, AREA_LIMIT)
     texts = {

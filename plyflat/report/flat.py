@@ -1,4 +1,4 @@
-"""Flat pictures: strain maps, templates, lays and the section through the bag."""
+"""Flat pictures: strain maps, templates and the section through the bag."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from shapely import LineString, Polygon
 from ..cloth.template import Template
 from ..export.drawing import WARP_THREAD, WEFT_THREAD, direction_arrows, file_stem, marks
 from ..export.label import Words, beside, fitted
-from ..export.tables import Laid, laid_pieces
 from .layout import TALLEST_IN, frame_on, head_in, title_on
 from .strain import before_and_after, strain_map
 from .style import (
@@ -24,7 +23,6 @@ from .style import (
     PAPER,
     SMALL_PT,
     TEXT_PT,
-    TINT,
     WIDTH_IN,
     Picture,
     as_png,
@@ -34,11 +32,9 @@ from .style import (
 )
 
 if TYPE_CHECKING:
-    from ..planned import Plan, RegionPlan, RollPlan
+    from ..planned import Plan, RegionPlan
 
 _PIECES_A_PICTURE = 3
-_ROWS_A_PICTURE = 3
-_LONGEST_KEY = 24
 #: Keys of lines side by side at the foot of a page, and the height of a row of them.
 _KEYS_A_ROW, _KEY_IN = 5, 0.35
 #: How each layer is drawn: width in points, dashes.
@@ -126,7 +122,7 @@ def _caption(t: Template) -> list[str]:
 def _template(ax: Any, t: Template, notch_mm: float) -> None:
     strokes, _ = marks(t, notch_mm=notch_mm)
     for lap in t.laps:
-        _fill(ax, lap, facecolor="#e4e7ea", edgecolor=FAINT, hatch="...", linewidth=0.6)
+        fill_shape(ax, lap, facecolor="#e4e7ea", edgecolor=FAINT, hatch="...", linewidth=0.6)
     for stroke in strokes:
         if stroke.layer not in _LINES or stroke.layer in ("MARK", "NOTCH") or (stroke.layer == "THREAD" and stroke.closed):
             continue
@@ -136,14 +132,15 @@ def _template(ax: Any, t: Template, notch_mm: float) -> None:
     x0, y0, x1, y1 = t.cut.bounds
     frame_on(ax, (x0, y0, x1, y1))
     ax.set_anchor("W")
-    mm_pt = _mm_for_a_point(ax, (x1 - x0, y1 - y0))
+    mm_pt = mm_for_a_point(ax, (x1 - x0, y1 - y0))
     taken = _notches(ax, t, max(notch_mm, 9 * mm_pt), mm_pt)
     taken += _first_threads(ax, t, taken, mm_pt)
     _centre_and_ways(ax, t, taken, mm_pt)
     _dimensions(ax, (x0, y0, x1, y1), mm_pt)
 
 
-def _fill(ax: Any, shape: Polygon, **look: Any) -> None:
+def fill_shape(ax: Any, shape: Polygon, **look: Any) -> None:
+    """Draw a shape with its openings left open."""
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
@@ -151,7 +148,8 @@ def _fill(ax: Any, shape: Polygon, **look: Any) -> None:
     ax.add_patch(PathPatch(Path.make_compound_path(*(Path(r, closed=True) for r in rings)), **look))
 
 
-def _mm_for_a_point(ax: Any, size: tuple[float, float]) -> float:
+def mm_for_a_point(ax: Any, size: tuple[float, float]) -> float:
+    """Return how many mm of what is drawn a point of type stands for."""
     box = ax.get_position()
     wide, high = ax.figure.get_size_inches()
     return max(size[0] / (box.width * wide), size[1] / (box.height * high)) / 72.0
@@ -266,96 +264,6 @@ def _line_keys(templates: Sequence[Template]) -> list[Any]:
             width, dashes = _LINES[layer]
             keys.append(Line2D([], [], color=INK, lw=width, ls=dashes, label=name))
     return keys
-
-
-# -- lays ----------------------------------------------------------------------------------------------------------
-def lay_pictures(roll: RollPlan) -> Iterator[Picture]:
-    """Yield pictures of every lay of a material; a long lay is cut into rows.
-
-    Parameters
-    ----------
-    roll : RollPlan
-    """
-    for n, pieces in enumerate(laid_pieces(roll)):
-        lay = roll.lays[n]
-        rows = _rows(lay.length_mm, lay.width_mm)
-        groups = [rows[k : k + _ROWS_A_PICTURE] for k in range(0, len(rows), _ROWS_A_PICTURE)]
-        for k, group in enumerate(groups):
-            part = [str(k + 1)] if len(groups) > 1 else []
-            title = f"{roll.material}: roll {n + 1}" + (f", part {k + 1} of {len(groups)}" if part else "")
-            yield Picture(
-                file_stem(roll.material, "lay", str(n + 1), *part),
-                f"Lay of {title}",
-                f"{len(pieces)} pieces on a roll {lay.width_mm:.0f} mm wide, {lay.length_mm:.0f} mm of its length used. "
-                "The table of places gives the same in numbers.",
-                as_png(_lay_page(title, group, lay.width_mm, lay.length_mm, pieces)),
-                ("lay", roll.material, str(n + 1)),
-            )
-
-
-def _rows(length_mm: float, width_mm: float) -> list[tuple[float, float]]:
-    count = max(1, math.ceil(length_mm / (2.3 * width_mm) - 0.15))
-    step = length_mm / count
-    return [(k * step, (k + 1) * step) for k in range(count)]
-
-
-def _lay_page(
-    title: str, rows: Sequence[tuple[float, float]], width_mm: float, length_mm: float, pieces: Sequence[Laid]
-) -> Any:
-    span = rows[0][1] - rows[0][0]
-    wide = 0.845 * WIDTH_IN
-    room = min(wide * width_mm / span, TALLEST_IN)
-    shown = [p for p in pieces if any(p.span_mm[0] < b and p.span_mm[2] > a for a, b in rows)]
-    key = _lay_key(shown) if len(shown) <= _LONGEST_KEY else ["Names and places of the pieces: see the cut list."]
-    foot = 0.25 * len(key) + 0.35
-    height = head_in(title) + len(rows) * (room + 0.85) + foot
-    figure = new_figure(height)
-    at = height - title_on(figure, title)
-    for row in rows:
-        ax = figure.add_axes((0.125, (at - room) / height, 0.845, room / height))
-        _lay_row(ax, row, width_mm, pieces)
-        at -= room + 0.85
-    at += 0.05
-    figure.text(0.02, at / height, "\n".join(key), size=SMALL_PT, color=INK, va="top", linespacing=1.35)
-    return figure
-
-
-def _lay_key(pieces: Sequence[Laid]) -> list[str]:
-    lines = ["number, piece: from - to along, from - to across, mm"]
-    for p in pieces:
-        x0, y0, x1, y1 = p.span_mm
-        name = textwrap.shorten(p.template.name, 34, placeholder="…")
-        lines.append(f"{p.number}  {name}: {x0:z.0f} - {x1:.0f}, {y0:z.0f} - {y1:.0f}")
-    return lines
-
-
-def _lay_row(ax: Any, row: tuple[float, float], width_mm: float, pieces: Sequence[Laid]) -> None:
-    window = shapely.box(row[0], 0, row[1], width_mm)
-    mm_pt = _mm_for_a_point(ax, (row[1] - row[0], width_mm))
-    for piece in pieces:
-        shape = piece.place.outline
-        if not shape.intersects(window):
-            continue
-        _fill(ax, shape, facecolor=TINT, edgecolor=INK, linewidth=1.4)
-        seen = shape.intersection(window)
-        part = max(getattr(seen, "geoms", [seen]), key=lambda g: g.area)
-        x, y = shapely.maximum_inscribed_circle(part, tolerance=2 * mm_pt).coords[0][:2]
-        if part.area > 0.02 * shape.area:
-            ax.text(
-                x, y, str(piece.number), size=TEXT_PT + 1, weight="bold", color=INK, ha="center", va="center",
-                path_effects=halo(), clip_on=True,
-            )  # fmt: skip
-    ax.set_xlim(*row)
-    ax.set_ylim(0, width_mm)
-    ax.set_aspect("equal")
-    ax.set_anchor("W")
-    for name, side in ax.spines.items():
-        # A row that goes on is left open at that end.
-        side.set(color=INK, linewidth=2.0 if name in ("top", "bottom") else 1.0)
-    ax.tick_params(labelsize=SMALL_PT, colors=INK)
-    ax.locator_params(nbins=6)
-    ax.set_xlabel("mm from the roll's end", size=SMALL_PT, color=INK, labelpad=2)
-    ax.set_ylabel("mm from the edge", size=SMALL_PT, color=INK, labelpad=2)
 
 
 # -- the bag in section --------------------------------------------------------------------------------------------

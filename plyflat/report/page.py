@@ -9,12 +9,13 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..export.planjson import versions
-from ..export.tables import Laid, laid_pieces
+from ..export.tables import Laid, cloth_name, laid_pieces
 from ..plies_below import lying_words
 from ..units import say_percent as percent
 from .bag import pleat_rows, reach_words, spot_rows
 from .day import day_blocks
 from .drape import drape_words, tried_rows
+from .lays import lay_words
 from .style import Picture
 from .words import (
     CARE,
@@ -310,14 +311,10 @@ def _areas(roll: RollPlan) -> tuple[str, ...]:
 def _lays(roll: RollPlan, pictures: Sequence[Picture]) -> list[dict[str, Any]]:
     out = []
     for n, pieces in enumerate(laid_pieces(roll)):
-        lay = roll.lays[n]
-        stopped = " The search was broken off; this is the best lay found so far." if lay.stopped else ""
-        gap = f", least gap {lay.least_gap_mm:.1f} mm" if len(pieces) > 1 else ""
         out.append(
             {
-                "title": f"{roll.material}, roll {n + 1}",
-                "words": f"{counted(len(pieces), 'piece')} on {lay.length_mm:.0f} mm of a roll {lay.width_mm:.0f} mm wide, "
-                f"{percent(lay.use)} used{gap}. No lay can be shorter than {lay.bound_mm:.0f} mm ({lay.bound_name}).{stopped}",
+                "title": f"{roll.material}, {cloth_name(roll, n)}",
+                "words": lay_words(roll.lays[n]),
                 "figures": _figures(pictures, "lay", roll.material, str(n + 1)),
                 "rows": [_place(p, roll) for p in pieces],
             }
@@ -331,7 +328,8 @@ def _place(piece: Laid, roll: RollPlan) -> tuple[str, ...]:
     x0, y0, x1, y1 = piece.span_mm
     note = copy_note(roll, piece.place)
     name = f"{piece.template.name}, {note}" if note else piece.template.name
-    turned = f"{piece.place.turn_deg:g}°"
+    off = f" ({piece.off_grain_deg:+g}° off grain)" if piece.off_grain_deg else ""
+    turned = f"{piece.place.turn_deg:g}°{off}"
     return str(piece.number), name, f"{x0:z.0f} to {x1:.0f}", f"{y0:z.0f} to {y1:.0f}", turned
 
 

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from ..export.drawing import unique_stems
 from ..progress import Tell, quiet
 from .faults import fault_picture
-from .flat import lay_pictures, plan_flat_pictures
+from .flat import plan_flat_pictures
 from .hull import region_pictures
+from .lays import lay_pictures
 from .style import Picture
 
 if TYPE_CHECKING:

@@ -9,9 +9,9 @@ import pytest
 from PIL import Image
 
 from plyflat.report.faults import MOST_MARKS, places_of
-from plyflat.report.flat import _rows
 from plyflat.report.hull import scale_top
 from plyflat.report.layout import side_by_side
+from plyflat.report.lays import lay_rows
 from plyflat.report.pictures import draw_pictures
 from plyflat.report.scene import Scene, View, corner_values, lifted, look_at, seen_share, thinned
 from plyflat.report.style import steps
@@ -176,8 +176,8 @@ def test_corner_values_of_a_constant_are_that_constant():
 
 
 def test_long_lays_are_cut_into_equal_rows():
-    assert _rows(1000.0, 1270.0) == [(0.0, 1000.0)]
-    rows = _rows(9000.0, 1000.0)
+    assert lay_rows(1000.0, 1270.0) == [(0.0, 1000.0)]
+    rows = lay_rows(9000.0, 1000.0)
     assert rows[0][0] == 0.0
     assert rows[-1][1] == pytest.approx(9000.0)
     assert len({round(b - a, 6) for a, b in rows}) == 1
@@ -193,7 +193,8 @@ def test_shapes_side_by_side_do_not_touch():
 
 
 def test_many_pieces_and_a_long_lay_make_more_pictures(plan):
-    from plyflat.report.flat import lay_pictures, template_pictures
+    from plyflat.report.flat import template_pictures
+    from plyflat.report.lays import lay_pictures
 
     piece = plan.regions[0].plies[1].templates[0]
     names = [p.name for p in template_pictures("r", "P9", [piece] * 7, notch_mm=6.0)]
