@@ -58,6 +58,18 @@ class Joinery:
     face_up: str
     below_mm: Sequence[Floats] = ()
 
+    @property
+    def room(self) -> Room:
+        """What panels must keep to."""
+        return Room(
+            self.roll_width_mm - 2 * self.edge_mm, lap_mm=self.lap_mm, trim_mm=self.trim_mm, stagger_mm=self.stagger_mm,
+            fewest=self.panels,
+        )
+
+    def lap_at(self, piece: Surface, line_mm: Floats) -> float:
+        """Return the width of the lap along a line on a piece, mm: 0 for a butt."""
+        return 0.0 if self.kind(self.off_load(piece, line_mm)) == "butt" else self.lap_mm
+
     def frame(self, piece: Surface, flat: Flat) -> Frame:
         """Return how a flat piece is turned to lie on the table."""
         return warp_frame(piece, flat, self.warp, angle_deg=self.angle_deg, face_up=self.face_up)[0]
@@ -97,7 +109,14 @@ class Splits:
 
 
 def lay_panels(
-    opened: Opened, flats: Sequence[Flat], how: Joinery, *, limit: float, over_share: float, scale_mm: float
+    opened: Opened,
+    flats: Sequence[Flat],
+    how: Joinery,
+    *,
+    limit: float,
+    over_share: float,
+    scale_mm: float,
+    settled: Sequence[int | None] = (),
 ) -> Panelled:
     """Cut pieces too wide for the roll on the hull itself where their strain is over the limit.
 
@@ -109,18 +128,16 @@ def lay_panels(
     limit, over_share : float
     scale_mm : float
         The length over which strain is averaged.
+    settled : sequence of (int or None), optional
+        For each piece that is left as it is the strips it is to be split in; None for one that may be cut.
 
     Returns
     -------
     Panelled
     """
-    room = Room(
-        how.roll_width_mm - 2 * how.edge_mm, lap_mm=how.lap_mm, trim_mm=how.trim_mm, stagger_mm=how.stagger_mm,
-        fewest=how.panels,
-    )
     return lay_in_panels(
-        opened, flats, room, framing=how.frame, limit=limit, over_share=over_share, scale_mm=scale_mm, avoid=how.below,
-        lap_at=lambda piece, line: 0.0 if how.kind(how.off_load(piece, line)) == "butt" else how.lap_mm,
+        opened, flats, how.room, framing=how.frame, limit=limit, over_share=over_share, scale_mm=scale_mm, avoid=how.below,
+        lap_at=how.lap_at, settled=settled,
     )
 
 
@@ -224,10 +241,11 @@ def join_cautions(joins: Sequence[Join], splits: Splits, panels: Sequence[Panel]
                 f"through ({x:.0f}, {y:.0f}, {z:.0f}) mm",
                 "If you want the line elsewhere, open the region there (seams, or cut).",
             )
-    if panels and panels[0].over_before > 0:
-        first, last = panels[0], panels[-1]
+    flattened = [p for p in panels if p.shear_deg is None]
+    if flattened and flattened[0].over_before > 0:
+        first, last = flattened[0], flattened[-1]
         yield (
-            f"laid in panels cut on the hull along {len(panels)} line{'s' * (len(panels) > 1)}: area over the strain limit "
+            f"laid in panels cut on the hull along {len(flattened)} line{'s' * (len(flattened) > 1)}: area over the strain limit "
             f"from {say_percent(first.over_before)} to {say_percent(last.over_after)}",
             "",
         )

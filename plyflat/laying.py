@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from .cloth._cutting import Opened
-from .cloth._net_bed import make_bed, piece_bed
+from .cloth._drape_search import spread_starts
+from .cloth._net_bed import Bed, make_bed, piece_bed
+from .cloth._net_lay import lay
 from .cloth._strain import cloth_scale
+from .cloth.drape import Drape, drape_of
 from .cloth.draped import Draped, seam_bed
 from .cloth.draping import Laying, Wishes, lay_piece
 from .cloth.locking import Locking, from_diagonals, from_tows, spot_text, typical
 from .cloth.pieces import piece_name
-from .errors import OutlineError
+from .errors import OutlineError, PlyflatError
 from .job.area import RegionSpec
 from .job.drape import DrapeSpec
 from .job.model import Cloth
@@ -26,6 +30,11 @@ from .units import say_percent
 AREA_LIMIT = 0.02
 #: What was tried beside is told where it takes away this share of what is locked.
 WORTH = 0.3
+_OPEN_IT = "Open it in more places; laid as it is, the cloth has to stretch where it cannot shear."
+#: A start stated for a whole piece is kept for a part of it that it lies in by this share of the part's size.
+START_INSIDE = 0.1
+#: Bars from the start to the farthest place of a net that is only to show where threads run.
+ROUGH_BARS = 30
 
 
 def locking_of(cloth: Cloth) -> Locking:
@@ -72,62 +81,87 @@ def wishes_of(cloth: Cloth, spec: RegionSpec, *, warp: Floats, angle_deg: float,
     )
 
 
-def lay_by_threads(region: Region, opened: Opened, wishes: Wishes, *, tolerance_mm: float = 10.0) -> tuple[Laying, ...]:
-    """Lay every piece of a ply by its threads, each by itself.
+@dataclass(frozen=True, eq=False)
+class Loom:
+    """Lays the pieces of one ply by their threads, each by itself.
 
-    Nets run on over the hull about the ply. A piece that meets itself at a seam is laid on itself alone, so that each
-    side of the seam keeps its own cloth.
+    Nets run on over the hull about the ply. A piece that meets itself at a seam or a dart is laid on itself alone, so
+    that each side keeps its own cloth.
 
-    Parameters
+    Attributes
     ----------
     region : Region
         The ply on the hull.
-    opened : Opened
-        The ply in pieces that lie on it.
     wishes : Wishes
         A stated start is that of the piece it lies on.
     tolerance_mm : float
         How far a stated start may lie off the ply.
-
-    Returns
-    -------
-    tuple of Laying
-        One for each piece; once one is refused the ply is not laid so, and the rest are not tried.
-
-    Raises
-    ------
-    OutlineError
-        A stated start off the ply.
     """
-    home = _home(opened, wishes, tolerance_mm)
-    bed = None
-    found = [Laying(None)] * len(opened.pieces)
-    # The largest piece is the likeliest to fail.
-    for k in sorted(range(len(found)), key=lambda k: -opened.pieces[k].area_mm2):
+
+    region: Region
+    wishes: Wishes
+    tolerance_mm: float = 10.0
+
+    @cached_property
+    def bed(self) -> Bed:
+        """What nets of the ply are laid on, made ready once."""
+        return make_bed(self.region)
+
+    def bed_of(self, opened: Opened, k: int) -> Bed:
+        """Return the bed of a piece of the ply."""
         piece = opened.pieces[k]
         if any(q.left == q.right == k for q in opened.sides):
-            own = seam_bed(piece)
-        else:
-            bed = make_bed(region) if bed is None else bed
-            own = bed if piece is region.surface else piece_bed(bed, piece)
-        found[k] = lay_piece(own, wishes if k == home else replace(wishes, start_mm=None))
-        if found[k].draped is None:
-            break
-    return tuple(found)
+            return seam_bed(piece)
+        return self.bed if piece is self.region.surface else piece_bed(self.bed, piece)
 
+    def home(self, opened: Opened) -> int | None:
+        """Return the piece that a stated start lies on; None without one.
 
-def _home(opened: Opened, wishes: Wishes, tolerance_mm: float) -> int:
-    """Return the piece that a stated start lies on."""
-    if wishes.start_mm is None:
-        return 0
-    off = [float(p.locate(wishes.start_mm[None]).distance_mm[0]) for p in opened.pieces]
-    if min(off) > tolerance_mm:
-        x, y, z = wishes.start_mm
-        raise OutlineError(
-            f"the start of the cloth lies {min(off):.1f} mm off the ply (at most {tolerance_mm:g} mm)",
-            where=f"({x:.0f}, {y:.0f}, {z:.0f}) mm", do="Give a point on the ply, or leave drape.start out.",
-        )
-    return int(np.argmin(off))
+        Raises
+        ------
+        OutlineError
+            A stated start off the ply.
+        """
+        if self.wishes.start_mm is None:
+            return None
+        off = [float(p.locate(self.wishes.start_mm[None]).distance_mm[0]) for p in opened.pieces]
+        if min(off) > self.tolerance_mm:
+            x, y, z = self.wishes.start_mm
+            raise OutlineError(
+                f"the start of the cloth lies {min(off):.1f} mm off the ply (at most {self.tolerance_mm:g} mm)",
+                where=f"({x:.0f}, {y:.0f}, {z:.0f}) mm", do="Give a point on the ply, or leave drape.start out.",
+            )
+        return int(np.argmin(off))
+
+    def lay(self, opened: Opened, k: int, *, part: bool = False) -> Laying:
+        """Lay a piece of the ply.
+
+        Parameters
+        ----------
+        opened : Opened
+        k : int
+            Number of the piece.
+        part : bool
+            Whether it is a part of what the start was stated for: one so near to its edge is then not kept.
+        """
+        piece, start = opened.pieces[k], self.wishes.start_mm
+        if start is not None:
+            rim = piece.vertices_mm[np.concatenate(piece.boundary_loops)]
+            inside = float(np.linalg.norm(rim - start, axis=1).min()) > START_INSIDE * np.sqrt(piece.area_mm2)
+            start = start if self.home(opened) == k and (inside or not part) else None
+        return lay_piece(self.bed_of(opened, k), replace(self.wishes, start_mm=start))
+
+    def rough_net(self, opened: Opened, k: int) -> Drape | None:
+        """Return one net over a piece from its middle, however little it covers; None where there is none at all."""
+        bed = self.bed_of(opened, k)
+        middle = bed.patch.vertices_mm[spread_starts(bed, 1)[0]]
+        try:
+            start = bed.start(middle, self.wishes.warp, turn_deg=self.wishes.angle_deg, tolerance_mm=np.inf)
+            laid = lay(bed, start, spacing_mm=bed.farthest_mm(start) / ROUGH_BARS)
+            return drape_of(laid, locking=self.wishes.locking, least_cover=0.0)
+        except PlyflatError:
+            # Some pieces bear no cell of a net: nothing is to be read off one there.
+            return None
 
 
 def thread_stretch(draped: Draped, *, length_mm: float) -> Floats:
@@ -158,17 +192,20 @@ def laying_cautions(layings: Sequence[Laying]) -> Iterator[tuple[str, str]]:
     layings : sequence of Laying
         One for each piece; none where the ply's cloth is flattened anyway.
     """
-    many = len(layings) > 1
-    refused = [(k, q) for k, q in enumerate(layings) if q.refused]
-    for k, laying in refused:
-        piece = f"piece {piece_name(k)}: " if many else ""
+    bare = [k for k, q in enumerate(layings) if q.draped is None]
+    if len(bare) == len(layings) and bare:
+        named = "" if len(layings) == 1 else "for one "
+        yield f"its threads cannot be laid over it, so it is cut by flatten ({named}{layings[bare[0]].refused})", _OPEN_IT
+        return
+    for laying in dict.fromkeys(layings[k] for k in bare):
+        names = " and ".join(piece_name(k) for k in bare if layings[k] is laying)
         yield (
-            f"its threads cannot be laid over it, so it is cut by flatten ({piece}{laying.refused})",
-            "Open it in more places; laid as it is, the cloth has to stretch where it cannot shear.",
+            f"the threads of piece {names} cannot be laid, so that alone is cut by flatten: {laying.refused}",
+            _OPEN_IT,
         )
-    for k, laying in enumerate([] if refused else layings):
+    for k, laying in enumerate(layings):
         if laying.draped is not None:
-            yield from _of_piece(laying, laying.draped, f"piece {piece_name(k)}, " if many else "")
+            yield from _of_piece(laying, laying.draped, f"piece {piece_name(k)}, " if len(layings) > 1 else "")
 
 
 def _of_piece(laying: Laying, draped: Draped, piece: str) -> Iterator[tuple[str, str]]:

@@ -76,7 +76,14 @@ def yarns_over(pieces: Sequence[Piece3D], frames: Sequence[Frame], *, length_mm:
 
 
 def patches_of(
-    uncut: Opened, opened: Opened, pieces: Sequence[Piece3D], *, frame_of: FrameOf, limit: float, length_mm: float
+    uncut: Opened,
+    opened: Opened,
+    pieces: Sequence[Piece3D],
+    *,
+    frame_of: FrameOf,
+    limit: float,
+    length_mm: float,
+    among: Sequence[int] | None = None,
 ) -> tuple[PatchPlan, ...]:
     """Tell of each part of a ply, as it was before any cut within it, how near its flat shape comes to the best.
 
@@ -92,15 +99,19 @@ def patches_of(
         Strain limit as a fraction.
     length_mm : float
         The length over which strain is averaged.
+    among : sequence of int, optional
+        The pieces of ``uncut`` that are asked about; all of them by default.
 
     Returns
     -------
     tuple of PatchPlan
-        One for each piece of ``uncut``.
+        One for each of those.
     """
-    homes = _homes(uncut, opened)
+    asked = range(len(uncut.pieces)) if among is None else sorted(among)
+    homes = _homes(uncut, opened) if asked else []
     found = []
-    for k, patch in enumerate(uncut.pieces):
+    for k in asked:
+        patch = uncut.pieces[k]
         mine = [j for j, home in enumerate(homes) if home == k]
         letters = tuple(piece_name(j) for j in mine)
         if uncut is opened:

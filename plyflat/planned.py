@@ -13,6 +13,7 @@ from .bag.reach import Bridging
 from .cloth._bounds import Held
 from .cloth._strain import YarnStrain, YarnStretch
 from .cloth.darts import Dart
+from .cloth.draped import Draped
 from .cloth.draping import Laying
 from .cloth.flatten import Flat, StrainBound
 from .cloth.joins import Join
@@ -210,9 +211,14 @@ class PlyPlan:
     lying: Lying | None = None
 
     @property
+    def draped(self) -> tuple[tuple[int, Draped], ...]:
+        """The pieces that were laid by their threads, each with its number."""
+        return tuple((k, q.draped) for k, q in enumerate(self.layings) if q.draped is not None)
+
+    @property
     def by_threads(self) -> bool:
-        """Whether its pieces were laid by their threads."""
-        return bool(self.layings) and all(q.draped is not None for q in self.layings)
+        """Whether all its pieces were laid by their threads."""
+        return bool(self.layings) and len(self.draped) == len(self.layings)
 
     @property
     def over_uncut(self) -> float:

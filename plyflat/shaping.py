@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,6 +11,7 @@ from .cloth._laps import clearances, lap_lines
 from .cloth._stagger import ALIKE_MM, Staggered, stagger_seams, turn_share
 from .cloth._strain import YarnStrain
 from .cloth.darts import Dart, advise_cuts, dart_pieces
+from .cloth.draped import Draped
 from .cloth.draping import Laying, Wishes
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
 from .cloth.joins import Cause, Join, Kind, Load
@@ -19,15 +20,17 @@ from .cloth.panels import Panel
 from .cloth.pieces import Frame, make_templates, piece_name, warp_frame
 from .cloth.template import Strain, Template
 from .errors import ShapeError
+from .job.area import CutSpec
 from .job.model import Job, RegionSpec
 from .joining import Joinery, join_cautions, lay_panels, seam_joins, split_pieces
-from .laying import lay_by_threads, laying_cautions, laying_checks, thread_stretch
+from .laying import Loom, laying_cautions, laying_checks, thread_stretch
 from .nearness import laid_piece, patches_of, yarns_over
 from .planned import PatchPlan, Piece3D
-from .surface.coarsen import STRAY_MM, coarsen
+from .surface.coarsen import STRAY_MM, Coarse, coarsen
 from .surface.mesh import Floats, Surface
 from .surface.region import Region
 from .units import say_percent
+from .woven import Asked, Woven, panel_words, propose_darts, weave
 
 #: The length over which strain is averaged before it is reported, mm: about that at which cloth feels the surface.
 CLOTH_MM = 10.0
@@ -120,7 +123,7 @@ class Shaped:
     panels : tuple of Panel
         Lines cut on the hull to lay it in panels, with what each bought.
     layings : tuple of Laying
-        Cloth that is laid by its threads: how each piece is, or why it was flattened after all.
+        Cloth that is laid by its threads: how each piece is, or why it was flattened after all; else none.
     """
 
     pieces: tuple[Piece3D, ...]
@@ -222,12 +225,14 @@ def shape(
             *_cautions(pieces, split.templates),
             *join_cautions(joins, split, laid.panels, how),
             *laying_cautions(laid.layings),
+            *panel_words(laid.panels),
+            *laid.notes,
         ),
         laps,
         laid.starts_mm,
         clear,
         laid.darts,
-        _patches(job, spec, cut, laid, pieces) if cut.may_dart and not laid.by_threads else (),
+        _patches(job, spec, cut, laid, pieces) if cut.may_dart else (),
         yarns_over(pieces, frames, length_mm=CLOTH_MM) if cut.may_dart else None,
         joins,
         laid.panels,
@@ -237,10 +242,11 @@ def shape(
 
 def _pieces(laid: _Laid, frames: Sequence[Frame]) -> tuple[Piece3D, ...]:
     pieces = (laid_piece(*one, length_mm=CLOTH_MM) for one in zip(laid.opened.pieces, laid.flats, frames))
-    if not laid.by_threads:
-        return tuple(pieces)
-    # What the bias gives is no strain of the cloth.
-    return tuple(replace(p, strain=np.abs(s - 1.0).max(axis=1)) for p, s in zip(pieces, laid.stretch))
+    # Where threads keep their lengths, what the bias gives is no strain of the cloth.
+    return tuple(
+        p if draped is None else replace(p, strain=np.abs(s - 1.0).max(axis=1))
+        for p, s, draped in zip(pieces, laid.stretch, laid.draped)
+    )
 
 
 def _joinery(job: Job, spec: RegionSpec, cut: Cut, earlier: Sequence[Shaped]) -> Joinery:
@@ -276,7 +282,9 @@ def _patches(job: Job, spec: RegionSpec, cut: Cut, laid: _Laid, pieces: Sequence
             # It turned right round before it was cut: then only its size matters, not how it lies.
             return Frame(0.0, cut.face_up == "in")
 
-    return patches_of(laid.uncut, laid.opened, pieces, frame_of=frame_of, limit=cut.limit, length_mm=CLOTH_MM)
+    return patches_of(
+        laid.uncut, laid.opened, pieces, frame_of=frame_of, limit=cut.limit, length_mm=CLOTH_MM, among=laid.flattened
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -303,7 +311,10 @@ class _Laid:
     fewest : tuple of int
         For each piece the strips it is still to be split in.
     layings : tuple of Laying
-        Cloth that is laid by its threads: how each piece of ``uncut`` is, or why it is not.
+        Cloth that is laid by its threads: how each piece of ``opened`` is, or why it is not; else none.
+    flattened : tuple of int or None
+        The pieces of ``uncut`` that were flattened; None for all of them.
+    notes : tuple of (text, what to do)
     """
 
     surface: Surface
@@ -321,18 +332,18 @@ class _Laid:
     panels: tuple[Panel, ...] = ()
     fewest: tuple[int, ...] = ()
     layings: tuple[Laying, ...] = ()
+    flattened: tuple[int, ...] | None = None
+    notes: tuple[tuple[str, str], ...] = ()
 
     @property
-    def by_threads(self) -> bool:
-        """Whether its flat shapes come from nets of threads."""
-        return bool(self.layings) and all(q.draped is not None for q in self.layings)
+    def draped(self) -> tuple[Draped | None, ...]:
+        """For each piece how it is laid by its threads, if it is."""
+        return tuple(q.draped for q in self.layings) or (None,) * len(self.flats)
 
     @property
     def raw(self) -> tuple[Floats, ...]:
-        """(m, 2) stretch of single triangles, piece by piece; along the threads where they were laid by those."""
-        if not self.by_threads:
-            return tuple(f.stretch for f in self.flats)
-        return tuple(q.draped.along_threads for q in self.layings if q.draped is not None)
+        """(m, 2) stretch of single triangles, piece by piece; along the threads where it is laid by those."""
+        return tuple(f.stretch if d is None else d.along_threads for f, d in zip(self.flats, self.draped))
 
 
 def _laid(
@@ -345,22 +356,89 @@ def _laid(
     plies: int,
     seam_shift_mm: float,
 ) -> _Laid:
-    """Open a region and lay it flat."""
+    """Open a region and lay it flat, by its threads where the cloth has any that cross."""
     coarse = coarsen(region.surface)
-    surface, staggered = coarse.surface, None
+    shift = seam_shift_mm * len(earlier)
+    bare, notes = None, tuple[tuple[str, str], ...]()
+    if cut.threads is not None:
+        loom, asked = Loom(region, cut.threads), _asked(job, spec, cut, earlier)
+        ways, staggered = _ways(job, spec, coarse.surface, cut, below, earlier, plies, shift)
+        woven = weave(ways, loom, asked)
+        notes = woven.notes
+        if cut.may_dart and not (earlier or spec.darts or spec.cuts):
+            notes = (*notes, *propose_darts(woven, loom, asked))
+        if any(woven.laid):
+            return _partly_woven(job, spec, coarse, woven, cut, earlier, staggered, notes)
+        bare = woven.layings[woven.without_net()[0]]
+    opened, staggered = _opened(job, spec, coarse.surface, cut, below, earlier, plies, shift)
+    made = _flattened(job, spec, coarse, opened, cut, earlier, staggered)
+    return made if bare is None else replace(made, layings=(bare,) * len(made.flats), notes=notes)
+
+
+def _ways(
+    job: Job,
+    spec: RegionSpec,
+    surface: Surface,
+    cut: Cut,
+    below: Sequence[Floats],
+    earlier: Sequence[Shaped],
+    plies: int,
+    shift_mm: float,
+) -> tuple[Iterable[Opened], Staggered | None]:
+    """Return the ways to open a ply that are tried for nets: ever more pieces where nothing else says how."""
+    if earlier or len(below) or spec.seams_mm or spec.pieces:
+        opened, staggered = _opened(job, spec, surface, cut, below, earlier, plies, shift_mm)
+        return [opened], staggered
+    fits = _fits_roll(job, spec, cut)
+    return ways_to_open(surface, most=job.limits.pieces, limit=cut.limit, lap_mm=cut.lap_mm, fits=fits), None
+
+
+def _opened(
+    job: Job,
+    spec: RegionSpec,
+    surface: Surface,
+    cut: Cut,
+    below: Sequence[Floats],
+    earlier: Sequence[Shaped],
+    plies: int,
+    shift_mm: float,
+) -> tuple[Opened, Staggered | None]:
+    """Open where it is stated, beside the laps below, in equal pieces, or where strain wants it."""
     if earlier and not spec.seams_mm and not spec.pieces and len(earlier[0].starts_mm):
-        opened, staggered = _beside_laps(job, spec, surface, cut, earlier, plies)
-    elif below or spec.seams_mm or not spec.pieces:
-        opened = _where_stated(job, spec, surface, cut, below, seam_shift_mm * len(earlier))
-        if earlier and len(earlier) % 2 and seam_shift_mm == 0:
-            opened = _turned(opened)
-    else:
-        opened = _equal(job, spec, surface, cut, len(earlier), plies)
-    uncut = opened
-    layings = lay_by_threads(region, uncut, cut.threads) if cut.threads is not None else ()
-    if layings and all(q.draped is not None for q in layings):
-        return _laid_by_threads(surface, opened, layings, cut, coarse.stray_mm, staggered)
-    opened, darts = _darted(job, spec, opened, cut, earlier)
+        return _beside_laps(job, spec, surface, cut, earlier, plies)
+    if below or spec.seams_mm or not spec.pieces:
+        opened = _where_stated(job, spec, surface, cut, below, shift_mm)
+        return (_turned(opened) if earlier and len(earlier) % 2 and shift_mm == 0 else opened), None
+    return _equal(job, spec, surface, cut, len(earlier), plies), None
+
+
+def _asked(job: Job, spec: RegionSpec, cut: Cut, earlier: Sequence[Shaped]) -> Asked:
+    """Return what a ply laid by its threads may be cut into."""
+    keep_off, clear = _kept_clear(spec, cut, earlier)
+    return Asked(
+        most=job.limits.pieces,
+        darts=spec.darts if cut.may_dart else 0,
+        given_mm=tuple(np.array(q.line_mm) for q in spec.cuts if q.kind == "cut") if cut.may_dart else (),
+        gussets_mm=tuple(np.array(q.line_mm) for q in spec.cuts if q.kind == "gusset") if cut.may_dart else (),
+        keep_off_mm=keep_off,
+        clear_mm=clear,
+        limit=cut.limit,
+        scale_mm=CLOTH_MM,
+        how=_joinery(job, spec, cut, earlier),
+    )
+
+
+def _flattened(
+    job: Job,
+    spec: RegionSpec,
+    coarse: Coarse,
+    uncut: Opened,
+    cut: Cut,
+    earlier: Sequence[Shaped],
+    staggered: Staggered | None,
+) -> _Laid:
+    """Cut an opened ply further as the job asks, and flatten it."""
+    opened, darts = _darted(job, spec, uncut, cut, earlier)
     causes: list[Cause] = ["seam" if j < len(uncut.seams) else "cut" for j in range(len(opened.seams))]
     made = lay_panels(
         opened,
@@ -373,13 +451,13 @@ def _laid(
     opened, flats = made.opened, made.flats
     stretch = tuple(cloth_stretch(p, f, length_mm=CLOTH_MM) for p, f in zip(opened.pieces, flats))
     return _Laid(
-        surface,
+        coarse.surface,
         opened,
         flats,
         stretch,
         _strain_over(opened, [f.stretch for f in flats], stretch, cut.limit),
         coarse.stray_mm,
-        _starts(surface, uncut),
+        _starts(coarse.surface, uncut),
         staggered,
         uncut.seams,
         uncut,
@@ -387,58 +465,102 @@ def _laid(
         tuple("panel" if was < 0 else causes[was] for was in made.origin),
         made.panels,
         made.fewest,
-        layings,
     )
 
 
-def _laid_by_threads(
-    surface: Surface,
-    opened: Opened,
-    layings: tuple[Laying, ...],
+def _partly_woven(
+    job: Job,
+    spec: RegionSpec,
+    coarse: Coarse,
+    woven: Woven,
     cut: Cut,
-    stray_mm: float,
+    earlier: Sequence[Shaped],
     staggered: Staggered | None,
+    notes: tuple[tuple[str, str], ...],
 ) -> _Laid:
-    """Take the flat shapes of nets: no cut within a piece is made for strain, and panels are split straight."""
-    draped = [q.draped for q in layings if q.draped is not None]
-    stretch = tuple(thread_stretch(d, length_mm=CLOTH_MM) for d in draped)
-    causes: list[Cause] = ["seam"] * len(opened.seams)
-    return _Laid(
-        surface,
+    """Take the flat shapes of nets, and flatten the pieces that none lies on."""
+    bare = woven.without_net()
+    opened, darts = woven.opened, woven.darts
+    if bare and spec.darts:
+        left = spec.darts - sum(not d.given for d in darts)
+        # The cuts that are given were made before nets were laid.
+        opened, more = _darted(job, spec, opened, cut, earlier, among=bare, most=left, given=())
+        darts = (*darts, *more)
+    causes = list(woven.causes)
+    causes += ["cut" for _ in opened.seams[len(causes) :]]
+    made = lay_panels(
         opened,
-        tuple(d.flat for d in draped),
-        stretch,
-        _strain_over(opened, [d.along_threads for d in draped], stretch, cut.limit),
-        stray_mm,
-        _starts(surface, opened),
-        staggered,
-        opened.seams,
-        opened,
-        causes=tuple(causes),
-        fewest=(cut.panels,) * len(draped),
-        layings=layings,
+        tuple(flatten(p) if q.draped is None else q.draped.flat for p, q in zip(opened.pieces, woven.layings)),
+        _joinery(job, spec, cut, earlier),
+        limit=cut.limit,
+        over_share=job.limits.over_share,
+        scale_mm=CLOTH_MM,
+        settled=[n if laid else None for n, laid in zip(woven.fewest, woven.laid)],
     )
+    layings = tuple(woven.layings[k] for k in made.homes)
+    draped = [q.draped for q in layings]
+    stretch = tuple(
+        cloth_stretch(p, f, length_mm=CLOTH_MM) if d is None else thread_stretch(d, length_mm=CLOTH_MM)
+        for p, f, d in zip(made.opened.pieces, made.flats, draped)
+    )
+    raw = [f.stretch if d is None else d.along_threads for f, d in zip(made.flats, draped)]
+    return _Laid(
+        coarse.surface,
+        made.opened,
+        made.flats,
+        stretch,
+        _strain_over(made.opened, raw, stretch, cut.limit),
+        coarse.stray_mm,
+        _starts(coarse.surface, woven.base),
+        staggered,
+        woven.base.seams,
+        woven.opened,
+        darts,
+        tuple("panel" if was < 0 else causes[was] for was in made.origin),
+        (*woven.panels, *made.panels),
+        made.fewest,
+        layings,
+        tuple(bare),
+        notes,
+    )
+
+
+def _kept_clear(spec: RegionSpec, cut: Cut, earlier: Sequence[Shaped]) -> tuple[Floats, float]:
+    """Return the places that darts keep off, (k, 3), those of the plies below among them, and how far."""
+    below = [dart.line_mm for ply in earlier for dart in ply.darts]
+    places = np.vstack([np.array(spec.keep_off_mm, dtype=float).reshape(-1, 3), *below])
+    return places, max(spec.clear_mm if spec.keep_off_mm else 0.0, cut.stagger_mm if below else 0.0)
 
 
 def _darted(
-    job: Job, spec: RegionSpec, opened: Opened, cut: Cut, earlier: Sequence[Shaped]
+    job: Job,
+    spec: RegionSpec,
+    opened: Opened,
+    cut: Cut,
+    earlier: Sequence[Shaped],
+    *,
+    among: Sequence[int] | None = None,
+    most: int | None = None,
+    given: Sequence[CutSpec] | None = None,
 ) -> tuple[Opened, tuple[Dart, ...]]:
     """Cut the pieces further where the job allows it, off the places it names and off the darts of the plies below."""
-    if not (spec.darts or spec.cuts) or not cut.may_dart:
+    most, given = spec.darts if most is None else most, spec.cuts if given is None else given
+    if not (most or given) or not cut.may_dart:
         return opened, ()
-    below = [dart.line_mm for ply in earlier for dart in ply.darts]
+    keep_off, clear = _kept_clear(spec, cut, earlier)
     return dart_pieces(
         opened,
         limit=cut.limit,
         over_share=job.limits.over_share,
-        most=spec.darts,
+        most=most,
         kinds=spec.cut_kinds,
-        given_mm=[np.array(q.line_mm) for q in spec.cuts if q.kind == "cut"],
-        gussets_mm=[np.array(q.line_mm) for q in spec.cuts if q.kind == "gusset"],
-        keep_off_mm=np.vstack([np.array(spec.keep_off_mm, dtype=float).reshape(-1, 3), *below]),
-        clear_mm=max(spec.clear_mm if spec.keep_off_mm else 0.0, cut.stagger_mm if below else 0.0),
+        given_mm=[np.array(q.line_mm) for q in given if q.kind == "cut"],
+        gussets_mm=[np.array(q.line_mm) for q in given if q.kind == "gusset"],
+        keep_off_mm=keep_off,
+        clear_mm=clear,
         seam_mm=cut.lap_mm,
         scale_mm=CLOTH_MM,
+        among=among,
     )
 
 
@@ -458,6 +580,7 @@ def _dart_advice(
         clear_mm=spec.clear_mm if spec.keep_off_mm else 0.0,
         seam_mm=cut.lap_mm,
         scale_mm=CLOTH_MM,
+        among=laid.flattened,
     )
     over = f"the area over {say_percent(cut.limit)}"
     if not advice.cuts:

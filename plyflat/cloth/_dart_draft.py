@@ -59,6 +59,9 @@ class Dart:
         its wedge at the tip; 0 for a split.
     given : bool
         Whether the user placed it.
+    shear_deg : tuple of float or None
+        Cloth laid by its threads: the largest shear of its piece without the cuts made there and with them; None for the
+        first where no net lay without them. The areas are then shares past locking. None where the piece was flattened.
     """
 
     kind: Kind
@@ -67,6 +70,7 @@ class Dart:
     over_after: float
     opens_deg: float = 0.0
     given: bool = False
+    shear_deg: tuple[float | None, float] | None = None
 
     @property
     def length_mm(self) -> float:

@@ -89,6 +89,23 @@ def finished(surface: Surface, courses: Sequence[Course], *, limit: float, scale
     return Darted(opened, flats, cuts, strains[0], strains[-1])
 
 
+def slit_along(surface: Surface, courses: Sequence[Course]) -> Opened:
+    """Slit a patch from its edge inward, without laying it flat.
+
+    Parameters
+    ----------
+    surface : Surface
+    courses : sequence of Course
+        Darts.
+
+    Raises
+    ------
+    OutlineError, CheckError
+        As `finished`.
+    """
+    return _all_made(surface, courses).opened()
+
+
 def _line(made: _Made, k: int) -> Floats:
     """A cut's line on the surface."""
     first, *rest = made.paths[k]

@@ -14,7 +14,7 @@ from ..surface.coarsen import coarsen
 from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import Opened, Sides
 from ._dart_draft import DRAFT_FACES, KINDS, Course, Dart, Darted, Kind, Rules, with_centre
-from ._dart_finish import at_peaks, finished, peaks
+from ._dart_finish import at_peaks, finished, peaks, slit_along
 from ._dart_search import find_cuts
 
 #: How far a point that the user places may lie off the surface.
@@ -25,7 +25,7 @@ ADVICE_FACES, MOST_ADVISED, HELPS = 4000, 6, 0.1
 #: A draft keeps at most so many points of curvature beyond those that it has.
 MOST_PEAKS = 8
 
-__all__ = ["KINDS", "Advice", "Dart", "Darted", "Kind", "advise_cuts", "dart_pieces", "place_darts"]
+__all__ = ["KINDS", "Advice", "Dart", "Darted", "Kind", "advise_cuts", "dart_pieces", "place_darts", "slit_piece"]
 
 
 def place_darts(
@@ -165,6 +165,7 @@ def dart_pieces(
     clear_mm: float = 0.0,
     seam_mm: float = 25.0,
     scale_mm: float = 0.0,
+    among: Sequence[int] | None = None,
 ) -> tuple[Opened, tuple[Dart, ...]]:
     """Cut the pieces of an opened patch further, each as `place_darts` does.
 
@@ -180,6 +181,8 @@ def dart_pieces(
         The largest number of cuts over all pieces, beyond those given.
     seam_mm : float
         How far from seams darts keep.
+    among : sequence of int, optional
+        The pieces that may be cut; all of them by default.
 
     Returns
     -------
@@ -198,7 +201,7 @@ def dart_pieces(
     cuts: list[Dart] = []
     for k, done, share in _piece_by_piece(
         opened, most=most, limit=limit, over_share=over_share, kinds=kinds, given_mm=given_mm, gussets_mm=gussets_mm,
-        keep_off_mm=keep_off_mm, clear_mm=clear_mm, seam_mm=seam_mm, scale_mm=scale_mm,
+        keep_off_mm=keep_off_mm, clear_mm=clear_mm, seam_mm=seam_mm, scale_mm=scale_mm, among=among,
     ):
         if not done.cuts:
             continue
@@ -225,6 +228,7 @@ def _piece_by_piece(
     keep_off_mm: ArrayLike,
     clear_mm: float,
     seam_mm: float,
+    among: Sequence[int] | None = None,
     **how: float,
 ) -> Iterator[tuple[int, Darted, float]]:
     """Cut the pieces one after the other; yield each with its number and its share of the area."""
@@ -238,12 +242,41 @@ def _piece_by_piece(
             "a gusset is asked for in a region that is opened at seams", do="Place a dart there, or one more seam."
         )
     for k, piece in enumerate(pieces):
+        if among is not None and k not in among:
+            continue
         mine = [line for line in given_mm if not seams or _piece_of(opened, line) == k]
         done = place_darts(
             piece, most=most, kinds=kinds, given_mm=mine, gussets_mm=gussets_mm, keep_off_mm=near, clear_mm=clear_mm, **how
         )
         most -= sum(not c.given for c in done.cuts)
         yield k, done, piece.area_mm2 / whole
+
+
+def slit_piece(opened: Opened, k: int, lines_mm: Sequence[ArrayLike]) -> Opened:
+    """Slit a piece of a patch from its edge inward along stated lines, without laying it flat.
+
+    Parameters
+    ----------
+    opened : Opened
+    k : int
+        Number of the piece.
+    lines_mm : sequence of (n, 3) arrays, mm
+        Each begins on the piece's edge and ends inside.
+
+    Returns
+    -------
+    Opened
+        With the slits among its seams, after those that were there.
+
+    Raises
+    ------
+    OutlineError
+        A line off the piece, or that does not run from its edge inward.
+    CheckError
+        If a slit cannot be made.
+    """
+    piece = opened.pieces[k]
+    return _with_darts(opened, k, slit_along(piece, [_stated(line, "dart", piece) for line in lines_mm]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,12 +321,13 @@ def advise_cuts(
     clear_mm: float = 0.0,
     seam_mm: float = 25.0,
     scale_mm: float = 0.0,
+    among: Sequence[int] | None = None,
 ) -> Advice:
     """Try what cuts would bring, on copies of the pieces with few triangles, so that it never takes long.
 
     Parameters
     ----------
-    opened, limit, over_share, kinds, keep_off_mm, clear_mm, seam_mm, scale_mm
+    opened, limit, over_share, kinds, keep_off_mm, clear_mm, seam_mm, scale_mm, among
         As for `dart_pieces`.
     most : int
         The largest number of cuts tried.
@@ -312,7 +346,7 @@ def advise_cuts(
     before = after = 0.0
     for _, done, share in _piece_by_piece(
         replace(opened, pieces=coarse), most=most, kinds=kinds, given_mm=(), gussets_mm=(), keep_off_mm=keep_off_mm,
-        clear_mm=clear_mm, seam_mm=seam_mm, limit=limit, over_share=over_share, scale_mm=scale_mm,
+        clear_mm=clear_mm, seam_mm=seam_mm, among=among, limit=limit, over_share=over_share, scale_mm=scale_mm,
     ):
         cuts += done.cuts
         before += share * done.before.over_share

@@ -22,6 +22,7 @@ from ..surface._smooth import SMOOTH_MM
 from ..surface.coarsen import coarsen
 from ..surface.cut import Inserted, insert_path
 from ..surface.mesh import Floats, Ints, Surface
+from ._bounds import vertex_curvature
 from ._cutting import Opened, Sides, cut_along
 from ._dart_ways import stations
 from ._outline import net_outline
@@ -94,6 +95,9 @@ class Panel:
         Distance on the table from the lines of the ply below that run along it; infinite where there is none.
     overlap_mm2 : float
         By how much the piece lay over itself, if that is why it was parted; else 0.
+    shear_deg : tuple of float or None
+        Cloth laid by its threads: the largest shear of the piece, and of its two parts; None for the piece where no net
+        lay on it. The areas are then shares past locking. None where the piece was flattened.
     """
 
     line_mm: Floats
@@ -101,6 +105,7 @@ class Panel:
     over_after: float
     clear_mm: float
     overlap_mm2: float = 0.0
+    shear_deg: tuple[float | None, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +123,8 @@ class Panelled:
         For each seam the one it was before; -1 for a new line.
     fewest : tuple of int
         For each piece the strips it is still to be split in, straight on the table.
+    homes : tuple of int
+        For each piece the one it was, or was a part of.
     """
 
     opened: Opened
@@ -125,6 +132,7 @@ class Panelled:
     panels: tuple[Panel, ...]
     origin: tuple[int, ...]
     fewest: tuple[int, ...]
+    homes: tuple[int, ...] = ()
 
 
 def lay_in_panels(
@@ -138,6 +146,7 @@ def lay_in_panels(
     scale_mm: float,
     avoid: Callable[[Surface, Flat, Frame], Sequence[LineString]] | None = None,
     lap_at: Callable[[Surface, Floats], float] | None = None,
+    settled: Sequence[int | None] = (),
 ) -> Panelled:
     """Cut pieces that the roll or the job wants in panels, where that lessens their strain, and those that lie over themselves.
 
@@ -164,6 +173,9 @@ def lay_in_panels(
         Middles of the laps of the ply below, on the table of a piece.
     lap_at : callable, optional
         Width of the lap along a line on a piece, mm: 0 for a butt. By default that of `room`.
+    settled : sequence of (int or None), optional
+        For each piece the strips it is to be split in if it is left as it is, as cloth laid by its threads is; None for
+        one that may be cut here.
 
     Returns
     -------
@@ -171,17 +183,24 @@ def lay_in_panels(
         The patch as it was where nothing is gained.
     """
     how = _How(room, framing, limit, scale_mm, avoid, lap_at or (lambda _piece, _line: room.lap_mm))
-    over = [_over_mm2(p, f, limit, scale_mm) for p, f in zip(opened.pieces, flats)]
-    state = _State(opened, tuple(flats), (), tuple(range(len(opened.seams))), tuple(over), (room.fewest,) * len(over))
+    strips = tuple(settled) or (None,) * len(opened.pieces)
+    over = [0.0 if n is not None else _over_mm2(p, f, limit, scale_mm) for p, f, n in zip(opened.pieces, flats, strips)]
+    state = _State(
+        opened, tuple(flats), (), tuple(range(len(opened.seams))), tuple(over),
+        tuple(room.fewest if n is None else n for n in strips), tuple(range(len(over))),
+    )
     k = 0
     while k < len(state.flats):
         better = None
+        if strips[state.homes[k]] is not None:
+            k += 1
+            continue
         if state.flats[k].overlaps:
             better = _untangled(state, k, how)
         elif state.over_mm2[k] > over_share * state.opened.pieces[k].area_mm2:
             better = _parted(state, k, how)
         state, k = (state, k + 1) if better is None else (better, k)
-    return Panelled(state.opened, state.flats, state.panels, state.origin, state.fewest)
+    return Panelled(state.opened, state.flats, state.panels, state.origin, state.fewest, state.homes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,7 +217,7 @@ class _How:
 
 @dataclass(frozen=True, eq=False)
 class _State:
-    """How far the cutting has come; for each piece its area over the limit and the panels it is to be laid in."""
+    """How far the cutting has come; for each piece its area over the limit, its panels to come, and what it was."""
 
     opened: Opened
     flats: tuple[Flat, ...]
@@ -206,6 +225,7 @@ class _State:
     origin: tuple[int, ...]
     over_mm2: tuple[float, ...]
     fewest: tuple[int, ...]
+    homes: tuple[int, ...]
 
 
 def _parted(state: _State, k: int, how: _How) -> _State | None:
@@ -237,11 +257,16 @@ def _with(
     whole_mm2 = sum(p.area_mm2 for p in state.opened.pieces)
     over = (*state.over_mm2[:k], *after, *state.over_mm2[k + 1 :])
     panel = Panel(cut.parts.seams[0], sum(state.over_mm2) / whole_mm2, sum(over) / whole_mm2, clear_mm, overlap_mm2)
+    put = _put(state.opened, k, cut, state.origin)
     return replace(
-        _put(state, k, cut, flats),
+        state,
+        opened=put.opened,
+        origin=put.origin,
+        flats=(*state.flats[:k], *flats, *state.flats[k + 1 :]),
         panels=(*state.panels, panel),
         over_mm2=over,
         fewest=(*state.fewest[:k], *fewest, *state.fewest[k + 1 :]),
+        homes=(*state.homes[: k + 1], *state.homes[k:]),
     )
 
 
@@ -364,6 +389,45 @@ def _lines(draft: Surface, flat: Flat, count: int, how: _How, avoid: Sequence[Li
             yield _Line(points if dense else points[[0, -1]], dense, low, clear, False, math.inf)
 
 
+def thread_lines(
+    piece: Surface, flat: Flat, count: int, room: Room, *, framing: Framing, avoid: Sequence[LineString] = (),
+    lap_at: Callable[[Surface, Floats], float] | None = None,
+) -> list[tuple[Floats, float, float]]:
+    """Propose threads of the warp along which a piece may be cut in panels, the even split of its curvature first.
+
+    Parameters
+    ----------
+    piece : Surface
+    flat : Flat
+        Laid by its threads: warp threads are straight in it.
+    count : int
+        Panels that the piece is to be laid in.
+    room : Room
+    framing : callable
+    avoid : sequence of LineString
+        Middles of the laps of the ply below, on the piece's table.
+    lap_at : callable, optional
+        As for `lay_in_panels`.
+
+    Returns
+    -------
+    list of ((k, 3) float array, float, float)
+        The line on the surface; its distance from those of the ply below, mm; the share of the piece's curvature,
+        counted without sign, that lies below it on the table. What keeps the stagger comes first.
+    """
+    how = _How(room, framing, 0.0, 0.0, None, lap_at or (lambda _piece, _line: room.lap_mm))
+    bent = np.abs(vertex_curvature(piece))
+    bent[np.concatenate(piece.boundary_loops)] = 0.0
+    height = framing(piece, flat).apply(flat.uv_mm)[:, 1]
+    found = []
+    for line in _lines(piece, flat, count, how, avoid):
+        if line.dense:
+            level = float(np.median(height[cKDTree(piece.vertices_mm).query(line.points_mm)[1]]))
+            found.append((line.points_mm, line.clear_mm, float(bent[height < level].sum() / max(bent.sum(), 1e-12))))
+    want = (count // 2) / count
+    return sorted(found, key=lambda t: (max(room.stagger_mm - t[1], 0.0), abs(t[2] - want)))
+
+
 def _shifts(
     y0: float, y1: float, even: float, pitch: float, room: Room, avoid: Sequence[LineString], aside: float
 ) -> list[float]:
@@ -429,27 +493,59 @@ def _snapped(piece: Surface, points: Floats) -> Floats:
 
 
 # -- among the other pieces ----------------------------------------------------------------------------------------
-def _put(state: _State, k: int, cut: _CutInTwo, flats: Sequence[Flat]) -> _State:
+@dataclass(frozen=True, eq=False)
+class Parted:
+    """A patch of which a piece has been cut in two.
+
+    Attributes
+    ----------
+    opened : Opened
+        The two parts stand in the piece's place. Seams that were there come first, in their order but parted where the
+        new line ends on them; the new line comes last.
+    origin : tuple of int
+        For each seam the one it was before; -1 for the new line.
+    """
+
+    opened: Opened
+    origin: tuple[int, ...]
+
+
+def part_piece(opened: Opened, k: int, line_mm: Floats) -> Parted | None:
+    """Cut a piece of a patch in two along a line drawn on it.
+
+    Parameters
+    ----------
+    opened : Opened
+    k : int
+        Number of the piece.
+    line_mm : (n, 3) float array, mm
+        From edge to edge of the piece.
+
+    Returns
+    -------
+    Parted or None
+        None where the line does not run from edge to edge through the inside.
+    """
+    cut = _made(opened.pieces[k], _Line(line_mm, True, 1, math.inf, False, math.inf))
+    return None if cut is None else _put(opened, k, cut, range(len(opened.seams)))
+
+
+def _put(opened: Opened, k: int, cut: _CutInTwo, was: Sequence[int]) -> Parted:
     """Put two parts in the place of a piece, with every seam of it on the part where it lies; the new line comes last."""
-    opened, parts = state.opened, cut.parts
+    parts = cut.parts
     local = [_locals(opened.pieces[k], cut.made, part, faces) for part, faces in zip(parts.pieces, parts.faces)]
     seams: list[Floats] = []
     sides: list[Sides] = []
     origin: list[int] = []
-    for line, side, was in zip(opened.seams, opened.sides, state.origin):
+    for line, side, first in zip(opened.seams, opened.sides, was):
         for a, b, (left, left_at), (right, right_at) in _runs(side, k, local):
             seams.append(line[a : b + 1])
             sides.append(Sides(left, right, left_at, right_at))
-            origin.append(was)
+            origin.append(first)
     (own,) = parts.sides
     sides.append(Sides(k + own.left, k + own.right, own.left_vertices, own.right_vertices))
     pieces = (*opened.pieces[:k], *parts.pieces, *opened.pieces[k + 1 :])
-    return replace(
-        state,
-        opened=Opened(pieces, (*seams, parts.seams[0]), tuple(sides)),
-        flats=(*state.flats[:k], *flats, *state.flats[k + 1 :]),
-        origin=(*origin, -1),
-    )
+    return Parted(Opened(pieces, (*seams, parts.seams[0]), tuple(sides)), (*origin, -1))
 
 
 def _locals(piece: Surface, made: Inserted, part: Surface, faces: Ints) -> Ints:

@@ -301,6 +301,7 @@ def _lying(lying: Lying) -> dict:
 def _threads(k: int, laying: Laying) -> dict:
     return {
         "piece": piece_name(k),
+        "cut_by": "flatten" if laying.draped is None else "drape",
         "refused": laying.refused,
         "bound_deg": float(laying.bound_deg),
         "must_cut": bool(laying.must_cut),
@@ -373,6 +374,7 @@ def _panel(panel: Panel) -> dict:
         "over_before": float(panel.over_before),
         "over_after": float(panel.over_after),
         "overlap_mm2": float(panel.overlap_mm2),
+        "shear_deg": _before_after(panel.shear_deg),
         "line_mm": panel.line_mm.tolist(),
     }
 
@@ -385,8 +387,17 @@ def _dart(dart: Dart) -> dict:
         "opens_deg": float(dart.opens_deg),
         "over_before": float(dart.over_before),
         "over_after": float(dart.over_after),
+        "shear_deg": _before_after(dart.shear_deg),
         "placed_by_hand": bool(dart.given),
     }
+
+
+def _before_after(shear_deg: tuple[float | None, float] | None) -> list[float | None] | None:
+    """Largest shear without a cut and with it; null where no net lay, or none was asked for."""
+    if shear_deg is None:
+        return None
+    before, after = shear_deg
+    return [None if before is None else float(before), float(after)]
 
 
 def _layer(layer: LayerPlan, number: _Numbers) -> dict:

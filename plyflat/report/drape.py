@@ -46,15 +46,16 @@ _TALLEST_IN, _LEAST_IN = 5.2, 1.6
 
 
 def drape_pictures(stage: Stage, ply: PlyPlan) -> Iterator[Picture]:
-    """Yield the pictures of a ply that is laid by its threads, on the hull and flat.
+    """Yield the pictures of what is laid by its threads in a ply, on the hull and flat.
 
     Parameters
     ----------
     stage : Stage
     ply : PlyPlan
     """
-    draped = [q.draped for q in ply.layings if q.draped is not None]
-    plain = [q.plain for q in ply.layings]
+    laid = ply.draped
+    draped = [d for _, d in laid]
+    plain = [ply.layings[k].plain for k, _ in laid]
     name = f"{stage.region.name} {ply.name}"
     top = _top([d.drape for d in draped] + [p for p in plain if p is not None])
     yield _net_picture(stage, ply, draped)
@@ -63,8 +64,8 @@ def drape_pictures(stage: Stage, ply: PlyPlan) -> Iterator[Picture]:
         before = [d.drape if p is None else p for d, p in zip(draped, plain)]
         title = f"{name}: shear if the first two threads were left straight"
         yield _shear_picture(stage, ply, before, top, title, "shear-hull-straight")
-    for k, (d, piece) in enumerate(zip(draped, ply.pieces)):
-        yield _template_picture(stage.region, ply, k, d, piece, top)
+    for k, d in laid:
+        yield _template_picture(stage.region, ply, k, d, ply.pieces[k], top)
 
 
 # -- on the hull -----------------------------------------------------------------------------------------------------
@@ -304,12 +305,14 @@ def drape_words(ply: PlyPlan) -> list[str]:
     """
     if not ply.layings:
         return []
-    if not ply.by_threads:
+    if not ply.draped:
         return [f"{ply.name} is of woven cloth, but its threads cannot be laid over it: it is cut by flatten; see the cautions."]
     out = []
     for k, laying in enumerate(ply.layings):
         if laying.draped is not None:
             out.append(_of_piece(piece_name(k), laying.draped, bent=laying.plain is not None))
+        else:
+            out.append(f"The threads of piece {piece_name(k)} cannot be laid over it: it is cut by flatten; see the cautions.")
     return out
 
 

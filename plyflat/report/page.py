@@ -231,8 +231,9 @@ def _joins(ply: PlyPlan) -> Iterator[str]:
         )
     elif ply.joins:
         yield f"All joins of {ply.name} are lapped."
-    if ply.panels and ply.panels[0].over_before > 0:
-        before, after = percent(ply.panels[0].over_before), percent(ply.panels[-1].over_after)
+    flattened = [p for p in ply.panels if p.shear_deg is None]
+    if flattened and flattened[0].over_before > 0:
+        before, after = percent(flattened[0].over_before), percent(flattened[-1].over_after)
         yield f"In panels the area of {ply.name} over the strain limit comes down from {before} to {after}."
 
 
@@ -245,7 +246,7 @@ def _stack_words(ply: PlyPlan) -> Iterator[str]:
 
 def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
     kinds = (
-        "templates", "threads", "shear on hull", "shear on the table", "before and after", "strain", "strain on hull"
+        "templates", "threads", "fibres on hull", "shear on hull", "shear on the table", "before and after", "strain", "strain on hull"
     )  # fmt: skip
     faces = sorted({t.face_up for t in ply.templates})
     sizes = [_size(t.piece, t.cut.bounds) for t in ply.templates]
@@ -256,7 +257,7 @@ def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[
         "tried_head": _head("piece", "tried", "largest shear#", "area past locking#", "area reached#"),
         "tried_rows": tried_rows(ply),
         "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
-        "cut_head": _head("cut", "kind", "length, mm#", "opens or lets in#", "area above limit before#", "after#"),
+        "cut_head": _head("cut", "kind", "length, mm#", "opens or lets in#", "before#", "after#"),
         "cut_rows": [_dart(k, dart) for k, dart in enumerate(ply.darts, start=1)],
     }
 
@@ -265,7 +266,12 @@ def _dart(k: int, dart: Dart) -> tuple[str, ...]:
     kind = "edge to edge" if dart.kind == "split" else dart.kind
     opens = f"{dart.opens_deg:.1f}°" if dart.kind != "split" else ""
     who = ", yours" if dart.given else ""
-    return str(k), kind + who, f"{dart.length_mm:.0f}", opens, percent(dart.over_before), percent(dart.over_after)
+    if dart.shear_deg is None:
+        gain = f"{percent(dart.over_before)} above the limit", percent(dart.over_after)
+    else:
+        was, now = dart.shear_deg
+        gain = "no net lay" if was is None else f"{was:.1f}° of shear", f"{now:.1f}°"
+    return str(k), kind + who, f"{dart.length_mm:.0f}", opens, *gain
 
 
 def _size(piece: str, bounds: tuple[float, ...]) -> str:

@@ -15,7 +15,7 @@ from plyflat.cloth.locking import Locking, typical
 from plyflat.cloth.opening import Opened
 from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
-from plyflat.laying import lay_by_threads, laying_cautions, locking_of, wishes_of
+from plyflat.laying import Loom, laying_cautions, locking_of, wishes_of
 from plyflat.plan import _cut_of_ply
 from plyflat.shaping import Cut, shape, warp_way
 from plyflat.surface.mesh import Surface
@@ -31,6 +31,10 @@ def job_with(lines, **changes):
 
 def cut_for(job, **changes):
     return replace(_cut_of_ply(job, job.regions[0], 0), **changes)
+
+
+def lay_by_threads(region, opened, wishes):
+    return [Loom(region, wishes).lay(opened, k) for k in range(len(opened.pieces))]
 
 
 @pytest.fixture(scope="module")
@@ -111,24 +115,14 @@ def test_the_other_face_up_mirrors_a_draped_template(dome):
     assert not out.mirrored
 
 
-def test_a_narrow_roll_splits_it_straight_and_its_parts_add_up(dome):
-    job = job_with(WOVEN, **{'"240 mm"': '"500 mm"', '"1 m"': '"9 m"'})
-    made = shape(job, job.regions[0], dome, cut_for(job))
-    assert made.layings[0].draped is not None
-    assert len(made.templates) == 2
-    assert sum(t.net.area for t in made.templates) == pytest.approx(made.layings[0].draped.area.template_mm2, rel=2e-3)
-    assert made.panels == ()
-    for line in made.splits_mm:
-        assert dome.surface.locate(line).distance_mm.max() < 1
-
-
 def test_darts_are_not_made_where_the_threads_lie_without_them(dome):
     job = job_with(WOVEN, **{'"240 mm"': '"2 m"', '"1 m"': '"9 m"', 'mesh = "hull"\n': 'mesh = "hull"\ndarts = 4\n'})
     assert shape(job, job.regions[0], dome, cut_for(job)).darts == ()
 
 
 def test_cloth_that_locks_everywhere_is_flattened_and_says_so(dome):
-    job = job_with('weave = "spread tow"', **{'"240 mm"': '"2 m"', '"1 m"': '"9 m"'})
+    one = {"[cloth.glass]": "[limits]\npieces = 1\n[cloth.glass]"}
+    job = job_with('weave = "spread tow"', **{'"240 mm"': '"2 m"', '"1 m"': '"9 m"'}, **one)
     steep = replace(cut_for(job), threads=replace(wishes_at(job, 0.0), locking=Locking(3, 3, 2, 2)))
     made = shape(job, job.regions[0], dome, steep)
     assert made.layings[0].draped is None

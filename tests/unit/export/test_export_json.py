@@ -184,7 +184,7 @@ def test_joins_and_panels_are_told(plan, judge):
     assert [e.message for e in judge.iter_errors(whole)] == []
     told = whole["regions"][0]["plies"][0]
     assert [(q["name"], q["kind"], q["off_load_deg"]) for q in told["joins"]] == [("J1", "butt", 12.0), ("A-1", "lap", None)]
-    assert told["panels"] == [{"over_before": 0.4, "over_after": 0.05, "overlap_mm2": 0.0, "line_mm": line.tolist()}]
+    assert told["panels"] == [{"over_before": 0.4, "over_after": 0.05, "overlap_mm2": 0.0, "shear_deg": None, "line_mm": line.tolist()}]
 
 
 def test_bound_yarns_and_overlaps_are_told(plan, judge):

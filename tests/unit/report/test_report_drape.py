@@ -41,7 +41,8 @@ def ply(region):
     tried = (Tried("as laid", 19.0, 0.03), Tried("4 darts", 9.5, 0.0))
     plain = laid(region, [150, 60, 473], 17.0).drape
     return SimpleNamespace(
-        name="P1", layings=(Laying(draped, plain=plain, tried=tried),), by_threads=True, pieces=(piece,), region=region,
+        name="P1", layings=(Laying(draped, plain=plain, tried=tried),), draped=((0, draped),), by_threads=True, pieces=(piece,),
+        region=region,
     )
 
 
@@ -69,6 +70,23 @@ def test_locked_parts_are_hatched_where_they_are_and_told(ply, region, pictures,
     assert straight.sum() > 2 * bent.sum() > 100
     assert "is past" in pictures["dome_P1_shear-hull"].alt
     assert "locks at 17 degrees" in pictures["dome_P1_shear-hull"].alt
+
+
+def test_a_ply_of_which_one_piece_is_flattened_shows_the_net_of_the_other_and_says_so(ply, region, tmp_path):
+    draped = ply.layings[0].draped
+    flattened = Laying(None, "the net covers 80 % of the piece")
+    both = SimpleNamespace(
+        name="P3", layings=(flattened, ply.layings[0]), draped=((1, draped),), by_threads=False,
+        pieces=(ply.pieces[0], ply.pieces[0]), region=region,
+    )  # fmt: skip
+    first, second = drape_words(both)
+    assert first == "The threads of piece A cannot be laid over it: it is cut by flatten; see the cautions."
+    assert second.startswith("Piece B is laid by its threads")
+    stage = Stage(plans.make(tmp_path), SimpleNamespace(name="dome", base=region, plies=(both,), layers=()))
+    with stage.scene:
+        names = [p.name for p in drape_pictures(stage, both)]
+    assert names[-1] == "dome_P3_B_shear"
+    assert "dome_P3_A_shear" not in names
 
 
 def test_the_start_is_given_on_the_table_of_a_mirrored_piece(pictures, ply):
@@ -100,7 +118,7 @@ def test_words_and_rows(ply):
     assert "two threads are bent" in words
     assert [row[1] for row in tried_rows(ply)] == ["as laid", "4 darts"]
     assert drape_words(SimpleNamespace(layings=())) == []
-    refused = SimpleNamespace(name="P2", layings=(Laying(None, "why"),), by_threads=False)
+    refused = SimpleNamespace(name="P2", layings=(Laying(None, "why"),), draped=(), by_threads=False)
     assert "cut by flatten" in drape_words(refused)[0]
     assert tried_rows(refused) == []
 
