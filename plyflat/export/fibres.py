@@ -175,7 +175,7 @@ def write_fibres(plan: Plan, folder: Path) -> list[Path]:
     """
     found = []
     for region in plan.regions:
-        way = _warp_way(plan, region)
+        way = warp_way(plan, region)
         for ply in region.plies:
             weight = plan.job.cloths[ply.cloth].areal_weight_g_m2
             fibres = fibres_of(ply, warp=way, areal_weight_g_m2=weight)
@@ -192,8 +192,16 @@ def write_fibres(plan: Plan, folder: Path) -> list[Path]:
     return files
 
 
-def _warp_way(plan: Plan, region: RegionPlan) -> Floats:
-    """Unit vector of the region's warp line, as the job says it; of the line drawn on the hull where it runs along a corner."""
+def warp_way(plan: Plan, region: RegionPlan) -> Floats:
+    """Return the unit vector of a region's warp line, as the job says it.
+
+    Where the warp runs along a corner it is that of the line drawn on the hull.
+
+    Parameters
+    ----------
+    plan : Plan
+    region : RegionPlan
+    """
     stated = next((spec.warp for spec in plan.job.regions if spec.name == region.name), "corner")
     boat = plan.job.boat
     if stated == "corner":

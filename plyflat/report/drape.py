@@ -13,8 +13,8 @@ from ..cloth.marks import first_threads
 from ..cloth.pieces import piece_name
 from ..export.drawing import WARP_THREAD, WEFT_THREAD, file_stem
 from ..units import say_percent as percent
-from .hull import LEGEND_IN, Stage, _directions, _page, hatch
-from .scene import lifted
+from .hull import LEGEND_IN, Edge, Stage, _directions, _leaders, _page, hatch
+from .scene import Shot, lifted
 from .style import (
     INK,
     MAP,
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from ..cloth.drape import Drape
     from ..cloth.draped import Draped
     from ..planned import Piece3D, PlyPlan, RegionPlan
-    from ..surface.mesh import Bools, Floats
+    from ..surface.mesh import Bools, Floats, Surface
 
 #: About so many threads each way are drawn on the hull.
 DRAWN = 18
@@ -43,6 +43,8 @@ _FOOT_IN = 1.45
 #: Shear scales end at one of these; locking stands on the scale where the shear comes near it.
 ROUND_DEG, NEAR = (2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 60.0, 75.0, 90.0), 0.6
 _TALLEST_IN, _LEAST_IN = 5.2, 1.6
+#: Arrows of fibres stand so many pixels apart, and none where the surface is seen more edge-on than this.
+_ARROW_PX, _EDGE_ON = 84.0, 0.35
 
 
 def drape_pictures(stage: Stage, ply: PlyPlan) -> Iterator[Picture]:
@@ -59,6 +61,7 @@ def drape_pictures(stage: Stage, ply: PlyPlan) -> Iterator[Picture]:
     name = f"{stage.region.name} {ply.name}"
     top = _top([d.drape for d in draped] + [p for p in plain if p is not None])
     yield _net_picture(stage, ply, draped)
+    yield _fibre_picture(stage, ply, [d.drape for d in draped])
     yield _shear_picture(stage, ply, [d.drape for d in draped], top, f"{name}: shear on the hull", "shear-hull")
     if any(p is not None for p in plain):
         before = [d.drape if p is None else p for d, p in zip(draped, plain)]
@@ -73,14 +76,22 @@ def _net_picture(stage: Stage, ply: PlyPlan, draped: Sequence[Draped]) -> Pictur
     dark, light = steps(2)
     stage.scene.clear()
     stage.scene.add(stage.whole)
+    firsts: tuple[list[Floats], list[Floats]] = ([], [])
     for d in draped:
         stage.scene.add(lifted(d.drape.surface, stage.lift_mm), colour=TINT)
         for axis, shade in ((0, dark), (1, light)):
             for first, run in _threads(d.drape, axis, stage.lift_mm):
-                stage.scene.line(run, colour=shade, width=7.0 if first else 2.0)
+                stage.scene.line(run, colour=shade, width=8.0 if first else 2.5)
+                firsts[axis].extend([run] if first else [])
+        _outline(stage, d.drape.surface)
+    edges = [
+        Edge(f"first\n{word}", tuple(runs), shade, closed=False)
+        for word, runs, shade in ((WARP_THREAD, firsts[0], dark), (WEFT_THREAD, firsts[1], light)) if runs
+    ]  # fmt: skip
     shots = stage.shoot()
     figure, axes = _page(f"{stage.region.name} {ply.name}: threads on the hull", shots, stage.height_in, foot_in=_FOOT_IN)
     for ax, shot in zip(axes, shots):
+        _leaders(ax, shot, edges, stage)
         for d in draped:
             (x, y), = shot.pixels(d.drape.start_mm)
             if shot.seen(d.drape.start_mm[None], slack_mm=6 * stage.lift_mm)[0]:
@@ -98,6 +109,11 @@ def _net_picture(stage: Stage, ply: PlyPlan, draped: Sequence[Draped]) -> Pictur
     )
 
 
+def _outline(stage: Stage, piece: Surface) -> None:
+    for loop in piece.boundary_loops:
+        stage.scene.line(lifted(piece, 1.5 * stage.lift_mm).vertices_mm[loop], colour=INK, width=2.5, closed=True)
+
+
 def _every(drape: Drape) -> int:
     """Every which thread is drawn."""
     return max(1, round(max(drape.net.state.shape) / DRAWN))
@@ -105,15 +121,17 @@ def _every(drape: Drape) -> int:
 
 def _threads(drape: Drape, axis: int, lift_mm: float) -> Iterator[tuple[bool, Floats]]:
     """Yield whether it is the first one, and the nodes (k, 3) of each run of a drawn thread on the piece, mm."""
-    net = drape.net
-    points = net.points + 2 * lift_mm * net.normals
-    on = drape.laid.on_patch
-    if axis == 1:
-        points, on = points.transpose(1, 0, 2), on.T
-    zero, every = net.origin[1 - axis], _every(drape)
-    for j in range(zero % every, on.shape[1], every):
-        for run in _runs(on[:, j]):
-            yield j == zero, points[run, j]
+    every = _every(drape)
+    for n, laid in enumerate(drape.laid.nets):
+        net, on = laid.net, laid.on_patch
+        points = net.points + 2 * lift_mm * net.normals
+        if axis == 1:
+            points, on = points.transpose(1, 0, 2), on.T
+        zero = net.origin[1 - axis]
+        for j in range(zero % every, on.shape[1], every):
+            for run in _runs(on[:, j]):
+                # Nets that were laid anew behind a cut start from threads of the first net.
+                yield n == 0 and j == zero, points[run, j]
 
 
 def _runs(on: Bools) -> Iterator[slice]:
@@ -129,14 +147,81 @@ def _thread_key(figure: Any, dark: str, light: str, apart_mm: Sequence[float]) -
 
     look: dict[str, Any] = {"marker": "o", "ms": 10, "mfc": PAPER, "mec": INK, "mew": 2.2, "ls": "none"}
     handles = [
-        Line2D([], [], color=dark, lw=4, label="warp; thick: the first"),
-        Line2D([], [], color=light, lw=4, label="weft; thick: the first"),
+        Line2D([], [], color=dark, lw=4, label="warp"),
+        Line2D([], [], color=light, lw=4, label="weft"),
         Line2D([], [], label="put down first here", **look),
     ]  # fmt: skip
     figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.03, 0.0), fontsize=SMALL_PT, frameon=False, ncols=1)
     height = figure.get_figheight()
     words = f"drawn every\n{apart_mm[0]:.0f} mm" if len(apart_mm) == 1 else "drawn every\n" + " / ".join(f"{a:.0f}" for a in apart_mm) + " mm"
     figure.text(0.62, (_FOOT_IN - 0.42) / height, words, size=SMALL_PT, color=INK, va="top")
+
+
+def _fibre_picture(stage: Stage, ply: PlyPlan, drapes: Sequence[Drape]) -> Picture:
+    """Which way warp and weft run, and in shades by how much the warp is off the stated angle."""
+    off = [d.off_deg(stage.warp, turn_deg=ply.angle_deg) for d in drapes]
+    most = [max(float(np.abs(q[k]).max()) for q in off) for k in (0, 1)]
+    top = next((r for r in ROUND_DEG if r >= most[0]), ROUND_DEG[-1])
+    stage.scene.clear()
+    stage.scene.add(stage.whole)
+    for d, (warp, _) in zip(drapes, off):
+        over = lifted(d.surface, stage.lift_mm)
+        stage.scene.add(over, values=np.abs(warp), span=(0.0, top), shades=MAP)
+        _outline(stage, d.surface)
+    shots = stage.shoot()
+    title = f"{stage.region.name} {ply.name}: way of the fibres"
+    figure, axes = _page(title, shots, stage.height_in, foot_in=LEGEND_IN)
+    for ax, shot in zip(axes, shots):
+        for d in drapes:
+            _fibre_arrows(ax, shot, d, stage)
+        _directions(ax, shot, stage)
+    _off_legend(figure, top, most)
+    return Picture(
+        file_stem(stage.region.name, ply.name, "fibres"),
+        f"Way of the fibres of {ply.name} on the hull",
+        f"Arrows along the warp and bars along the weft of {ply.name}; in shades by how much the warp is off its stated angle of "
+        f"{ply.angle_deg + 0.0:g} degrees: at most {most[0]:.1f} degrees, the weft at most {most[1]:.1f} degrees off square to it.",
+        as_png(figure),
+        ("fibres on hull", stage.region.name, ply.name),
+    )
+
+
+def _fibre_arrows(ax: Any, shot: Shot, drape: Drape, stage: Stage) -> None:
+    """Arrows along the warp with bars along the weft, about evenly over what is seen."""
+    s, (warp, weft) = drape.surface, drape.face_fibres
+    middles = s.vertices_mm[s.faces].mean(axis=1)
+    seen = np.flatnonzero(shot.seen(middles, slack_mm=6 * stage.lift_mm) & (s.face_normals @ shot.view.back > _EDGE_ON))
+    at = shot.pixels(middles[seen])
+    # One in each square of a grid over the picture, the nearest to its middle.
+    square = np.floor(at / _ARROW_PX)
+    off = np.linalg.norm(at / _ARROW_PX - square - 0.5, axis=1)
+    order = np.lexsort((off, square[:, 0], square[:, 1]))
+    first = order[np.unique(square[order], axis=0, return_index=True)[1]]
+    reach = 0.42 * _ARROW_PX * shot.scale_mm
+    for k in seen[first[off[first] < 0.4]]:
+        for way, style, width in ((weft[k], "-", 1.6), (warp[k], "-|>", 2.0)):
+            tail, tip = shot.pixels(middles[k] + np.outer([-reach, reach], way))
+            look = {"arrowstyle": style, "color": INK, "lw": width, "mutation_scale": 13, "shrinkA": 0, "shrinkB": 0}
+            ax.annotate("", tip, tail, arrowprops={**look, "path_effects": halo()})
+
+
+def _off_legend(figure: Any, top: float, most: Sequence[float]) -> None:
+    _bar(figure, top, "warp off its stated angle, degrees")
+    words = f"arrow: warp, at most {most[0]:.1f}° off\nbar: weft, at most {most[1]:.1f}°\noff square to that angle"
+    figure.text(0.58, (LEGEND_IN - 0.2) / figure.get_figheight(), words, size=SMALL_PT, color=INK, va="top", linespacing=1.25)
+
+
+def _bar(figure: Any, top: float, words: str) -> Any:
+    """Draw a scale of shades from 0, and return its axes."""
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+
+    height = figure.get_figheight()
+    bar = figure.add_axes((0.06, (LEGEND_IN - 0.46) / height, 0.46, 0.22 / height))
+    figure.colorbar(ScalarMappable(Normalize(0, top), MAP), cax=bar, orientation="horizontal")
+    bar.tick_params(labelsize=SMALL_PT, colors=INK)
+    bar.set_xlabel(words, size=SMALL_PT, color=INK)
+    return bar
 
 
 def _shear_picture(
@@ -147,10 +232,7 @@ def _shear_picture(
     for d in drapes:
         over = lifted(d.surface, stage.lift_mm)
         stage.scene.add(over, values=np.abs(d.shear_deg)[d.surface.faces].mean(axis=1), span=(0.0, top), shades=MAP)
-        for loop in d.surface.boundary_loops:
-            stage.scene.line(
-                lifted(d.surface, 1.5 * stage.lift_mm).vertices_mm[loop], colour=INK, width=2.5, closed=True
-            )
+        _outline(stage, d.surface)
     shots = stage.shoot(depth=False)
     masks = _locked_masks(stage, drapes)
     figure, axes = _page(title, shots, stage.height_in, foot_in=LEGEND_IN)
@@ -204,14 +286,8 @@ def _locked_words(drapes: Sequence[Drape]) -> str:
 
 
 def _shear_legend(figure: Any, drapes: Sequence[Drape], top: float) -> None:
-    from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import Normalize
-
     height = figure.get_figheight()
-    bar = figure.add_axes((0.06, (LEGEND_IN - 0.46) / height, 0.46, 0.22 / height))
-    figure.colorbar(ScalarMappable(Normalize(0, top), MAP), cax=bar, orientation="horizontal")
-    bar.tick_params(labelsize=SMALL_PT, colors=INK)
-    bar.set_xlabel("shear either way, degrees", size=SMALL_PT, color=INK)
+    bar = _bar(figure, top, "shear either way, degrees")
     lock = _lock(drapes)
     if lock < top:
         bar.axvline(lock, color="white", lw=4)

@@ -90,7 +90,8 @@ def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -
     words = [_caption(t) for t in templates]
     tops = [0.28 * len(w) + 0.1 for w in words]
     keys = _line_keys(templates)
-    height = head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + _KEY_IN * math.ceil(len(keys) / _KEYS_A_ROW)
+    rows = math.ceil(len(keys) / _KEYS_A_ROW)
+    height = head_in(title) + sum(rooms) + sum(tops) + 0.75 * len(rooms) + _KEY_IN * rows
     figure = new_figure(height)
     at = height - title_on(figure, title)
     for template, room, lines, top in zip(templates, rooms, words, tops):
@@ -100,7 +101,7 @@ def _template_page(title: str, templates: Sequence[Template], notch_mm: float) -
         _template(ax, template, notch_mm)
         at -= 0.75
     figure.legend(
-        handles=keys, loc="lower left", ncols=min(len(keys), _KEYS_A_ROW), fontsize=SMALL_PT, frameon=False,
+        handles=keys, loc="lower left", ncols=math.ceil(len(keys) / rows), fontsize=SMALL_PT, frameon=False,
         bbox_to_anchor=(0.0, 0.0), handlelength=2.4, columnspacing=1.2,
     )  # fmt: skip
     return figure

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..export.drawing import file_stem
+from ..export.fibres import warp_way
 from ..surface.mesh import Floats, Surface
 from ..units import say_percent as percent
 from .scene import Scene, Shot, View, corner_values, lifted, look_at, reach_of, seen_share, thinned
@@ -76,7 +77,7 @@ class Stage:
     """
 
     def __init__(self, plan: Plan, region: RegionPlan) -> None:
-        self.region = region
+        self.plan, self.region = plan, region
         self.forward = np.asarray(plan.job.boat.forward, dtype=float)
         self.up = np.asarray(plan.job.boat.up, dtype=float)
         self.base = region.base.surface
@@ -93,6 +94,11 @@ class Stage:
         self.height_in = float(np.clip(_FRAME_IN * shape, max(low, _LABEL_IN * labels), high))
         width, height = int(_FRAME_IN * DPI), int(self.height_in * DPI)
         self.scene = Scene(width, height)
+
+    @property
+    def warp(self) -> Floats:
+        """Unit vector of the region's warp line."""
+        return warp_way(self.plan, self.region)
 
     def _views(self, surface: Surface) -> list[View]:
         def look(tilt: float, side: int) -> View:

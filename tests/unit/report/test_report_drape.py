@@ -42,28 +42,37 @@ def ply(region):
     plain = laid(region, [150, 60, 473], 17.0).drape
     return SimpleNamespace(
         name="P1", layings=(Laying(draped, plain=plain, tried=tried),), draped=((0, draped),), by_threads=True, pieces=(piece,),
-        region=region,
+        region=region, angle_deg=10.0,
     )
+
+
+def dome(region, ply):
+    """A region of one ply, its warp line along x."""
+    line = np.array([[0, 0, 500], [80, 0, 500.0]])
+    return SimpleNamespace(name="dome", base=region, plies=(ply,), layers=(), warp_mm=line)
 
 
 @pytest.fixture(scope="module")
 def pictures(ply, region, tmp_path_factory):
     plan = plans.make(tmp_path_factory.mktemp("plan"))
-    whole = SimpleNamespace(name="dome", base=region, plies=(ply,), layers=())
-    stage = Stage(plan, whole)
+    stage = Stage(plan, dome(region, ply))
     with stage.scene:
         return {p.name: p for p in drape_pictures(stage, ply)}
 
 
 def test_a_ply_has_its_net_its_shear_before_and_after_and_its_template(pictures):
-    assert list(pictures) == ["dome_P1_threads", "dome_P1_shear-hull", "dome_P1_shear-hull-straight", "dome_P1_A_shear"]
-    assert [p.about[0] for p in pictures.values()] == ["threads", "shear on hull", "shear on hull", "shear on the table"]
+    assert list(pictures) == [
+        "dome_P1_threads", "dome_P1_fibres", "dome_P1_shear-hull", "dome_P1_shear-hull-straight", "dome_P1_A_shear",
+    ]  # fmt: skip
+    assert [p.about[0] for p in pictures.values()] == [
+        "threads", "fibres on hull", "shear on hull", "shear on hull", "shear on the table",
+    ]  # fmt: skip
     for p in pictures.values():
         assert Image.open(io.BytesIO(p.png)).size[0] == 1080
 
 
 def test_locked_parts_are_hatched_where_they_are_and_told(ply, region, pictures, tmp_path):
-    stage = Stage(plans.make(tmp_path), SimpleNamespace(name="dome", base=region, plies=(ply,), layers=()))
+    stage = Stage(plans.make(tmp_path), dome(region, ply))
     laying = ply.layings[0]
     with stage.scene:
         (straight,), (bent,) = (module._locked_masks(stage, [d]) for d in (laying.plain, laying.draped.drape))
@@ -77,12 +86,12 @@ def test_a_ply_of_which_one_piece_is_flattened_shows_the_net_of_the_other_and_sa
     flattened = Laying(None, "the net covers 80 % of the piece")
     both = SimpleNamespace(
         name="P3", layings=(flattened, ply.layings[0]), draped=((1, draped),), by_threads=False,
-        pieces=(ply.pieces[0], ply.pieces[0]), region=region,
+        pieces=(ply.pieces[0], ply.pieces[0]), region=region, angle_deg=10.0,
     )  # fmt: skip
     first, second = drape_words(both)
     assert first == "The threads of piece A cannot be laid over it: it is cut by flatten; see the cautions."
     assert second.startswith("Piece B is laid by its threads")
-    stage = Stage(plans.make(tmp_path), SimpleNamespace(name="dome", base=region, plies=(both,), layers=()))
+    stage = Stage(plans.make(tmp_path), dome(region, both))
     with stage.scene:
         names = [p.name for p in drape_pictures(stage, both)]
     assert names[-1] == "dome_P3_B_shear"
@@ -109,6 +118,34 @@ def test_drawn_threads_run_on_the_piece_and_the_first_ones_are_told(ply, region)
         assert np.abs(first[0][:, other]).max() < 1
         assert 8 < len(found) < 30
         assert max(region.surface.locate(run).distance_mm.max() for _, run in found) < 2
+
+
+def test_the_way_of_the_fibres_is_told_against_the_stated_angle(pictures, ply):
+    warp, weft = ply.layings[0].draped.drape.off_deg([1, 0, 0], turn_deg=10.0)
+    words = pictures["dome_P1_fibres"].alt
+    assert f"at most {np.abs(warp).max():.1f} degrees, the weft at most {np.abs(weft).max():.1f} degrees" in words
+    assert "stated angle of 10 degrees" in words
+    # The net was laid along x, the ply says 10 degrees from there.
+    assert np.median(warp) == pytest.approx(-10, abs=1.5)
+
+
+def test_arrows_of_fibres_stand_on_the_piece_a_few_and_apart(ply, region, tmp_path):
+    drawn = []
+    axes = SimpleNamespace(annotate=lambda _, tip, tail, arrowprops: drawn.append((arrowprops["arrowstyle"], tip, tail)))
+    stage, d = Stage(plans.make(tmp_path), dome(region, ply)), ply.layings[0].draped.drape
+    with stage.scene:
+        stage.scene.add(stage.whole)
+        (shot,) = stage.shoot()
+    module._fibre_arrows(axes, shot, d, stage)
+    warps = [(tip, tail) for style, tip, tail in drawn if style == "-|>"]
+    assert 30 < len(warps) == len(drawn) / 2 < 120
+    middles = np.array([(a + b) / 2 for a, b in warps])
+    gaps = np.linalg.norm(middles[:, None] - middles[None], axis=2)[~np.eye(len(middles), dtype=bool)]
+    assert gaps.min() > 20
+    # Near the pole the arrow runs as the warp does there.
+    k = np.linalg.norm(middles - shot.pixels(d.start_mm), axis=1).argmin()
+    way, arrow = np.subtract(*shot.pixels([[100, 0, 500], [0, 0, 500.0]])), np.subtract(*warps[k])
+    assert way @ arrow > 0.995 * np.linalg.norm(way) * np.linalg.norm(arrow)
 
 
 def test_words_and_rows(ply):
