@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,14 +13,11 @@ from .bag.reach import Bridging, Spot, find_bridging
 from .bag.wedge import depth_factor, feed_length_mm
 from .daily import pressure_on_bag_kpa
 from .errors import OutlineError, ShapeError
+from .filming import FILM_MM, film_of, place_film, tube_notes
 from .job.model import Bag, Job
 from .planned import BagReach, LayerPlan
-from .surface.mesh import Floats
+from .progress import Tell, quiet
 
-#: Pressure across the film while pleats are tucked in, common practice: just enough to hold it.
-TUCK_KPA = 20.0
-#: Thickness of a film that its consumable does not state, from memory of what is sold most.
-FILM_MM = 0.05
 #: Spots told one by one.
 TOLD = 4
 #: Scale in mm within which a corner turns.
@@ -28,8 +26,10 @@ CORNER_MM = 15.0
 Note = tuple[str, str]
 
 
-def plan_reach(job: Job, bag: Bag, layers: Sequence[LayerPlan]) -> tuple[BagReach | None, tuple[Note, ...]]:
-    """Find where the bag film bridges and place its pleats, with what the builder must know.
+def plan_reach(
+    job: Job, bag: Bag, layers: Sequence[LayerPlan], *, progress: Tell = quiet
+) -> tuple[BagReach | None, tuple[Note, ...]]:
+    """Find where the bag film bridges, lay it with and without pleats, and say what the builder must know.
 
     Parameters
     ----------
@@ -37,6 +37,7 @@ def plan_reach(job: Job, bag: Bag, layers: Sequence[LayerPlan]) -> tuple[BagReac
     bag : Bag
     layers : sequence of LayerPlan
         Of that bag, its tape among them.
+    progress : callable
 
     Returns
     -------
@@ -49,47 +50,57 @@ def plan_reach(job: Job, bag: Bag, layers: Sequence[LayerPlan]) -> tuple[BagReac
     if tape is None:
         return None, ()
     surface = tape.surface
-    thick = job.consumables[bag.film.material].thickness_mm or FILM_MM
-    tension = 1000 * bag.film.yield_mpa * thick
+    tension = 1e3 * film_of(job, bag).yield_n_per_mm
     pressure = pressure_on_bag_kpa(job)
     limit = job.limits.bridging_mm
     allowed = limit / depth_factor(90)
+    tubes = tube_notes(bag, pressure)
+    progress("reach of the film", 0.0)
     try:
         found = find_bridging(
             surface, pressure_kpa=pressure, tension_n_per_m=tension, least_mm=limit,
             resin_g_per_cm3=job.resin.density_g_cm3 if job.resin else 1.15,
         )  # fmt: skip
     except ShapeError as fault:
-        return None, ((fault.what, fault.do),)
+        return None, (*tubes, (fault.what, fault.do))
     lines = hollow_lines(surface, scale_mm=CORNER_MM)
     sections = corner_sections(surface, lines, allowed_mm=allowed)
     corners, bends = corners_of(lines, sections), film_bends(surface, scale_mm=CORNER_MM)
-    line: Floats = surface.vertices_mm[tape.loops[0]]
-    tuck = min(TUCK_KPA, pressure)
-    notes: list[Note] = list(_spot_notes(found))
+    first, *inner = (surface.vertices_mm[q] for q in tape.loops)
+    inner = [np.roll(q, -int(np.argmax(q @ np.asarray(job.boat.forward))), axis=0) for q in inner]
+    tuck = min(bag.film.tuck_kpa, pressure)
+    notes: list[Note] = [*tubes, *_spot_notes(found)]
     try:
         pleats = place_pleats(
-            surface, line, lines, corners, bends, pressure_kpa=tuck, tension_n_per_m=tension, friction=bag.film.friction,
-            margin_mm=bag.film.pleat_margin_mm,
+            surface, first, lines, corners, bends, inner_mm=inner, pressure_kpa=tuck, tension_n_per_m=tension,
+            friction=bag.film.friction, margin_mm=bag.film.pleat_margin_mm,
         )  # fmt: skip
     except OutlineError as fault:
         pleats = ()
         notes.append((str(fault.what) + (f", near {fault.where}" if fault.where else ""), fault.do))
     feed = feed_length_mm(tension_n_per_m=tension, pressure_kpa=tuck, friction=bag.film.friction)
-    far = [p for p in pleats if not p.helps]
-    if far:
-        notes.append(
-            (
-                f"pleat{'s' * (len(far) != 1)} {', '.join(str(p.number) for p in far)} "
-                f"stand{'s' * (len(far) == 1)} up to {max(p.far_mm for p in far):.0f} mm from the corner fed; film is drawn no "
-                f"farther than {feed:.0f} mm once {tuck:.0f} kPa press it down",
-                "Push the slack right into the corner by hand before the pump pulls, or bring the tape nearer.",
-            )
-        )
     reach = BagReach(
-        surface, found, limit, pressure, tension, allowed, np.asarray(line), corners, sections, bends, pleats, tuck, feed
+        surface, found, limit, pressure, tension, allowed, first, corners, sections, bends, pleats, tuck, feed, tuple(inner)
     )
-    return reach, tuple(notes)
+    film, pleats, more = place_film(job, bag, layers, reach, lines, progress=progress)
+    reach = replace(reach, film=film, pleats=pleats)
+    return reach, (*notes, *_far_notes(reach), *more)
+
+
+def _far_notes(reach: BagReach) -> list[Note]:
+    """What to say about pleats that stand too far from what they feed."""
+    far = [p for p in reach.pleats if not p.helps]
+    if not far:
+        return []
+    one = len(far) == 1
+    return [
+        (
+            f"pleat{'s' * (not one)} {', '.join(str(p.number) for p in far)} stand{'s' * one} up to "
+            f"{max(p.far_mm for p in far):.0f} mm from the corner fed; film is drawn no farther than {reach.feed_mm:.0f} mm once "
+            f"{reach.tuck_kpa:.0f} kPa press it down",
+            "Push the slack right into the corner by hand before the pump pulls, or bring the tape nearer.",
+        )
+    ]
 
 
 def _spot_notes(found: Bridging) -> list[Note]:
@@ -122,3 +133,6 @@ def _spot_help(spot: Spot, found: Bridging) -> str:
         f"Make the pleats on the list, push film and layers into the corner first, or run a fillet of "
         f"{found.radius_mm:.0f} mm; cut peel ply, release film and breather along the corner line."
     )
+
+
+__all__ = ["CORNER_MM", "FILM_MM", "plan_reach"]

@@ -227,7 +227,7 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
     layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
-    reach, notes = plan_reach(work.job, bag, layers) if bag else (None, ())
+    reach, notes = plan_reach(work.job, bag, layers, progress=work.tell) if bag else (None, ())
     for text, do in notes:
         work.caution(text, where=f"{spec.name}, bag film", do=do)
     return RegionPlan(

@@ -18,7 +18,7 @@ from ..surface.mesh import Floats, Ints, closed_length
 from .corners import CornerSection
 from .film import Film
 from .film_region import Ear
-from .pleats import Corner, Pleat, along_tape
+from .pleats import MARGIN_MM, Corner, Pleat, along_tape
 from .section_film import filled, lay_over_section, length_mm, level, measured, tension_n_per_mm
 
 #: Folds higher than this are shared out among more pleats, common practice: they are hard to lay flat.
@@ -231,6 +231,7 @@ class Fed:
 def fit_pleats(
     pleats: Sequence[Pleat], corners: Sequence[Corner], lines: Sequence[Crease], sections: Sequence[CornerSection],
     film: Film, tapes_mm: Sequence[Floats], *, pressure_kpa: float, limit_mm: float, most_mm: float = MOST_MM,
+    margin_mm: float = MARGIN_MM, feed_mm: float = np.inf,
 ) -> Fed:  # fmt: skip
     """Make pleats as high as their sections want them, add folds where none feeds a section, and share out high ones.
 
@@ -250,6 +251,10 @@ def fit_pleats(
         How far the film may stand off.
     most_mm : float
         Height of a fold that can still be laid flat.
+    margin_mm : float
+        Added to the height of each pleat.
+    feed_mm : float
+        From how far film is drawn while it is tucked in.
     """
     aim = AIM * limit_mm
     want = np.array([wanted_mm(s, film, pressure_kpa=pressure_kpa, limit_mm=aim) for s in sections])
@@ -260,13 +265,14 @@ def fit_pleats(
         if not len(own) or want[own].max() < CLOSE_MM:
             made = [p for p in made if p.feeds != corner.name]
             continue
-        made = _added(made, corner, corners, lines, sections, own, want, inner, tapes_mm)
+        made = _added(made, corner, corners, lines, sections, own, want, inner, tapes_mm, margin_mm)
         tried = [made, _flanking(made, corner, lines, tapes_mm[0])]
         tried = [_raised(q, corner, corners, lines, sections, own, want, inner, tapes_mm) for q in tried]
         # Folds that come nearest to the corner are fed with the least drag.
         made = min(tried, key=lambda q: _drag(q, corner, corners, lines, sections, own, want, inner, tapes_mm))
     made = _shared_out(made, tapes_mm, most_mm)
-    made = numbered([*made, *_inner_ends(made, corners, sections, lines, tapes_mm)])
+    made += _inner_ends(made, corners, sections, lines, tapes_mm)
+    made = numbered([replace(p, helps=p.far_mm <= feed_mm) for p in made])
     folds = folds_of(made, corners, lines, tapes_mm[0])
     got, far = np.zeros(len(sections)), np.zeros(len(sections))
     for k, s in enumerate(sections):
@@ -281,6 +287,7 @@ def fit_pleats(
 def _added(
     made: list[Pleat], corner: Corner, corners: Sequence[Corner], lines: Sequence[Crease],
     sections: Sequence[CornerSection], own: Ints, want: Floats, inner: Sequence[bool], tapes: Sequence[Floats],
+    margin: float,
 ) -> list[Pleat]:  # fmt: skip
     """Add folds along the corner through sections that want film and get none."""
     for _ in range(MOST_FOLDS):
@@ -298,15 +305,9 @@ def _added(
             x, y, z = tapes[0][at].tolist()
             reach = float(np.linalg.norm(off[at]))
             run = float(np.linalg.norm(np.diff(tapes[0][: at + 1], axis=0), axis=1).sum()) / 1000
-            made.append(Pleat(0, run, (x, y, z), 0.0, 0.0, _margin(made), corner.name, reach, True, 0, fold=fold))
+            made.append(Pleat(0, run, (x, y, z), 0.0, 0.0, margin, corner.name, reach, True, 0, fold=fold))
         made.sort(key=lambda p: (p.loop, p.at_m))
     return made
-
-
-def _margin(made: Sequence[Pleat]) -> float:
-    from .pleats import MARGIN_MM
-
-    return made[0].margin_mm if made else MARGIN_MM
 
 
 def _raised(

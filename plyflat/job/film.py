@@ -11,7 +11,7 @@ from . import forms
 from .forms import amount, length
 from .table import MEMORY, OURS, PRACTICE, Table
 
-WorkedOut = Literal["sections", "whole", "no"]
+WorkedOut = Literal["sections", "no"]
 
 _STRESS = amount(lambda given: units.pressure_kpa(given) / 1000, lambda v: f"{units.number_text(v)} MPa", 0.1, 1e5, "700 MPa")
 _WALL_STRESS = amount(lambda given: units.pressure_kpa(given) / 1e6, lambda v: f"{units.number_text(v)} GPa", 0.01, 1000, "10 GPa")
@@ -25,7 +25,7 @@ class FilmKeys(Table):
     worked_out: Annotated[WorkedOut, OURS] = Field(
         default="sections",
         description="sections: the film is laid over sections through every inside corner, without slack and with its pleats, and "
-        "what would help is tried; whole: the whole film besides, which takes minutes; no: only how far a rolled ball reaches.",
+        "what would help is tried; no: only how far a rolled ball reaches.",
     )
     modulus_mpa: Annotated[float, _STRESS, MEMORY] = Field(
         default=700.0, alias="modulus", description="How stiff the film is before it draws. About 700 MPa for nylon film as it is used."
