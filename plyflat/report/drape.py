@@ -43,8 +43,8 @@ _FOOT_IN = 1.45
 #: Shear scales end at one of these; locking stands on the scale where the shear comes near it.
 ROUND_DEG, NEAR = (2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 60.0, 75.0, 90.0), 0.6
 _TALLEST_IN, _LEAST_IN = 5.2, 1.6
-#: Arrows of fibres stand so many pixels apart, and none where the surface is seen more edge-on than this.
-_ARROW_PX, _EDGE_ON = 84.0, 0.35
+#: Arrows of fibres stand about so many pixels apart, none nearer than a share of that, and none where the surface is seen more edge-on than this.
+_ARROW_PX, _EDGE_ON, _APART = 84.0, 0.35, 0.8
 
 
 def drape_pictures(stage: Stage, ply: PlyPlan) -> Iterator[Picture]:
@@ -172,8 +172,9 @@ def _fibre_picture(stage: Stage, ply: PlyPlan, drapes: Sequence[Drape]) -> Pictu
     title = f"{stage.region.name} {ply.name}: way of the fibres"
     figure, axes = _page(title, shots, stage.height_in, foot_in=LEGEND_IN)
     for ax, shot in zip(axes, shots):
+        taken: list[Floats] = []
         for d in drapes:
-            _fibre_arrows(ax, shot, d, stage)
+            _fibre_arrows(ax, shot, d, stage, taken)
         _directions(ax, shot, stage)
     _off_legend(figure, top, most)
     return Picture(
@@ -186,8 +187,8 @@ def _fibre_picture(stage: Stage, ply: PlyPlan, drapes: Sequence[Drape]) -> Pictu
     )
 
 
-def _fibre_arrows(ax: Any, shot: Shot, drape: Drape, stage: Stage) -> None:
-    """Arrows along the warp with bars along the weft, about evenly over what is seen."""
+def _fibre_arrows(ax: Any, shot: Shot, drape: Drape, stage: Stage, taken: list[Floats]) -> None:
+    """Arrows along the warp with bars along the weft, about evenly over what is seen, clear of those that stand there."""
     s, (warp, weft) = drape.surface, drape.face_fibres
     middles = s.vertices_mm[s.faces].mean(axis=1)
     seen = np.flatnonzero(shot.seen(middles, slack_mm=6 * stage.lift_mm) & (s.face_normals @ shot.view.back > _EDGE_ON))
@@ -198,7 +199,11 @@ def _fibre_arrows(ax: Any, shot: Shot, drape: Drape, stage: Stage) -> None:
     order = np.lexsort((off, square[:, 0], square[:, 1]))
     first = order[np.unique(square[order], axis=0, return_index=True)[1]]
     reach = 0.42 * _ARROW_PX * shot.scale_mm
-    for k in seen[first[off[first] < 0.4]]:
+    for k in seen[first[np.argsort(off[first], kind="stable")]]:
+        (place,) = shot.pixels(middles[k])
+        if any(np.hypot(*(place - other)) < _APART * _ARROW_PX for other in taken):
+            continue
+        taken.append(place)
         for way, style, width in ((weft[k], "-", 1.6), (warp[k], "-|>", 2.0)):
             tail, tip = shot.pixels(middles[k] + np.outer([-reach, reach], way))
             look = {"arrowstyle": style, "color": INK, "lw": width, "mutation_scale": 13, "shrinkA": 0, "shrinkB": 0}
@@ -366,7 +371,7 @@ def _first_threads(ax: Any, start: Floats, piece: Polygon) -> None:
             longest = max(runs, key=lambda g: g.length)
             turn = 0 if word == WARP_THREAD else 90
             far = longest.project(Point(start), normalized=True) < 0.5  # whether the far end has more room
-            at = longest.interpolate(0.84 if far else 0.16, normalized=True)
+            at = longest.interpolate(0.78 if far else 0.22, normalized=True)
             ax.text(at.x, at.y, word, size=TEXT_PT, color=INK, rotation=turn, ha="center", va="center", path_effects=halo())
     ax.plot(*start, "o", ms=11, mfc=PAPER, mec=INK, mew=2.4)
 
