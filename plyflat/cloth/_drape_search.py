@@ -20,7 +20,7 @@ from ._generators import POWER, Steering, added, relief, straight
 from ._net import Start
 from ._net_bed import Bed, make_bed, turned, vector_of
 from ._net_check import bound_shear
-from ._net_lay import Laid, lay, lay_coarse
+from ._net_lay import BARE_DEG, Laid, lay, lay_coarse, score
 from .drape import LEAST_COVER, Drape, check_given, drape_of
 from .locking import Locking
 
@@ -28,8 +28,6 @@ __all__ = ["DrapeSearch", "Trial", "search_drape", "steer_drape"]
 
 #: Bars across a net that is tried.
 TRIED = 50
-#: What leaving all of a ply bare would cost, degrees; a hundredth of it for each hundredth of the area.
-BARE_DEG = 300.0
 #: Starts keep off the ply's edge by this share of the way to its middle.
 KEEP_IN = 0.25
 #: Shares of the reckoned bend that are tried, and how often the first threads are bent.
@@ -105,7 +103,7 @@ class DrapeSearch:
 
 @dataclass(frozen=True, eq=False)
 class Question:
-    """What is tried: everything a worker needs to know."""
+    """What is tried: everything a worker needs to know; `cut` is whether nets are laid anew behind the piece's cuts."""
 
     bed: Bed
     warp: Floats
@@ -113,11 +111,7 @@ class Question:
     spacing_mm: float
     power: float
     locking: Locking | None = None
-
-
-def score(laid: Laid, power: float = POWER) -> float:
-    """Rate a net: the power mean of its shear, and a penalty for what is left bare; less is better."""
-    return laid.norm_deg(power) + BARE_DEG * (1.0 - laid.cover)
+    cut: bool = False
 
 
 def search_drape(
@@ -317,10 +311,11 @@ def try_one(question: Question, point: Floats, turn_deg: float) -> Trial | None:
         laid = lay_coarse(bed, start, straight(question.crossing_deg), spacing_mm=question.spacing_mm)
     except PlyflatError:
         return None
-    return _trial(laid, point, turn_deg, question)
+    return trial_of(laid, point, turn_deg, question)
 
 
-def _trial(laid: Laid, point: Floats, turn_deg: float, question: Question) -> Trial:
+def trial_of(laid: Laid, point: Floats, turn_deg: float, question: Question) -> Trial:
+    """Return what a net that was tried says."""
     covered, shear = laid.reading.covered, laid.reading.shear_deg
     seen = np.abs(shear[covered])
     locked = 0.0

@@ -12,9 +12,10 @@ from scipy.sparse.csgraph import connected_components, dijkstra
 
 from ..errors import OutlineError, ShapeError
 from ..surface._edges import directed_edges, rim_edges
-from ..surface._smooth import SMOOTH_MM, work_copy
+from ..surface._smooth import SMOOTH_MM, share_copy, work_copy
 from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
 from ..surface.region import Region
+from ..surface.straighten import ALONG_MM, is_evened, straighten_corners
 from ._net import Start
 from ._net_ground import SLACK_TIRED, MeshGround, across_sides
 from ._patch import fill_holes, place_text, undirected
@@ -56,6 +57,8 @@ class Bed:
     layered : bool
         Whether a net may come to lie over itself, since the patch meets itself at a seam; the ground is then the
         patch alone, open there.
+    corners_mm : float
+        Length along which the corner lines of a rough surface were evened; 0 where nothing was.
     """
 
     ground: MeshGround
@@ -65,6 +68,7 @@ class Bed:
     face: Ints
     within: Bools | None = None
     layered: bool = False
+    corners_mm: float = 0.0
 
     @cached_property
     def evened(self) -> Surface:
@@ -233,7 +237,7 @@ def piece_bed(bed: Bed, piece: Surface) -> Bed:
     size = np.sqrt(bed.patch.face_areas_mm2)
     within = np.zeros(len(bed.ground.faces), dtype=bool)
     within[bed.face[off < np.maximum(STRAYS * size, STRAYS_MM)]] = True
-    return Bed(bed.ground, piece, points, None, face, within)
+    return Bed(bed.ground, piece, points, None, face, within, corners_mm=bed.corners_mm)
 
 
 def turned(start: Start, turn_deg: float, crossing_deg: float = 90.0) -> Start:
@@ -297,11 +301,31 @@ def make_bed(patch: Surface | Region, *, curved: bool = True, smooth_mm: float =
     faces, points = f.reshape(-1, 3), v[used]
     place = np.full(len(v), -1, dtype=np.int64)
     place[used] = np.arange(len(used))
+    rough_points = points
+    points, own_points = _straightened(whole, kept, points, place[vertex], smooth_mm, v is not whole.vertices_mm)
+    corners = ALONG_MM[0] if points is not rough_points else 0.0
     holes = _holes(whole.faces, kept, faces, used, points, surface)
     if holes:
         faces, points = fill_holes(faces, points, holes)
     ground = MeshGround(points, faces, curved=curved)
-    return Bed(ground, surface, v[vertex], place[vertex], np.searchsorted(kept, own))
+    return Bed(ground, surface, own_points, place[vertex], np.searchsorted(kept, own), corners_mm=corners)
+
+
+def _straightened(
+    whole: Surface, kept: Ints, points: Floats, own: Ints, smooth_mm: float, rough: bool
+) -> tuple[Floats, Floats]:
+    """Make the corner lines of a rough surface even: its vertices, and where the patch's own come to lie on it."""
+    if smooth_mm <= 0 or not (rough or is_evened(whole)):
+        return points, points[own]
+    part, used = whole.sub(kept)
+    share_copy(whole, part, used, scale_mm=smooth_mm)
+    new = straighten_corners(part, points)
+    on = points[own]
+    moved = np.flatnonzero((new[own] != on).any(axis=1))
+    if len(moved):
+        # Vertices slid along the sides; the patch's stay where they were, on the new surface.
+        on[moved] = Surface(new, part.faces).locate(on[moved]).points_mm
+    return new, on
 
 
 def seam_places(piece: Surface) -> Ints:

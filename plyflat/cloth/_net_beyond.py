@@ -31,7 +31,7 @@ from ._generators import POWER, lean_of, leant
 from ._net import ON, Arm, Net, Plan, Start, grow
 from ._net_bed import Bed, seam_places
 from ._net_ground import SLACK_TIRED, unit
-from ._net_lay import Laid, read_at
+from ._net_lay import Laid, read_at, score
 from ._net_read import Cells, joined
 from ._patch import undirected
 
@@ -41,8 +41,8 @@ CLEAR = 1e-3
 NARROW, SMALL = 3.0, 0.003
 #: How far the border of a side may stray from the one thread it is to follow, in bars and in the mesh's edges.
 STRAY_BARS, STRAY_EDGES = 0.5, 1.5
-#: How often a free thread is bent, the shares of the bend tried, and the share of the shear that must be gained.
-BENDS, SHARES, GAIN = 4, (1.0, 0.5, 0.2), 0.01
+#: The share of the shear that a bend must take away.
+GAIN = 0.01
 #: A side that shears no more than this is left as it is.
 EVEN_DEG = 0.05
 #: Bars across a side's net while its free thread is bent.
@@ -51,10 +51,21 @@ BARS = 16
 LEAST_CROSSING_DEG = 25.0
 #: What laying a side anew must take off its shear: this share, and this much.
 WORTH, NOTHING_DEG = 0.03, 0.01
-#: Places along a free thread at which its bend is known, and the share of a side that may be lost by bending it.
-LEANS, COVER_LOST = 65, 1e-3
+#: Places along a free thread at which its bend is known.
+LEANS = 65
 #: Places from which the cuts are looked at where the start sees a cut from both sides.
 PLACES = 24
+
+
+@dataclass(frozen=True)
+class _Bends:
+    """How often a free thread is bent for each aim, and the shares of the reckoned bend that are tried."""
+
+    times: int
+    shares: tuple[float, ...]
+
+
+ALL, SOME = _Bends(4, (1.0, 0.5, 0.2)), _Bends(1, (1.0,))
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,13 +132,15 @@ def _groups(edges: Ints, count: int) -> Ints:
     return np.asarray(np.unique(label, return_inverse=True)[1], dtype=np.int64)
 
 
-def lay_beyond(laid: Laid) -> Laid:
+def lay_beyond(laid: Laid, *, roughly: bool = False) -> Laid:
     """Lay a net anew behind each cut of its piece, its free threads turned and bent so that the cloth shears least.
 
     Parameters
     ----------
     laid : Laid
         On the hull about the piece as if it had no cut, read at all of the piece's vertices.
+    roughly : bool
+        Whether to bend a free thread a few times only, as where a net is only tried out.
 
     Returns
     -------
@@ -137,7 +150,7 @@ def lay_beyond(laid: Laid) -> Laid:
     cuts = cuts_of(laid.bed.patch)
     if not cuts or laid.bed.layered:
         return laid
-    piece = _Piece(laid.bed)
+    piece = _Piece(laid.bed, SOME if roughly else ALL)
     parts = list(piece.parts(laid, cuts))
     return _together(laid, parts) if len(parts) > 1 else laid
 
@@ -176,8 +189,8 @@ class _Side:
 class _Piece:
     """A piece with cuts, as its vertices hang together."""
 
-    def __init__(self, bed: Bed) -> None:
-        self.bed, self.faces = bed, bed.patch.faces
+    def __init__(self, bed: Bed, bends: _Bends) -> None:
+        self.bed, self.faces, self.bends = bed, bed.patch.faces, bends
         self.count = len(bed.points)
         self.edges = undirected(self.faces, self.count)
         self.length = np.linalg.norm(bed.points[self.edges[:, 0]] - bed.points[self.edges[:, 1]], axis=1)
@@ -192,7 +205,7 @@ class _Piece:
         inside = [c for c in (_within(cut, mine) for cut in cuts) if c is not None]
         found = []
         for side in self.sides(uv, mine, inside, laid.net.spacing_mm) if inside else ():
-            net = _side_net(laid, side)
+            net = _side_net(laid, side, self.bends)
             if net is not None:
                 found.append(net)
                 mine[side.at] = False
@@ -246,7 +259,7 @@ class _Piece:
         """Flat places with those on the cuts moved a little to their own side."""
         out = uv.copy()
         on = np.unique(np.concatenate([cut.edges.ravel() for cut in cuts]))
-        tips = _tips(self.bed.patch, cuts)
+        tips = _tips(cuts)
         on = np.setdiff1d(on, tips)
         middle = uv[self.faces].mean(axis=1)
         touch = np.isin(self.faces, on)
@@ -318,7 +331,13 @@ def _one_sided(cut: Cut, at: Ints, count: int) -> bool:
     return bool(good.any() and not (good & good[cut.twin]).any())
 
 
-def _tips(piece: Surface, cuts: Sequence[Cut]) -> Ints:
+def tips_of(piece: Surface) -> Ints:
+    """Return the vertices at which a piece's cuts end within it."""
+    cuts = cuts_of(piece)
+    return _tips(cuts) if cuts else np.empty(0, dtype=np.int64)
+
+
+def _tips(cuts: Sequence[Cut]) -> Ints:
     """Vertices at which cuts end within the piece."""
     out = []
     for cut in cuts:
@@ -379,7 +398,7 @@ def _tip(lines: Sequence[Floats], border: Floats, axis: int, way: int) -> tuple[
 Lean = tuple[Floats, Floats]
 
 
-def _side_net(laid: Laid, side: _Side) -> Laid | None:
+def _side_net(laid: Laid, side: _Side, bends: _Bends) -> Laid | None:
     """The net of one side, its free thread turned and bent so that it shears least; None where that gains nothing."""
     h, own = laid.net.spacing_mm, np.isin(laid.at, side.at)
     # Bends are found with a coarse net.
@@ -388,13 +407,11 @@ def _side_net(laid: Laid, side: _Side) -> Laid | None:
     first = None if lay is None else lay(shut)
     if lay is None or first is None:
         return None
-    lean = _least_lean(first, side, shut, lay)
+    lean = _least_lean(first, side, shut, lay, bends)
     fine = _layer(laid, side, h)
     net = None if fine is None else fine(lean)
     before = replace(laid, reading=laid.reading.take(own), areas=laid.areas[own], at=laid.at[own])
-    if net is None or net.cover < before.cover - COVER_LOST:
-        return None
-    return net if net.norm_deg(POWER) < (1 - WORTH) * before.norm_deg(POWER) - NOTHING_DEG else None
+    return net if net is not None and score(net) < (1 - WORTH) * score(before) - NOTHING_DEG else None
 
 
 def _shut(laid: Laid, side: _Side) -> Lean:
@@ -463,22 +480,30 @@ def _crossed(start: Start, axis: int, crossing_deg: float) -> Start:
     return replace(start, weft=free) if axis == 0 else replace(start, warp=free)
 
 
-def _least_lean(first: Laid, side: _Side, shut: Lean, lay: Callable[[Lean], Laid | None]) -> Lean:
+def _least_lean(
+    first: Laid, side: _Side, shut: Lean, lay: Callable[[Lean], Laid | None], bends: _Bends
+) -> Lean:
     """The function that takes most off the shear of a side: first the whole is evened, then the worst places."""
     lean, now = shut, first
-    best = (lean, now.norm_deg(POWER))
+    best = (lean, score(now))
     for power in (2.0, POWER):
-        for _ in range(BENDS):
-            better = _better(lean, now, side, shut, lay, power)
+        for _ in range(bends.times):
+            better = _better(lean, now, side, shut, lay, power, bends.shares)
             if better is None:
                 break
             lean, now = better
-        best = min(best, (lean, now.norm_deg(POWER)), key=lambda q: q[1])
+        best = min(best, (lean, score(now)), key=lambda q: q[1])
     return best[0]
 
 
 def _better(
-    lean: Lean, now: Laid, side: _Side, shut: Lean, lay: Callable[[Lean], Laid | None], power: float
+    lean: Lean,
+    now: Laid,
+    side: _Side,
+    shut: Lean,
+    lay: Callable[[Lean], Laid | None],
+    power: float,
+    shares: Sequence[float],
 ) -> tuple[Lean, Laid] | None:
     """A function that leaves less shear, and the net with it; None where none was found."""
     if now.norm_deg(power) <= EVEN_DEG:
@@ -488,13 +513,11 @@ def _better(
     without = now.reading.shear_deg[seen] + np.degrees(np.interp(across, *lean))
     at, aim = lean_of(across, without, now.areas[seen], power=power)
     old, least = np.interp(at, *lean), np.interp(at, *shut)
-    for share in SHARES:
+    for share in shares:
         total = old + share * (aim - old)
         new = (at, least + side.opens * np.maximum(side.opens * (total - least), 0.0))
         other = lay(new)
-        if other is None or other.cover < now.cover - COVER_LOST:
-            continue
-        if other.norm_deg(power) < (1 - GAIN) * now.norm_deg(power):
+        if other is not None and score(other, power) < (1 - GAIN) * score(now, power):
             return new, other
     return None
 

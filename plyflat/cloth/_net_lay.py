@@ -9,7 +9,7 @@ import numpy as np
 
 from ..errors import ShapeError, SolveError
 from ..surface.mesh import Bools, Floats, Ints
-from ._generators import Steering, straight
+from ._generators import POWER, Steering, straight
 from ._net import ON, Net, Plan, Start, grow
 from ._net_bed import Bed
 from ._net_read import Cells, Reading, joined, node_tangents, read
@@ -21,6 +21,8 @@ COARSE, RUN, RUN_MORE = 20, 1.2, 2.0
 MARGIN = 2
 #: Bars across the whole net where no spacing is asked for, at most and at least; edges to a bar; the least spacing, mm.
 FINE, FINE_LEAST, EDGES, FINEST_MM = 120, 90, 3.0, 1.0
+#: What leaving all of a ply bare would cost, degrees; a hundredth of it for each hundredth of the area.
+BARE_DEG = 300.0
 #: Share of what is looked up that the coarse net must cover for its extent to be relied on.
 SURE = 0.9
 MOST_NODES = 5_000_000
@@ -34,7 +36,8 @@ class Laid:
 
     Behind a cut the net may have been laid anew: `parts` are then all nets, the first one before the rest, each with the
     vertices that are its own, and the reading is that of all of them. `shift_mm` is where the net's zero lies in the flat
-    piece, `own` which of its nodes belong to it.
+    piece, `own` which of its nodes belong to it. `ways` are the threads'
+    directions where they do not come from the net.
     """
 
     bed: Bed
@@ -48,6 +51,7 @@ class Laid:
     shift_mm: tuple[float, float] = (0.0, 0.0)
     own: Bools | None = None
     parts: tuple[Laid, ...] = ()
+    ways: tuple[Floats, Floats] | None = None
 
     @property
     def nets(self) -> tuple[Laid, ...]:
@@ -79,12 +83,19 @@ class Laid:
 
     def tangents(self, axis: int) -> Floats:
         """(n, 3) directions of the threads along warp (axis 0) or weft (axis 1) where the net was read; not all of length 1."""
+        if self.ways is not None:
+            return self.ways[axis]
         if not self.parts:
             return self.reading.blend(node_tangents(self.net, axis)[0])
         out = np.zeros((len(self.at), 3))
         for part in self.parts:
             out[part.at] = part.tangents(axis)
         return out
+
+
+def score(laid: Laid, power: float = POWER) -> float:
+    """Rate a net: the power mean of its shear, and a penalty for what is left bare; less is better."""
+    return laid.norm_deg(power) + BARE_DEG * (1.0 - laid.cover)
 
 
 def lay(bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm: float | None = None) -> Laid:
@@ -111,7 +122,7 @@ def lay(bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm:
         _check_spacing(spacing_mm, far, bed, start)
     coarse = _net(bed, start, steering, far / COARSE, _square(int(np.ceil(RUN * COARSE))), None)
     reach_mm, wanted = _needed(bed, coarse, far)
-    h = spacing_mm or _spacing(bed, float(reach_mm.sum()) / 2)
+    h = spacing_mm or spacing_of(bed, float(reach_mm.sum()) / 2)
     reach = np.ceil(reach_mm / h - 1e-9).astype(np.int64)
     _check_nodes(reach, h, start)
     mask = None if wanted is None else _refined(wanted, coarse, reach, h)
@@ -125,8 +136,11 @@ def lay(bed: Bed, start: Start, steering: Steering | None = None, *, spacing_mm:
     return laid
 
 
-def _spacing(bed: Bed, wide_mm: float) -> float:
-    """A 120th of the net's width; on a coarse mesh some edges, since a finer net sees its unevenness, but a 90th."""
+def spacing_of(bed: Bed, wide_mm: float) -> float:
+    """Return the spacing where none is asked for: a 120th of the net's width.
+
+    On a coarse mesh some edges, since a finer net sees its unevenness, but a 90th.
+    """
     return max(wide_mm / FINE, min(wide_mm / FINE_LEAST, EDGES * bed.evened.mean_edge_mm), FINEST_MM)
 
 

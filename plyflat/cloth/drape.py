@@ -165,9 +165,9 @@ class Drape:
 
         A dart of angle d is a point of curvature -d: it takes d off the shear of all that lies beyond its tip along
         warp and weft, and nothing else. With its tip near the start it reaches all of the spot; half the spot's
-        shear then leaves as much on both sides of the cut.
+        shear then leaves as much on both sides of the cut. Of a piece that is cut already nothing more is advised.
         """
-        if self.locked is None:
+        if self.locked is None or self.laid.parts:
             return ()
         worth = [q for q in self.locked.spots if q.area_mm2 > WORTH * self.surface.area_mm2]
         return tuple(self._cut_to(q) for q in worth)
@@ -175,9 +175,13 @@ class Drape:
     def _cut_to(self, spot: Spot) -> DartAdvice:
         worst = int(np.linalg.norm(self.surface.vertices_mm - spot.place_mm, axis=1).argmin())
         uv = np.linspace(TIP, 1.0, 30)[:, None] * self.uv_mm[worst]
-        line = self.surface.locate(_on_net(self.net, uv)).points_mm
+        line = self.surface.locate(self.on_net(uv)).points_mm
         opens = spot.shear_deg * uv[-1, 0] * uv[-1, 1] < 0
         return DartAdvice(line, uv, 0.5 * abs(spot.shear_deg), spot.shear_deg, bool(opens))
+
+    def on_net(self, uv_mm: Floats) -> Floats:
+        """Return (k, 3) places, mm, of flat places (k, 2) on the net, between its nodes straight."""
+        return _on_net(self.net, uv_mm)
 
     @cached_property
     def face_fibres(self) -> tuple[Floats, Floats]:

@@ -11,8 +11,11 @@ from scipy.sparse.csgraph import connected_components
 
 from ..errors import PlyflatError, SolveError
 from ..progress import quiet
+from ..surface.coarsen import coarsen
+from ..surface.cut import insert_paths
 from ..surface.mesh import Bools, Floats, Surface
 from ..units import say_percent
+from ._cutting import cut_along
 from ._drape_search import (
     COVER_LOST,
     Question,
@@ -20,19 +23,20 @@ from ._drape_search import (
     far_from,
     least_bound,
     refined,
-    score,
     spread_starts,
     steer_net,
+    trial_of,
     try_one,
 )
 from ._generators import POWER, straight
-from ._net_bed import Bed, piece_bed
-from ._net_beyond import cuts_of, lay_beyond
-from ._net_lay import lay
+from ._net_bed import Bed, make_bed, piece_bed, seam_places
+from ._net_beyond import cuts_of, lay_beyond, tips_of
+from ._net_developed import developed, lay_developed
+from ._net_lay import lay, score
 from ._patch import place_text
-from .drape import Drape, drape_of
+from .drape import DartAdvice, Drape, drape_of
 from .draped import Draped, draped_flat, refuse_bare, seam_bed
-from .locking import Locking, locked_part
+from .locking import Locking
 
 __all__ = ["Laying", "Tried", "Wishes", "lay_piece"]
 
@@ -42,10 +46,15 @@ STARTS, REFINE, BARS = 4, 10, 36
 EASY_DEG = 1.0
 #: Of a coarse net that covers less than this, or shears past locking by this factor, a fine one is not laid.
 HOPELESS_COVER, HOPELESS = 0.93, 1.6
+#: Starts that cover this much less of a piece are not held beside the best one.
+ALIKE_COVER = 0.01
 #: A piece that is covered but for this much is covered.
 ALL = 0.999
 #: Turns of the warp that are tried where cloth locks, to say what they would gain.
 TURNS_DEG = (-45.0, -30.0, -15.0, 15.0, 30.0)
+#: Triangles of the copy that advised darts are tried on, how far it may stray in bars, and how far beyond a spot's worst
+#: place the edge is looked for, in shares of the way there.
+DART_FACES, STRAY, OUTWARD = 4000, 0.05, 3.0
 #: Starts tried for each half of a piece that is cut in two.
 HALF_STARTS = 2
 #: Bent first threads must lessen the shear by this share: they have to be marked on the mould and followed.
@@ -133,8 +142,9 @@ class Laying:
 def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     """Lay a piece by its threads as well as can be; never raises for what the piece is.
 
-    A piece that meets itself at a seam, as one with darts does, is laid on the hull as if that were whole, and anew on
-    each side of the seam; and on itself alone, threads going round from the one side of the seam to the other.
+    A piece that meets itself at a seam, as one with darts does, is flattened where that strains it nowhere. Else it is
+    laid on the hull as if that were whole, and anew on each side of the seam; and on itself alone, threads going round
+    from the one side of the seam to the other.
 
     Parameters
     ----------
@@ -146,17 +156,44 @@ def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     -------
     Laying
     """
-    if bed.layered or not cuts_of(bed.patch):
+    if not cuts_of(bed.patch):
         return _laid_on(bed, wishes)
-    over = _laid_on(bed, wishes)
+    own = bed if bed.layered else seam_bed(bed.patch)
+    flat = _laid_developed(own, wishes)
+    if flat is not None:
+        return flat
+    over = _laid_on(_sewn_bed(bed.patch) if bed.layered else bed, wishes)
     if over.draped is not None and over.draped.drape.locked_area_mm2 <= 0:
         return over
-    alone = _laid_on(seam_bed(bed.patch), wishes)
+    alone = _laid_on(own, wishes)
     if alone.draped is None:
         return over
     if over.draped is None or alone.draped.drape.locked_area_mm2 < over.draped.drape.locked_area_mm2:
         return alone
     return over
+
+
+def _sewn_bed(piece: Surface) -> Bed:
+    """A bed for a piece alone, as it was before it was cut."""
+    place = seam_places(piece)
+    used, faces = np.unique(place[piece.faces], return_inverse=True)
+    return piece_bed(make_bed(Surface(piece.vertices_mm[used], faces.reshape(-1, 3))), piece)
+
+
+def _laid_developed(bed: Bed, wishes: Wishes) -> Laying | None:
+    """Lay a piece that needs no shear at all; None for one that does."""
+    try:
+        flat = developed(bed)
+        if flat is None:
+            return None
+        place = bed.patch.vertices_mm[spread_starts(bed, 1)[0]] if wishes.start_mm is None else wishes.start_mm
+        start = bed.start(place, wishes.warp, turn_deg=wishes.angle_deg, tolerance_mm=np.inf)
+        drape = drape_of(lay_developed(bed, start, flat), locking=wishes.locking, least_cover=0.0)
+        draped = draped_flat(drape)
+    except PlyflatError:
+        # No disc, or a warp that stands on it there: nets say what there is to say.
+        return None
+    return Laying(draped, tried=(_tried("as laid", drape, bed.patch.area_mm2),), bound_deg=drape.bound.least_deg)
 
 
 def _laid_on(bed: Bed, wishes: Wishes) -> Laying:
@@ -166,9 +203,7 @@ def _laid_on(bed: Bed, wishes: Wishes) -> Laying:
     except PlyflatError as error:
         return Laying(None, _said(error))
     hopeless = _hopeless(best, wishes)
-    # What a cut takes out is known when the net has been laid anew behind it.
-    cut = not bed.layered and best.cover >= HOPELESS_COVER and len(cuts_of(bed.patch)) > 0
-    if hopeless and not cut:
+    if hopeless:
         bound = _bound(question, best)
         # Bent first threads can take out all but what the curvature asks for.
         if best.cover < HOPELESS_COVER or wishes.steer == "never" or _past(bound, wishes):
@@ -182,7 +217,7 @@ def _laid_on(bed: Bed, wishes: Wishes) -> Laying:
     taken = _tried("as laid", drape, bed.patch.area_mm2)
     if taken.locked_share <= 0:
         return Laying(draped, plain=plain, tried=(taken,), bound_deg=drape.bound.least_deg)
-    bound = _bound(question, best)
+    bound = drape.bound.least_deg if question.cut else _bound(question, best)
     more = tuple(_others(question, best, drape, plain, wishes))
     refused = ""
     if taken.locked_share > wishes.locked_share:
@@ -200,7 +235,8 @@ def _said(error: PlyflatError) -> str:
 # -- start and first threads -----------------------------------------------------------------------------------------
 def _question(bed: Bed, wishes: Wishes) -> Question:
     far = 2.0 * far_from(bed, int(spread_starts(bed, 1)[0]))
-    return Question(bed, wishes.warp, 90.0, far / BARS, POWER, wishes.locking)
+    cut = not bed.layered and len(cuts_of(bed.patch)) > 0
+    return Question(bed, wishes.warp, 90.0, far / BARS, POWER, wishes.locking, cut)
 
 
 def _best_trial(question: Question, wishes: Wishes) -> Trial:
@@ -210,9 +246,11 @@ def _best_trial(question: Question, wishes: Wishes) -> Trial:
         places = [start.point]
     else:
         places = list(bed.patch.vertices_mm[spread_starts(bed, STARTS)])
+        if question.cut:
+            places += _amid(bed)
     found: list[Trial] = []
     for place in places:
-        trial = try_one(question, place, wishes.angle_deg)
+        trial = _try(question, place, wishes.angle_deg)
         found += [] if trial is None else [trial]
         # The first place is the one farthest from the edge, where a hand would put the cloth down.
         if found and found[0].score <= EASY_DEG:
@@ -220,9 +258,32 @@ def _best_trial(question: Question, wishes: Wishes) -> Trial:
     if not found:
         raise SolveError("no net could be laid from any start", do="Give another start, or open the ply in more places.")
     best = min(found, key=lambda t: t.score)
-    if wishes.start_mm is None and not _hopeless(best, wishes):
+    if wishes.start_mm is None and not question.cut and not _hopeless(best, wishes):
         found += refined(question, best, wishes.angle_deg, wishes.within_deg, REFINE, quiet)
     return min(found, key=lambda t: t.score)
+
+
+def _amid(bed: Bed) -> list[Floats]:
+    """Places amid the tips of a piece's cuts, and amid the piece."""
+    v = bed.patch.vertices_mm
+    middles = [bed.vertex_areas @ v / bed.vertex_areas.sum()]
+    tips = tips_of(bed.patch)
+    if len(tips) > 1:
+        middles.append(v[tips].mean(axis=0))
+    return list(bed.patch.locate(np.array(middles)).points_mm)
+
+
+def _try(question: Question, place: Floats, turn_deg: float) -> Trial | None:
+    """Lay a coarse net, behind cuts anew; None where none can be laid at all."""
+    if not question.cut:
+        return try_one(question, place, turn_deg)
+    bed = question.bed
+    try:
+        start = bed.start(place, question.warp, turn_deg=turn_deg, tolerance_mm=np.inf)
+        laid = lay_beyond(lay(bed, start, spacing_mm=question.spacing_mm), roughly=True)
+    except PlyflatError:
+        return None
+    return trial_of(laid, place, turn_deg, question)
 
 
 def _hopeless(best: Trial, wishes: Wishes) -> str:
@@ -306,35 +367,63 @@ def _others(
     if wishes.start_mm is not None:
         free = _best_trial(question, replace(wishes, start_mm=None))
         yield _of_trial(f"put down first at {place_text(free.start_mm)}", free)
+    worst = _worst_start(question, best)
+    if worst is not None:
+        yield _of_trial(f"worst start tried, {place_text(worst.start_mm)}", worst)
     for turn in TURNS_DEG:
-        trial = try_one(question, best.start_mm, best.turn_deg + turn)
+        trial = _try(question, best.start_mm, best.turn_deg + turn)
         if trial is not None:
             yield _of_trial(f"warp turned by {turn:+.0f} degrees", trial)
-    if drape.advice:
-        yield _darted(drape)
     if question.bed.layered:
         return
+    darted = _darted(question, drape)
+    if darted is not None:
+        yield darted
     for what, side in (("along the warp", drape.uv_mm[:, 1]), ("along the weft", drape.uv_mm[:, 0])):
         found = _halved(question, side, wishes)
         if found is not None:
             yield replace(found, what=f"cut in two {what} through the start")
 
 
+def _worst_start(question: Question, best: Trial) -> Trial | None:
+    """The worst of some starts over the piece that cover it as well as the best one; None where none is worse."""
+    bed = question.bed
+    found = [_try(question, place, best.turn_deg) for place in bed.patch.vertices_mm[spread_starts(bed, STARTS)]]
+    worse = [t for t in found if t is not None and t.cover >= best.cover - ALIKE_COVER and t.score > best.score]
+    return max(worse, key=lambda t: t.score, default=None)
+
+
 def _of_trial(what: str, trial: Trial) -> Tried:
     return Tried(what, trial.most_deg, trial.locked_share, trial.cover)
 
 
-def _darted(drape: Drape) -> Tried:
-    """What the darts that are advised leave: each takes its angle off all that lies beyond its tip both ways."""
-    shear = drape.shear_deg.copy()
-    for cut in drape.advice:
-        tip = cut.uv_mm[0]
-        beyond = ((drape.uv_mm - tip) * np.sign(tip) > 0).all(axis=1) if tip.all() else np.zeros(len(shear), dtype=bool)
-        shear[beyond] -= np.sign(cut.shear_deg) * cut.angle_deg
-    count = len(drape.advice)
-    what = f"{count} dart{'s' * (count != 1)}" if not drape.advice[0].opens else f"{count} slit{'s' * (count != 1)} with gussets"
-    left = 0.0 if drape.locking is None else locked_part(drape.surface, shear, drape.locking).area_mm2
-    return Tried(what, float(np.abs(shear[drape.covered]).max(initial=0.0)), left / drape.surface.area_mm2, drape.cover)
+def _darted(question: Question, drape: Drape) -> Tried | None:
+    """What a coarse net leaves when the darts that are advised have been cut; None where none close or can be cut."""
+    piece = coarsen(question.bed.patch, faces=DART_FACES, stray_mm=STRAY * question.spacing_mm).surface
+    lines = [line for line in (_dart_line(piece, drape, cut) for cut in drape.advice if not cut.opens) if line is not None]
+    try:
+        made = insert_paths(piece, lines, closed=False) if lines else None
+        pieces = () if made is None else cut_along(made.surface, made.paths).pieces
+        if len(pieces) != 1:
+            return None
+        bed = piece_bed(question.bed, pieces[0])
+        laid = lay_beyond(lay(bed, drape.laid.start, drape.steering, spacing_mm=question.spacing_mm), roughly=True)
+    except PlyflatError:
+        # Lines that meet or touch the edge on their way are no darts.
+        return None
+    found = trial_of(laid, drape.start_mm, 0.0, replace(question, bed=bed))
+    return _of_trial(f"{len(lines)} dart{'s' * (len(lines) != 1)}", found)
+
+
+def _dart_line(piece: Surface, drape: Drape, cut: DartAdvice) -> Floats | None:
+    """(2, 3) the tip of an advised dart and the vertex of the edge where it runs out, going on straight in the flat."""
+    rim = np.concatenate(piece.boundary_loops)
+    uv = drape.on_net(np.linspace(1.0, OUTWARD, 200)[:, None] * cut.uv_mm[-1])
+    off = piece.locate(uv).distance_mm > drape.net.spacing_mm
+    if not off.any():
+        return None
+    end = rim[int(np.linalg.norm(piece.vertices_mm[rim] - uv[max(int(off.argmax()) - 1, 0)], axis=1).argmin())]
+    return np.stack([cut.line_mm[0], piece.vertices_mm[end]])
 
 
 def _halved(question: Question, side: Floats, wishes: Wishes) -> Tried | None:
@@ -347,8 +436,8 @@ def _halved(question: Question, side: Floats, wishes: Wishes) -> Tried | None:
             return None
         half, _ = piece.sub(part)
         bed = piece_bed(question.bed, half)
-        own = replace(question, bed=bed)
-        trials = [try_one(own, p, wishes.angle_deg) for p in half.vertices_mm[spread_starts(bed, HALF_STARTS)]]
+        own = replace(question, bed=bed, cut=len(cuts_of(half)) > 0)
+        trials = [_try(own, p, wishes.angle_deg) for p in half.vertices_mm[spread_starts(bed, HALF_STARTS)]]
         good = [t for t in trials if t is not None]
         if not good:
             return None
