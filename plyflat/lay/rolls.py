@@ -27,7 +27,7 @@ OFFER = 2.5
 HOPE = 0.06
 #: Turns tried of a piece free to turn where pieces are put down one by one.
 FREE_TURNS = tuple(30.0 * k for k in range(12))
-#: From this many pieces on cells are twice as coarse.
+#: From this many pieces on cells are twice as coarse, and the first answer puts pieces down one by one.
 MANY = 200
 #: Orders of putting pieces down that are tried without a clock.
 ORDERS = 3
@@ -405,8 +405,8 @@ class Filler:
         reach = self._reach(stock, start_mm)
         if any(self.turns(k, stock, reach) == () for k in counts):
             return None
-        if not stock.plain:
-            return self._put_down(stock, start_mm, counts, seconds)
+        if not stock.plain or (math.isfinite(reach) and self._quick(seconds)):
+            return self._with_flaws(stock, start_mm, counts, seconds)
         some = self._on(stock, start_mm, counts)
         target = reach if target_mm is None else target_mm
         lay = find_lay(
@@ -466,14 +466,65 @@ class Filler:
 
     # ---- piece by piece -----------------------------------------------------------------------------------------
 
-    def _put_down(self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float) -> Load | None:
-        """Put pieces down one by one, in several orders, and keep the fullest; None if none finds room."""
+    def _with_flaws(self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float) -> Load | None:
+        """Lay pieces out round flaws in two ways and keep the better; a remnant takes them one by one."""
+        if stock.outline is not None or self._quick(seconds):
+            spots = self._put_down(stock, start_mm, counts, seconds)
+        else:
+            spots = self._put_down(stock, start_mm, counts, 0.25 * seconds)
+            spots = max(spots, self._as_if_plain(stock, start_mm, counts, 0.75 * seconds), key=self._worth)
+        return self._load(stock, start_mm, spots) if spots else None
+
+    def _quick(self, seconds: float) -> bool:
+        """Whether a first answer is wanted for so many pieces that they are put down one by one on any cloth."""
+        return not seconds and not self.counted and self.problem.pieces > MANY
+
+    def _as_if_plain(self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float) -> list[Spot]:
+        """Search as if there were no flaws, take off what lies on one, and put that down again where there is room.
+
+        The lay is also tried turned about as a whole, where all its pieces may be.
+        """
+        reach = self._reach(stock, start_mm)
+        some = self._largest(counts, OFFER * reach * stock.room_mm)
+        load = self._laid_out(replace(stock, flaws=()), start_mm, some, seconds, None)
+        if load is None or self._asked():
+            return []
+        shut = stock.shut(start_mm, start_mm + reach)
+        shut = shapely.transform(shut, lambda points: points - [start_mm, stock.edge_mm])
+        best: list[Spot] = []
+        for spots in self._both_ways(self._spots(load), (load.lay.length_mm, stock.room_mm)):
+            bed, kept = self._bed(stock, start_mm), []
+            for spot in spots:
+                outline = laid(self.parts[spot.piece].outline, spot.turn_deg, spot.shift_mm)
+                if not outline.intersects(shut):
+                    bed.block(outline)
+                    kept.append(spot)
+            rest = counts - Counter(spot.piece for spot in kept)
+            kept += self._filled(bed, stock, start_mm, self._order(rest, 0, np.random.default_rng(self.seed)))
+            best = max(best, kept, key=self._worth) if best else kept
+        return best
+
+    def _both_ways(self, spots: list[Spot], size_mm: tuple[float, float]) -> Iterator[list[Spot]]:
+        """Yield a lay as it is, and turned about as a whole if each piece may be turned so."""
+        yield spots
+        about = []
+        for spot in spots:
+            turns = self.parts[spot.piece].turns_deg
+            turn = (spot.turn_deg + 180.0) % 360.0
+            if turns is not None and turn not in turns:
+                return
+            about.append(Spot(spot.piece, turn, (size_mm[0] - spot.shift_mm[0], size_mm[1] - spot.shift_mm[1])))
+        yield about
+
+    def _put_down(self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float) -> list[Spot]:
+        """Put pieces down one by one, in several orders, and keep the fullest; empty if none finds room."""
         end = time.monotonic() + seconds
         best: list[Spot] = []
         key: tuple[float, ...] = ()
         rng = np.random.default_rng(self.seed)
         turn = 0
-        while turn < ORDERS + (self.counted or 0) or (seconds and time.monotonic() < end and not self._asked()):
+        orders = 1 if self._quick(seconds) else ORDERS + (self.counted or 0)
+        while turn < orders or (seconds and time.monotonic() < end and not self._asked()):
             spots = self._filled(self._bed(stock, start_mm), stock, start_mm, self._order(counts, turn, rng))
             worth = self._worth(spots)
             if spots and (not best or worth > key):
@@ -481,7 +532,7 @@ class Filler:
             turn += 1
             if self._asked() and best:
                 break
-        return self._load(stock, start_mm, best) if best else None
+        return best
 
     def _worth(self, spots: Sequence[Spot]) -> tuple[float, ...]:
         """Give what makes one filling better than another: area by rank, then how near to the beginning it ends."""
@@ -500,7 +551,10 @@ class Filler:
 
     def _bed(self, stock: Stock, start_mm: float, until_mm: float = math.inf) -> Bed:
         """Give the cells of a section."""
-        reach = min(self._reach(stock, start_mm), until_mm)
+        # No more of an endless roll than a loose lay of everything could take.
+        longest = max(float(np.hypot(*np.ptp(hull, axis=0))) for hull in self.hulls)
+        most = 4.0 * self.problem.area_mm2 / stock.room_mm + 2.0 * longest
+        reach = min(self._reach(stock, start_mm), until_mm, most)
         shut = shapely.transform(
             stock.shut(start_mm, start_mm + reach), lambda points: points - [start_mm, stock.edge_mm]
         )

@@ -50,7 +50,7 @@ def test_cut_list_tells_what_each_pieces_patch_has_and_cannot_beat(plan):
 
 def test_every_head_that_counts_has_its_unit():
     plain = {"copy", "copies", "roll number", "number on the lay", "rolls", "pieces", "order", "cost"}
-    words = {"roll material", "region", "ply or layer", "piece", "face up", "material", "kind", "layer"}
+    words = {"roll material", "region", "ply or layer", "piece", "face up", "material", "kind", "layer", "cloth", "cut from"}
     for head in (tables.CUT_HEAD, tables.ROLL_HEAD, tables.LAYER_HEAD):
         assert all("(" in h for h in head if h not in plain | words)
 
