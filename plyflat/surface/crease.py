@@ -38,12 +38,15 @@ class Crease:
     concave : bool
         True for an inner corner (hull to skeg), seen from the air side.
     closed : bool
+    vertices : (k,) int array
+        Those of the surface that the line runs along.
     """
 
     points_mm: Floats
     angle_deg: float
     concave: bool
     closed: bool
+    vertices: Ints
 
 
 def find_creases(surface: Surface, *, angle_deg: float = 30.0, scale_mm: float = 10.0) -> tuple[Crease, ...]:
@@ -287,7 +290,7 @@ def _trace(came: Ints, start: int, end: int) -> list[int]:
 
 def _crease(s: Surface, way: Ints, closed: bool, angle: float, concave: bool) -> Crease:
     points = _smoothed(s, way, closed)
-    return Crease(points, float(np.degrees(angle)), concave, closed)
+    return Crease(points, float(np.degrees(angle)), concave, closed, np.asarray(way, dtype=np.int64))
 
 
 def _smoothed(s: Surface, way: Ints, closed: bool) -> Floats:
