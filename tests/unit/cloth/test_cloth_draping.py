@@ -57,6 +57,9 @@ def test_where_a_little_locks_other_ways_are_tried_and_what_each_leaves_is_said(
         assert half.most_deg < 0.75 * tried["as laid"].most_deg
         assert half.cover > 0.99
     assert sum("warp turned" in what for what in tried) == 5
+    (worst,) = [t for t in found.tried if t.what.startswith("worst start tried, (")]
+    assert worst.most_deg > tried["as laid"].most_deg + 5
+    assert worst.cover > 0.98
 
 
 def test_bent_first_threads_are_taken_where_they_unlock_an_ill_placed_start():
