@@ -434,6 +434,61 @@ class FilmPlan:
         What would help, those that keep the limit first; empty where it is kept without pleats.
     layers : tuple of LayerReach
         What each layer would leave open in one piece, the worst first.
+    excess : FilmExcess
+        Where film is too much and folds, and where it is short.
+    seconds : float
+        What it took.
+    """
+
+    film: Film
+    pressure_kpa: float
+    tuck_kpa: float
+    friction: float
+    limit_mm: float
+    taut: tuple[FilmState, ...]
+    pleated: tuple[FilmState, ...]
+    fed: Fed | None
+    cures: tuple[Cure, ...]
+    layers: tuple[LayerReach, ...]
+    excess: FilmExcess
+    seconds: float
+
+    @property
+    def met(self) -> bool:
+        """Whether the limit is kept by film that is worked in by hand."""
+        return self.pleated[-1].depth_mm <= self.limit_mm
+    inner_mm: tuple[Floats, ...] = ()
+    film: FilmPlan | None = None
+
+    @property
+    def tapes_mm(self) -> tuple[Floats, ...]:
+        """All lines of tape, the outer one first."""
+        return (self.tape_mm, *self.inner_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class FilmPlan:
+    """A bag's film as it lies over the sections through its corners.
+
+    Attributes
+    ----------
+    film : Film
+    pressure_kpa, tuck_kpa : float
+        At full vacuum, and while film is still moved.
+    friction : float
+        Of the film on what lies under it.
+    limit_mm : float
+        How far it may stand off.
+    taut : tuple of FilmState
+        Drawn taut: at the lower vacuum first, at the full one last.
+    pleated : tuple of FilmState
+        With its pleats; the taut ones where it needs none.
+    fed : Fed or None
+        What its pleats give each section; None where it needs none.
+    cures : tuple of Cure
+        What would help, those that keep the limit first; empty where it is kept without pleats.
+    layers : tuple of LayerReach
+        What each layer would leave open in one piece, the worst first.
     excess : FilmExcess or None
         Where film is short and where in excess; None where the area cannot be laid flat in one piece.
     seconds : float

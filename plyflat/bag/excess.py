@@ -1,7 +1,8 @@
-"""Where a flat film laid into every corner would be short, and where it would be too much and fold.
+"""Where a flat film laid into every corner would be too much and fold, and where it would be short.
 
-Film shrinks nowhere. Laid flat in one piece with the least distortion there is, a surface shows where a sheet of film would have to
-stretch to cover it, and where it would have to shrink: there it folds, and a fold prints a wrinkle in the laminate.
+The angles about a place of the hull add up to a full turn less what the hull curves there. A flat film laid over it has
+the full turn: where the hull has less the film folds away the rest, and a fold prints a wrinkle in the laminate; where
+the hull has more the film is short, bridges or draws, and wants a pleat.
 """
 
 from __future__ import annotations
@@ -10,88 +11,95 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import PlyflatError
 from ..surface._smooth import work_copy
 from ..surface.coarsen import coarsen
 from ..surface.mesh import Floats, Surface
 
 #: The surface is thinned to about so many triangles first, and may stray by so much.
-FACES, STRAY_MM = 6000, 3.0
-#: Width over which shares are averaged: a fold gathers what lies about it.
-WIDE_MM = 40.0
-#: A film that would have to shrink by more than this folds.
-FOLDS = 0.02
+FACES, STRAY_MM = 12_000, 2.0
+#: Angles are summed over discs of this radius: what lies within it shares a fold.
+DISC_MM = 50.0
+#: A film with this much of a turn too much within a disc folds: at its rim a fold is then some 4 mm high.
+FOLDS_DEG = 10.0
+#: Places told are farther apart than this many discs.
+APART = 2.0
 
 
 @dataclass(frozen=True, eq=False)
 class FilmExcess:
-    """What a flat film lacks and has too much of, over a surface.
+    """What a flat film has too much of, or lacks, over a surface.
 
     Attributes
     ----------
     surface : Surface
         The area within the tape, thinned.
-    short : (m,) float array
-        By which share the film would have to stretch along its worst direction.
-    over : (m,) float array
-        By which share it would have to shrink along its worst direction.
+    deg : (n,) float array
+        Of a full turn, within a disc about each vertex: above 0 the film is too much and folds, below 0 it is short.
     folds_mm2 : float
-        Area over which it would have to shrink by more than `FOLDS`.
-    over_mm2 : float
-        Film in excess: the shrinkage summed over the area.
+        Area on which it folds.
+    short_mm2 : float
+        Area on which it is short by as much.
+    places : tuple of ((float, float, float), float)
+        Where it is too much, the most first, and by how many degrees.
     """
 
     surface: Surface
-    short: Floats
-    over: Floats
+    deg: Floats
     folds_mm2: float
-    over_mm2: float
-
-    @property
-    def worst_mm(self) -> tuple[float, float, float]:
-        """Where it must shrink most."""
-        x, y, z = self.surface.vertices_mm[self.surface.faces[int(np.argmax(self.over))]].mean(axis=0).tolist()
-        return x, y, z
+    short_mm2: float
+    places: tuple[tuple[tuple[float, float, float], float], ...]
 
 
-def film_excess(surface: Surface) -> FilmExcess | None:
-    """Return where a flat film is short and where in excess; None for a surface that cannot be laid flat in one piece.
+def film_excess(surface: Surface) -> FilmExcess:
+    """Return where a flat film folds and where it is short.
 
     Parameters
     ----------
     surface : Surface
         Inside the tape.
+
+    References
+    ----------
+    K. Polthier, M. Schmies, "Straightest geodesics on polyhedral surfaces", 1998: curvature of a vertex is 2 pi less
+    the angles about it (Gauss-Bonnet).
     """
-    from ..cloth.flatten import flatten
+    import igl
 
     calm = work_copy(surface)
     smooth = surface if calm is surface.vertices_mm else Surface(calm, surface.faces)
     thin = coarsen(smooth, faces=FACES, stray_mm=STRAY_MM).surface
-    try:
-        flat = flatten(thin)
-    except PlyflatError:
-        return None
-    stretch = _averaged(thin, flat.stretch)
-    # Flat length over length on the surface: what is longer flat is too much on the hull.
-    over, short = np.maximum(1.0 - 1.0 / stretch[:, 0], 0.0), np.maximum(1.0 / stretch[:, 1] - 1.0, 0.0)
-    area = thin.face_areas_mm2
-    return FilmExcess(thin, short, over, float(area[over > FOLDS].sum()), float((area * over).sum()))
+    deg = np.degrees(np.asarray(igl.gaussian_curvature(thin.vertices_mm, thin.faces)).ravel())
+    for loop in thin.boundary_loops:
+        deg[loop] = 0.0
+    total = _over_discs(thin, deg)
+    area = np.bincount(thin.faces.ravel(), np.repeat(thin.face_areas_mm2 / 3, 3), minlength=len(total))
+    return FilmExcess(
+        thin, total, float(area[total > FOLDS_DEG].sum()), float(area[total < -FOLDS_DEG].sum()), _places(thin, total)
+    )
 
 
-def _averaged(surface: Surface, values: Floats) -> Floats:
-    """Logarithmic means (m, 2) over all triangles within a width, by area."""
-    import scipy.sparse as sp
+def _over_discs(surface: Surface, values: Floats) -> Floats:
+    """Sums (n,) of values over all vertices within a disc's radius, on the same side of a fin or a rib."""
     from scipy.spatial import cKDTree
 
-    middle = surface.vertices_mm[surface.faces].mean(axis=1)
-    tree = cKDTree(middle)
-    near = tree.sparse_distance_matrix(tree, 0.5 * WIDE_MM, output_type="coo_matrix")
-    one = sp.csr_array((np.ones(near.nnz), (near.row, near.col)), shape=near.shape)
-    one.setdiag(1.0)
-    lie = surface.face_normals
-    # The two sides of a thin fin lie near each other and have nothing to do with each other.
-    rows, cols = one.nonzero()
-    keep = (lie[rows] * lie[cols]).sum(axis=1) > 0
-    mean = sp.csr_array((surface.face_areas_mm2[cols[keep]], (rows[keep], cols[keep])), shape=near.shape)
-    total = np.asarray(mean.sum(axis=1)).ravel()
-    return np.asarray(np.exp((mean @ np.log(values)) / total[:, None]))
+    tree = cKDTree(surface.vertices_mm)
+    pairs = tree.query_pairs(DISC_MM, output_type="ndarray")
+    i, j = pairs.T
+    normal = surface.vertex_normals
+    # The two sides of a thin fin lie near each other and share no fold.
+    near = (normal[i] * normal[j]).sum(axis=1) > -0.5
+    i, j = i[near], j[near]
+    out = values.copy()
+    out += np.bincount(i, values[j], minlength=len(values)) + np.bincount(j, values[i], minlength=len(values))
+    return out
+
+
+def _places(surface: Surface, total: Floats) -> tuple[tuple[tuple[float, float, float], float], ...]:
+    out: list[tuple[tuple[float, float, float], float]] = []
+    for k in np.argsort(-total):
+        if total[k] <= FOLDS_DEG:
+            break
+        p = surface.vertices_mm[k]
+        if all(np.linalg.norm(p - np.array(q)) > APART * DISC_MM for q, _ in out):
+            out.append(((float(p[0]), float(p[1]), float(p[2])), float(total[k])))
+    return tuple(out)

@@ -254,7 +254,7 @@ def film_cures(
     out = [("as it is", f"{film.name} drawn taut, no pleats", now)]
     if fed.pleats:
         out.append(("its pleats", f"{len(fed.pleats)} pleats as listed", pleated))
-        what = f"half as much again in the pleats: {sum(p.loop == 1 for p in fed.pleats)} of them each {MORE:g} times as high, or more of them"
+        what = f"{MORE:g} times as much film in the pleats, each so much higher or so many more of them"
         out.append(("more pleats", what, bench.state("more pleats", film, pressure, fed=fed, share=MORE)))
     progress("film cures", 0.4)
     radius = fillet_wanted_mm(bench, film, pressure)

@@ -25,6 +25,7 @@ from ..surface.corner import Corner
 from ..surface.fillet import Filleted
 from ..surface.mesh import Repair
 from ..surface.region import Region
+from .filmjson import film_dict
 
 if TYPE_CHECKING:
     from ..cloth.draped import Draped
@@ -236,6 +237,8 @@ def _bridging(reach: BagReach) -> dict:
         "bends": [{"place_mm": list(b.place_mm), "deg": float(b.deg)} for b in reach.bends],
         "tape_mm": _points(reach.tape_mm),
         "pleats": [{**asdict(p), "place_mm": list(p.place_mm), "helps": bool(p.helps)} for p in reach.pleats],
+        "inner_tapes_mm": [_points(line) for line in reach.inner_mm],
+        "film": film_dict(reach),
     }
 
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..export.drawing import file_stem
-from ..surface.mesh import Floats
+from ..surface.mesh import Floats, closed_length
+from .film import excess_picture
 from .hull import Stage, _directions, _page, hatch
 from .layout import frame_on, head_in, title_on
 from .scene import Shot, lifted
@@ -16,7 +17,7 @@ from .style import FAINT, HULL, INK, MAP, SMALL_PT, TINT, Picture, as_png, halo,
 
 if TYPE_CHECKING:
     from ..bag.corners import CornerSection
-    from ..bag.pleats import Pleat
+    from ..bag.pleats import Corner, Pleat
     from ..planned import BagReach, RegionPlan
 
 _LEGEND_IN = 1.25
@@ -45,6 +46,9 @@ def reach_pictures(stage: Stage) -> Iterator[Picture]:
         yield pleat_picture(stage, reach)
     if reach.corners:
         yield section_picture(stage.region, reach)
+    excess = excess_picture(stage, reach)
+    if excess is not None:
+        yield excess
 
 
 # -- the map --------------------------------------------------------------------------------------------------------------
@@ -63,7 +67,8 @@ def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
     if off.any():
         part, _ = lifted(reach.surface, stage.lift_mm).sub(off)
         stage.scene.add(part, values=values[off], span=(0.0, top), shades=MAP)
-    stage.scene.line(_over(stage, reach), colour=INK, width=2.5, closed=True)
+    for line in _over(stage, reach):
+        stage.scene.line(line, colour=INK, width=2.5, closed=True)
     shots = stage.shoot()
     masks = _above(stage, reach, gap, limit)
     title = f"{stage.region.name}: where a film without slack bridges"
@@ -90,10 +95,10 @@ def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
     )
 
 
-def _over(stage: Stage, reach: BagReach) -> Floats:
-    """The tape line lifted off the hull."""
-    near = reach.surface.locate(reach.tape_mm)
-    return np.asarray(reach.tape_mm + 2 * stage.lift_mm * reach.surface.face_normals[near.face])
+def _over(stage: Stage, reach: BagReach) -> list[Floats]:
+    """The lines of tape lifted off the hull, the outer one first."""
+    normals = [reach.surface.face_normals[reach.surface.locate(line).face] for line in reach.tapes_mm]
+    return [line + 2 * stage.lift_mm * n for line, n in zip(reach.tapes_mm, normals)]
 
 
 def _above(stage: Stage, reach: BagReach, gap: Floats, limit: float) -> list[Any]:
@@ -157,18 +162,22 @@ def pleat_picture(stage: Stage, reach: BagReach) -> Picture:
     stage.scene.clear()
     stage.scene.add(stage.whole)
     stage.scene.add(lifted(reach.surface, stage.lift_mm), colour=TINT)
-    line = _over(stage, reach)
-    stage.scene.line(line, colour=FAINT, width=9.0, closed=True)
+    over = _over(stage, reach)
+    for line in over:
+        stage.scene.line(line, colour=FAINT, width=9.0, closed=True)
     for p in reach.pleats:
         stage.scene.line(_lead(stage, reach, p), colour=INK, width=3.0)
     shots = stage.shoot()
     title = f"{stage.region.name}: pleats of the bag film on the tape"
-    figure, axes = _page(title, shots, stage.height_in, foot_in=_BAR_IN)
+    figure, axes = _page(title, shots, stage.height_in, foot_in=_BAR_IN * len(reach.tapes_mm))
+    places = [(str(p.number), over[p.loop - 1][_nearest(reach.tapes_mm[p.loop - 1], p.place_mm)]) for p in reach.pleats]
     for ax, shot in zip(axes, shots):
-        _numbers(ax, shot, stage, [(str(p.number), line[_nearest(reach.tape_mm, p.place_mm)]) for p in reach.pleats])
-        _start(ax, shot, stage, line[0])
+        _numbers(ax, shot, stage, places)
+        for line in over:
+            _start(ax, shot, stage, line[0])
         _directions(ax, shot, stage)
-    _bar(figure, reach)
+    for k, line in enumerate(reach.tapes_mm):
+        _bar(figure, reach, k, line)
     told = "; ".join(f"pleat {p.number} at {p.at_m:.2f} m, {p.height_mm:.0f} mm high" for p in reach.pleats)
     return Picture(
         file_stem(stage.region.name, "pleats"),
@@ -203,28 +212,29 @@ def _start(ax: Any, shot: Shot, stage: Stage, p: Floats) -> None:
         )
 
 
-def _bar(figure: Any, reach: BagReach) -> None:
-    """The tape laid out straight with metre marks, and each pleat to its height."""
+def _bar(figure: Any, reach: BagReach, loop: int, line: Floats) -> None:
+    """One line of tape laid out straight with metre marks, and each of its pleats to its height."""
     height = figure.get_figheight()
-    length = _closed(reach.tape_mm) / 1000
+    length = closed_length(line) / 1000
+    own = [p for p in reach.pleats if p.loop == loop + 1]
     tall = max(p.height_mm for p in reach.pleats)
-    ax = figure.add_axes((0.06, 0.62 / height, 0.88, (_BAR_IN - 1.0) / height))
+    bottom = _BAR_IN * (len(reach.tapes_mm) - 1 - loop)
+    ax = figure.add_axes((0.06, (bottom + 0.62) / height, 0.88, (_BAR_IN - 1.0) / height))
     ax.plot([0, length], [0, 0], color=FAINT, lw=8, solid_capstyle="butt", zorder=1)
     half = 0.012 * length
-    for p in reach.pleats:
+    for k, p in enumerate(own):
         ax.fill([p.at_m - half, p.at_m, p.at_m + half], [0, p.height_mm, 0], fc="white", ec=INK, lw=1.6, zorder=3)
-        ax.text(p.at_m, p.height_mm + 0.06 * tall, f"{p.number}: {p.height_mm:.0f}", size=SMALL_PT, color=INK, ha="center", va="bottom")
+        # Words of neighbours stand at two heights.
+        high = p.height_mm + (0.06 if k % 2 == 0 else 0.5) * tall
+        ax.text(p.at_m, high, f"{p.number}: {p.height_mm:.0f}", size=SMALL_PT, color=INK, ha="center", va="bottom")
     ax.set_xlim(-0.02 * length, 1.02 * length)
-    ax.set_ylim(-0.12 * tall, 1.75 * tall)
+    ax.set_ylim(-0.12 * tall, 2.2 * tall)
     for side in ("left", "right", "top"):
         ax.spines[side].set_visible(False)
     ax.set_yticks([])
     ax.tick_params(labelsize=SMALL_PT, colors=INK)
-    ax.set_xlabel("along the tape from its 0 mark, m; pleat: height, mm", size=SMALL_PT, color=INK)
-
-
-def _closed(p: Floats) -> float:
-    return float(np.linalg.norm(p - np.roll(p, 1, axis=0), axis=1).sum())
+    name = "the tape" if len(reach.tapes_mm) == 1 else f"tape {loop + 1}"
+    ax.set_xlabel(f"along {name} from its 0 mark, m; pleat: height, mm", size=SMALL_PT, color=INK)
 
 
 # -- sections -------------------------------------------------------------------------------------------------------------
@@ -238,32 +248,44 @@ def section_picture(region: RegionPlan, reach: BagReach) -> Picture:
     height = head + _SECTION_IN * len(worst) + 1.05
     figure = new_figure(height)
     title_on(figure, title)
+    told = []
     for k, corner in enumerate(worst):
         bottom = (height - head - (k + 1) * _SECTION_IN + 0.45) / height
         room = (_SECTION_IN - 0.55) / height
         whole = figure.add_axes((0.02, bottom, 0.62, room))
         close = figure.add_axes((0.67, bottom, 0.31, room))
-        _section(whole, close, corner.worst, _ASIDE * reach.allowed_mm)
-        figure.text(
-            0.5, bottom - 0.04 / height, f"{corner.name}: slack {corner.slack_mm:.0f} mm, way {corner.worst.path_mm:.0f} mm, "
-            f"taut {corner.worst.taut_path_mm:.0f} mm", size=SMALL_PT, color=INK, ha="center", va="top",
-        )  # fmt: skip
+        section, films, words = _film_of(reach, corner)
+        _section(whole, close, section, films, _ASIDE * reach.allowed_mm)
+        figure.text(0.5, bottom - 0.04 / height, words, size=SMALL_PT, color=INK, ha="center", va="top")
+        told.append(f"{words}, near ({', '.join(f'{c:.0f}' for c in section.place_mm)}) mm")
     _key(figure, reach)
-    told = "; ".join(f"{c.name} wants {c.slack_mm:.0f} mm more than a taut film" for c in worst)
     return Picture(
         file_stem(region.name, "corner-sections"),
         title,
-        f"Plane sections with the hull, a taut film, and a film with every corner rounded to the limit: {told}.",
+        f"Plane sections with the hull, the film without pleats and the film with them: {'; '.join(told)}.",
         as_png(figure),
         ("corner sections", region.name),
     )
 
 
-def _section(whole: Any, close: Any, section: CornerSection, aside: float) -> None:
+def _film_of(reach: BagReach, corner: Corner) -> tuple[CornerSection, tuple[Floats, Floats], str]:
+    """The worst section of a corner, the film over it without and with pleats, and what to say about them."""
+    if reach.film is None:
+        s = corner.worst
+        return s, (s.taut_mm, s.rounded_mm), f"{corner.name}: slack {corner.slack_mm:.0f} mm, way {s.path_mm:.0f} mm, taut {s.taut_path_mm:.0f} mm"
+    own = [k for k, s in enumerate(reach.sections) if s.line in corner.lines]
+    taut, fed = reach.film.taut[-1], reach.film.pleated[-1]
+    k = max(own, key=lambda q: taut.held[q].depth_mm)
+    before, after = taut.held[k], fed.laid[k]
+    words = f"{corner.name}: {before.depth_mm:.1f} mm off without pleats, {after.depth_mm:.1f} mm with them"
+    return reach.sections[k], (before.film_mm, after.film_mm), words
+
+
+def _section(whole: Any, close: Any, section: CornerSection, films: tuple[Floats, Floats], aside: float) -> None:
     """The section from tape to tape, its ends level, and the corner close by."""
     x, y = section.surface_mm[-1] - section.surface_mm[0]
     level = np.array([[x, -y], [y, x]]) / max(float(np.hypot(x, y)), 1e-300)
-    hull, film, taut = (p @ level for p in (section.surface_mm, section.rounded_mm, section.taut_mm))
+    hull, taut, film = (p @ level for p in (section.surface_mm, *films))
     both = np.concatenate([hull, taut])
     low, high = both.min(axis=0), both.max(axis=0)
     pad = 0.05 * float((high - low).max())
@@ -307,10 +329,15 @@ def _shade(share: float) -> Any:
 def _key(figure: Any, reach: BagReach) -> None:
     from matplotlib.lines import Line2D
 
+    if reach.film is None:
+        before, after = "film drawn taut from tape to tape", f"film with slack, corners left {reach.allowed_mm:.0f} mm round"
+    else:
+        full = f"at {reach.pressure_kpa:.0f} kPa"
+        before, after = f"film without pleats {full}", f"film with its pleats {full}"
     lines = [
         Line2D([], [], color=INK, lw=2.6, label="hull"),
-        Line2D([], [], color=_shade(0.45), lw=2.6, ls=(0, (4, 2)), label=f"film with slack, corners left {reach.allowed_mm:.0f} mm round"),
-        Line2D([], [], color=_shade(0.75), lw=2.6, label="film drawn taut from tape to tape"),
+        Line2D([], [], color=_shade(0.45), lw=2.6, ls=(0, (4, 2)), label=after),
+        Line2D([], [], color=_shade(0.75), lw=2.6, label=before),
     ]
     figure.legend(handles=lines, loc="lower left", bbox_to_anchor=(0.01, 0.0), frameon=False, fontsize=SMALL_PT, labelcolor=INK)
 
@@ -368,13 +395,19 @@ def pleat_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
     """Rows of the table of pleats."""
     if reach is None:
         return []
+    pair = {p.number: [q.number for q in reach.pleats if q.fold == p.fold and q.number != p.number and q.loop == 1] for p in reach.pleats}
     return [
         (
-            str(p.number), f"{p.at_m:.2f}", f"{p.height_mm:.0f}", f"{p.margin_mm:.0f}", p.feeds, f"{p.far_mm:.0f}",
-            "yes" if p.helps else "no, push it in by hand", str(p.order),
+            str(p.number), str(p.loop), f"{p.at_m:.2f}", f"{p.height_mm:.0f}", f"{p.margin_mm:.0f}", p.feeds,
+            ", ".join(str(q) for q in pair[p.number]) if p.fold else "", f"{p.far_mm:.0f}", "yes" if p.helps else "no, push it in by hand", str(p.order),
         )
         for p in reach.pleats
     ]  # fmt: skip
 
 
-__all__ = ["pleat_rows", "reach_pictures", "reach_words", "spot_rows"]
+PLEAT_HEAD = (
+    "pleat", "tape#", "along it, m#", "height, mm#", "of it margin, mm#", "feeds", "fold runs to pleat#", "from the corner, mm#", "film drawn so far",
+    "order#",
+)  # fmt: skip
+
+__all__ = ["PLEAT_HEAD", "pleat_rows", "reach_pictures", "reach_words", "spot_rows"]

@@ -12,9 +12,10 @@ from ..export.planjson import versions
 from ..export.tables import Laid, cloth_name, laid_pieces
 from ..plies_below import lying_words
 from ..units import say_percent as percent
-from .bag import pleat_rows, reach_words, spot_rows
+from .bag import PLEAT_HEAD, pleat_rows, reach_words, spot_rows
 from .day import day_blocks
 from .drape import drape_words, tried_rows
+from .film import CURE_HEAD, LAYER_HEAD, STATE_HEAD, cure_rows, film_words, layer_rows, state_rows
 from .lays import lay_words
 from .style import Picture
 from .words import (
@@ -160,19 +161,26 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
         "plies": [_ply(region, p, pictures) for p in region.plies],
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
         "layer_rows": [_layer_row(p) for p in region.layers],
-        "bag_words": [*(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach)],
+        "bag_words": [*(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach)],
         "spot_head": _head(
             "place", "gap, mm#", "area, cm²#", "volume, cm³#", "resin, g#", "film missing across, mm#", "deepest at, mm"
         ),
         "spot_rows": spot_rows(region.reach),
-        "pleat_head": _head("pleat", "along the tape, m#", "height, mm#", "of it margin, mm#", "feeds", "from it, mm#", "film drawn so far", "order#"),
+        "pleat_head": _head(*PLEAT_HEAD),
         "pleat_rows": pleat_rows(region.reach),
+        "film_head": _head(*STATE_HEAD),
+        "film_rows": state_rows(region.reach),
+        "cure_head": _head(*CURE_HEAD),
+        "cure_rows": cure_rows(region.reach),
+        "corner_head": _head(*LAYER_HEAD),
+        "corner_rows": layer_rows(region.reach),
         "bag": [
             *_figures(pictures, "bag section", name),
             *_figures(pictures, "bag on hull", name),
             *_figures(pictures, "bridging", name),
             *_figures(pictures, "corner sections", name),
             *_figures(pictures, "pleats", name),
+            *_figures(pictures, "film excess", name),
             *_figures(pictures, "bag templates", name),
         ],
     }

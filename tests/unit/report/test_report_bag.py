@@ -1,4 +1,5 @@
 import io
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -32,13 +33,16 @@ def made(tmp_path_factory):
 
 def test_there_are_a_map_pleats_and_sections(made):
     _, region, pictures = made
-    assert [p.about for p in pictures] == [(k, region.name) for k in ("bridging", "pleats", "corner sections")]
+    assert [p.about for p in pictures] == [(k, region.name) for k in ("bridging", "pleats", "corner sections", "film excess")]
     for p in pictures:
         image = Image.open(io.BytesIO(p.png))
         assert image.size[0] == 1080
         assert len(p.png) < 400_000
     assert "at most 16 mm" in pictures[0].alt
     assert "pleat 4 at" in pictures[1].alt
+    off = re.search(r"corner 1: ([0-9.]+) mm off without pleats, ([0-9.]+) mm with them", pictures[2].alt)
+    assert float(off[2]) <= 3.0 < float(off[1])
+    assert "at 4 places it folds" in pictures[3].alt
 
 
 def test_the_gap_is_drawn_in_the_shades_of_its_legend(made):
@@ -57,7 +61,11 @@ def test_rows_and_words(made):
     assert spot[1].startswith("16.")
     rows = pleat_rows(reach)
     assert [r[0] for r in rows] == ["1", "2", "3", "4"]
-    assert {r[4] for r in rows} == {"corner 1"}
+    assert {r[1] for r in rows} == {"1"}
+    assert {r[5] for r in rows} == {"corner 1"}
+    # Every fold runs from one pleat to another, which names it back.
+    across = {r[0]: r[6] for r in rows}
+    assert all(across[across[k]] == k for k in across)
     words = " ".join(reach_words(reach))
     assert "hangs free with a radius of" in words
     assert "short at 4 places of the hull and in excess at 4" in words

@@ -1,0 +1,234 @@
+"""A bag's film as it lies, on paper: what it leaves open, what would help, which layer bridges first, where it folds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..export.drawing import file_stem
+from .hull import Stage, _directions, _page, hatch
+from .scene import lifted
+from .style import INK, MAP, SMALL_PT, TINT, Picture, as_png
+
+if TYPE_CHECKING:
+    from ..bag.film_states import FilmState
+    from ..planned import BagReach, FilmPlan
+
+_LEGEND_IN = 1.25
+#: Shades of the map of excess end here, degrees.
+_MOST_DEG = 90.0
+STATE_HEAD = (
+    "film", "vacuum, kPa#", "off the corner, mm#", "corner over the limit, mm#", "hull not touched, cm²#", "volume, cm³#", "resin, g#",
+    "largest stretch#",
+)  # fmt: skip
+CURE_HEAD = ("what", "off the corner, mm#", "volume, cm³#", "resin, g#", "keeps the limit")
+LAYER_HEAD = ("layer", "material", "hangs free with radius, mm#", "off the corner, mm#", "volume, cm³#", "figures")
+SKINS = (
+    "Vacuum crushes: a thin skin between frames, foam that is soft with heat, and hollow tubes are pressed by all of it. State hollow "
+    "tubes in the bag's table to have them checked (elastic buckling of a long round tube, from memory); shore or vent what is in "
+    "doubt. Data sheets and local rules come first, and structure is for who is licensed to judge it."
+)
+
+
+def _ends(low: float, high: float, places: int) -> str:
+    one, two = f"{low:.{places}f}", f"{high:.{places}f}"
+    return one if one == two else f"{one} to {two}"
+
+
+def state_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
+    """Rows of the table of how the film lies.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    """
+    if reach is None or reach.film is None:
+        return []
+    film = reach.film
+    states = list(film.taut) + (list(film.pleated) if film.fed is not None else [])
+    return [_state_row(q) for q in states]
+
+
+def _state_row(q: FilmState) -> tuple[str, ...]:
+    return (
+        q.name, f"{q.pressure_kpa:.0f}", _ends(q.depth_mm, q.depth_most_mm, 1), f"{q.over_mm:.0f}",
+        _ends(q.area_mm2 / 100, q.area_most_mm2 / 100, 0), _ends(q.volume_mm3 / 1000, q.volume_most_mm3 / 1000, 1),
+        _ends(q.resin_g, q.resin_most_g, 1), f"{q.stretch:.2f}" + (", draws" if q.draws else ""),
+    )  # fmt: skip
+
+
+def cure_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
+    """Rows of the table of what would help, side by side.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    """
+    if reach is None or reach.film is None:
+        return []
+    return [
+        (
+            q.what, _ends(q.state.depth_mm, q.state.depth_most_mm, 1),
+            _ends(q.state.volume_mm3 / 1000, q.state.volume_most_mm3 / 1000, 1),
+            _ends(q.state.resin_g, q.state.resin_most_g, 1), "yes" if q.meets else "no",
+        )
+        for q in reach.film.cures
+    ]  # fmt: skip
+
+
+def layer_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
+    """Rows of the table of layers that would bridge, the worst first, and what is left where they are slit.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    """
+    if reach is None or reach.film is None or not reach.film.layers:
+        return []
+    film = reach.film
+    last = film.pleated[-1]
+    rows: list[tuple[str, ...]] = [
+        (q.kind, q.material, f"{q.radius_mm:.0f}", f"{q.depth_mm:.1f}", f"{q.volume_mm3 / 1000:.1f}", q.marks)
+        for q in film.layers
+    ]
+    pleats = "with the film's pleats" if film.fed is not None else "as the film lies"
+    rows.append(
+        (
+            "any, slit or lapped along the corner", pleats, f"{max(q.radius_mm for q in last.laid):.0f}", f"{last.depth_mm:.1f}",
+            f"{last.volume_mm3 / 1000:.1f}", "derived",
+        )
+    )  # fmt: skip
+    return rows
+
+
+def film_words(reach: BagReach | None) -> list[str]:
+    """Sentences about how the film lies, for the sheet.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    """
+    if reach is None:
+        return []
+    if reach.film is None:
+        return [SKINS]
+    film = reach.film
+    words = [
+        f"The film was laid over {len(film.taut[-1].laid)} sections square to the inside corners, {film.film.thickness_mm:g} mm thick, "
+        f"{film.film.modulus_mpa:g} MPa stiff, drawing from {film.film.yield_mpa:g} MPa. Where two figures are told, the first is for film that slides or "
+        f"is worked in by hand, the second for film that friction of {film.friction:g} holds back. Sections do not see where three walls meet: "
+        "there it leaves more."
+    ]
+    if film.fed is not None:
+        words.append(_pleat_words(film))
+    if film.layers:
+        worst = film.layers[0]
+        words.append(
+            f"Of the layers below, the {worst.kind} bridges first if it runs through the corner in one piece and taut: by {worst.depth_mm:.0f} mm. "
+            "Slit or lapped along the corner line it lies down as far as the film does."
+        )
+    if film.excess.places:
+        (x, y, z), deg = film.excess.places[0]
+        count = len(film.excess.places)
+        words.append(
+            f"A flat film is too much at {count} place{'s' * (count != 1)}, most near ({x:.0f}, {y:.0f}, {z:.0f}) mm, where {deg:.0f} of the "
+            "360° about it fold away: a fold prints a ridge of resin. Smooth it out towards the tape before the vacuum rises, or gather it "
+            "into a pleat beside the laminate."
+        )
+    return [*words, SKINS]
+
+
+def _pleat_words(film: FilmPlan) -> str:
+    fed = film.fed
+    if fed is None or not len(fed.wanted_mm):
+        return ""
+    spare = fed.given_mm - fed.wanted_mm
+    text = (
+        f"The corners want up to {fed.wanted_mm.max():.0f} mm of film beyond a taut one; the pleats, margins not counted, give up to "
+        f"{fed.given_mm.max():.0f} mm"
+    )
+    if spare.max() > 5.0:
+        text += f", at most {spare.max():.0f} mm more than wanted: lay that flat away from the laminate"
+    kept = "keeps" if film.met else "does not keep"
+    return text + f". So fed the film {kept} the limit of {film.limit_mm:g} mm."
+
+
+# -- the map of excess ----------------------------------------------------------------------------------------------------
+
+
+def excess_picture(stage: Stage, reach: BagReach) -> Picture | None:
+    """Return where a flat film is too much and folds, with the places where it is short; None where nothing is known.
+
+    Parameters
+    ----------
+    stage : Stage
+    reach : BagReach
+    """
+    from ..bag.excess import DISC_MM, FOLDS_DEG
+
+    if reach.film is None:
+        return None
+    found = reach.film.excess
+    over = lifted(found.surface, stage.lift_mm)
+    values = found.deg[found.surface.faces].mean(axis=1)
+    top = float(np.clip(values.max(initial=0.0), 2 * FOLDS_DEG, _MOST_DEG))
+    stage.scene.clear()
+    stage.scene.add(stage.whole)
+    stage.scene.add(lifted(reach.surface, 0.6 * stage.lift_mm), colour=TINT)
+    folds = values > FOLDS_DEG
+    if folds.any():
+        # What lies flat keeps the hull's own shading, so that its shape is seen.
+        stage.scene.add(over.sub(folds)[0], values=values[folds], span=(0.0, top), shades=MAP)
+    for line in reach.tapes_mm:
+        stage.scene.line(line, colour=INK, width=2.5, closed=True)
+    shots = stage.shoot()
+    masks = [short_of(stage, reach, -found.deg, FOLDS_DEG)] if (found.deg < -FOLDS_DEG).any() else []
+    title = f"{stage.region.name}: where a flat film is too much and folds"
+    figure, axes = _page(title, shots, stage.height_in, foot_in=_LEGEND_IN)
+    for k, (ax, shot) in enumerate(zip(axes, shots)):
+        for mask in masks:
+            if mask[k].any():
+                hatch(ax, mask[k])
+        _directions(ax, shot, stage)
+    _legend(figure, top, FOLDS_DEG)
+    return Picture(
+        file_stem(stage.region.name, "film-excess"),
+        title,
+        f"How much of the full turn of a flat film is too much within {DISC_MM:.0f} mm of each place, in shades from 0 to {top:.0f} degrees: "
+        f"at {len(found.places)} places it folds. Hatched: where it is short by more than {FOLDS_DEG:.0f} degrees.",
+        as_png(figure),
+        ("film excess", stage.region.name),
+    )
+
+
+def short_of(stage: Stage, reach: BagReach, values: Any, limit: float) -> list[Any]:
+    """Masks, one for each view, of where values at the vertices of the map of excess are above a limit."""
+    surface = reach.film.excess.surface if reach.film is not None else reach.surface
+    stage.scene.clear()
+    stage.scene.add(stage.whole, colour="white", shaded=False)
+    stage.scene.add(lifted(surface, stage.lift_mm), colour="white", shaded=False)
+    stage.scene.add_above(lifted(surface, 1.3 * stage.lift_mm), values, limit, colour="black")
+    return [shot.image.max(axis=2) < 128 for shot in stage.shoot(depth=False)]
+
+
+def _legend(figure: Any, top: float, folds: float) -> None:
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+
+    height = figure.get_figheight()
+    bar = figure.add_axes((0.06, (_LEGEND_IN - 0.46) / height, 0.5, 0.22 / height))
+    figure.colorbar(ScalarMappable(Normalize(0, top), MAP), cax=bar, orientation="horizontal", extend="max")
+    bar.tick_params(labelsize=SMALL_PT, colors=INK)
+    bar.set_xlabel("film too much, degrees of a full turn", size=SMALL_PT, color=INK)
+    bar.axvline(folds, color="white", lw=4)
+    bar.axvline(folds, color=INK, lw=2)
+    figure.text(
+        0.6, (_LEGEND_IN - 0.16) / height, f"line: above {folds:.0f}° it folds\nhatched: short by more\nthan that",
+        size=SMALL_PT, color=INK, va="top", linespacing=1.25,
+    )  # fmt: skip
+
+
+__all__ = [
+    "CURE_HEAD", "LAYER_HEAD", "STATE_HEAD", "cure_rows", "excess_picture", "film_words", "layer_rows", "state_rows",
+]  # fmt: skip
