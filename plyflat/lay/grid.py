@@ -37,6 +37,8 @@ class Stamp:
     columns : tuple of tuple of (int, int)
     rows : int
         Cells it is high.
+    long_mm : float
+        Length of the turned piece itself.
     turn_deg : float
     corner_mm : tuple of float
         Lower left corner of the box round the turned piece itself, mm.
@@ -44,6 +46,7 @@ class Stamp:
 
     columns: Columns
     rows: int
+    long_mm: float
     turn_deg: float
     corner_mm: tuple[float, float]
 
@@ -51,13 +54,13 @@ class Stamp:
     def of(cls, outline: Polygon, turn_deg: float, *, gap_mm: float, cell_mm: float) -> Stamp:
         """Make the stamp of an outline at a turn."""
         turned = laid(outline, turn_deg, (0.0, 0.0))
-        x0, y0, _, _ = turned.bounds
+        x0, y0, x1, _ = turned.bounds
         half = 0.5 * gap_mm
         grown = shapely.buffer(turned, half * ROUND, quad_segs=16) if gap_mm else turned
         # ROUND puts the grown outline's box a hair outside half the gap; the corner is that of the exact box.
         columns = runs(grown, (x0 - half, y0 - half), cell_mm, hair_mm=HAIR_MM + half * (ROUND - 1.0))
         rows = max(first + number for column in columns for first, number in column)
-        return cls(columns, rows, turn_deg, (x0, y0))
+        return cls(columns, rows, x1 - x0, turn_deg, (x0, y0))
 
 
 def runs(shape: Polygon, origin_mm: tuple[float, float], cell_mm: float, *, hair_mm: float = HAIR_MM) -> Columns:
@@ -115,7 +118,7 @@ class Bed:
         self.room_mm, self.length_mm, self.gap_mm = room_mm, length_mm, gap_mm
         self.cell_mm = (room_mm + gap_mm) / cells
         self.rows = cells
-        self.count = math.floor((length_mm + gap_mm + HAIR_MM) / self.cell_mm)
+        self.count = math.ceil((length_mm + gap_mm - HAIR_MM) / self.cell_mm)
         self.columns = [0] * self.count
         self.wide: list[dict[int, int]] = [{} for _ in range(self.count)]
         self.full = (1 << cells) - 1
@@ -148,7 +151,10 @@ class Bed:
         # From the middle outwards: a column that is taken is met sooner than from one end.
         order = sorted(range(len(stamp.columns)), key=lambda k: abs(2 * k + 1 - len(stamp.columns)))
         cells = [(k, first, number) for k in order for first, number in stamp.columns[k]]
-        end = self.count - len(stamp.columns) + 1
+        # The last column may lie in part beyond the cloth: the piece itself must not.
+        end = min(
+            self.count - len(stamp.columns), math.floor((self.length_mm - stamp.long_mm + HAIR_MM) / self.cell_mm)
+        ) + 1
         for column in range(start, end if before is None else min(end, before)):
             free = allowed
             for k, first, number in cells:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from ..errors import CheckError, FitError, QuantityError, StoppedError
+from ..errors import CheckError, FitError, QuantityError, SolveError, StoppedError
 from ..progress import Tell, quiet
 from .checks import check_cloth, check_parts, misfit, part_name
 from .grid import CELLS, Bed, Spot, Stamp, fill
@@ -288,7 +288,8 @@ class Filler:
         for begun in (False, True):
             rolls = [load for load in loads if load.stock.outline is None and load.stock.begun == begun]
             worth += [len({load.stock.name for load in rolls}), sum(q.lay.length_mm * q.stock.width_mm for q in rolls)]
-        return self._splits(loads), len(bought), *worth
+        remnants = {load.stock.name for load in loads if load.stock.outline is not None}
+        return self._splits(loads), len(bought), *worth, len(remnants)
 
     def _splits(self, loads: Sequence[Load]) -> int:
         """Count the lengths of cloth over which groups are spread beyond the first."""
@@ -300,38 +301,47 @@ class Filler:
         return sum(len(found) - 1 for found in homes.values())
 
     def _share_out(self, order: Sequence[Stock]) -> list[Load]:
-        """Fill one length of cloth after the other with quick answers, then buy."""
+        """Fill one length of cloth after the other with quick answers, then buy.
+
+        Groups that no length takes whole are let go in the end.
+        """
         rest = Counter({k: part.copies for k, part in enumerate(self.parts)})
         loads: list[Load] = []
-        self.loose = set()
-        for stock in self._cloth(order):
-            start = 0.0
-            while rest and start < stock.length_mm - SAME_MM:
-                load = self._fit(stock, start, self._offered(stock, start, rest), rest=rest, seconds=0.0)
-                if self.stopped and (load is None or load.counts != rest):
-                    raise StoppedError("the work was stopped before every piece had a place", do="Give it a few seconds")
-                if load is None:
-                    break
-                loads.append(load)
-                rest = rest - load.counts
-                start = self._next_start(load)
-                if not math.isfinite(self.table_mm):
-                    break
+        for loose in (set[str](), {part.group for part in self.parts if part.group}):
+            self.loose = loose
+            for stock in order:
+                rest = self._take(stock, rest, loads)
+            for shop in self.shops:
+                before = None
+                while rest and rest != before:
+                    before = rest
+                    number = 1 + len(self._full_rolls(loads))
+                    rest = self._take(replace(shop, name=f"{shop.name} {number}"), rest, loads)
             if not rest:
                 return loads
         raise self._used_up(rest)
 
-    def _cloth(self, order: Sequence[Stock]) -> Iterator[Stock]:
-        """Yield what is at hand, then rolls to buy; groups that no length takes whole are let go in the end."""
-        yield from order
-        number = sum(stock.outline is None for stock in self.at_hand)
-        pieces = self.problem.pieces
-        for shop in self.shops:
-            for _ in range(pieces):
-                number += 1
-                yield replace(shop, name=f"{shop.name} {number}")
-        self.loose = {part.group for part in self.parts if part.group}
-        yield from order
+    def _full_rolls(self, loads: Sequence[Load]) -> set[str]:
+        """Give the names of all full rolls at hand and of those bought."""
+        return {s.name for s in self.at_hand if not s.begun} | {load.stock.name for load in loads if load.stock.bought}
+
+    def _take(self, stock: Stock, rest: Counter[int], loads: list[Load]) -> Counter[int]:
+        """Lay pieces out on a length of cloth, section by section, after what lies on it; give those that are left."""
+        start = max((self._next_start(load) for load in loads if load.stock == stock), default=0.0)
+        if start and stock.outline is not None:
+            return rest
+        while rest and start < stock.length_mm - SAME_MM:
+            load = self._fit(stock, start, self._offered(stock, start, rest), rest=rest, seconds=0.0)
+            if self.stopped and (load is None or load.counts != rest):
+                raise StoppedError("the work was stopped before every piece had a place", do="Give it a few seconds")
+            if load is None:
+                break
+            loads.append(load)
+            rest = rest - load.counts
+            start = self._next_start(load)
+            if not math.isfinite(self.table_mm):
+                break
+        return rest
 
     def _used_up(self, rest: Counter[int]) -> FitError:
         names = ", ".join(part_name(self.parts[k], k) for k in sorted(rest)[:4])
@@ -409,9 +419,14 @@ class Filler:
             return self._with_flaws(stock, start_mm, counts, seconds)
         some = self._on(stock, start_mm, counts)
         target = reach if target_mm is None else target_mm
-        lay = find_lay(
-            some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop, tries=self.counted
-        )
+        try:
+            lay = find_lay(
+                some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop, tries=self.counted
+            )
+        except SolveError:
+            # Needles that the packing library cannot take.
+            spots = self._put_down(stock, start_mm, counts, 0.0)
+            return self._load(stock, start_mm, spots) if spots else None
         self.stopped = self.stopped or lay.stopped
         if lay.length_mm <= reach + SAME_MM:
             return Load(stock, start_mm, counts, lay)
