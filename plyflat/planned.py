@@ -301,6 +301,10 @@ class BagReach:
         Pressure at which pleats are tucked in.
     feed_mm : float
         From how far film can be drawn at that pressure.
+    inner_mm : tuple of (k, 3) float arrays
+        Lines of tape within the first, as round a post, each from its mark 0.
+    film : FilmPlan or None
+        The film as it lies; None where that was not asked for or no corner asks for it.
     """
 
     surface: Surface
@@ -316,6 +320,61 @@ class BagReach:
     pleats: tuple[Pleat, ...]
     tuck_kpa: float
     feed_mm: float
+    inner_mm: tuple[Floats, ...] = ()
+    film: FilmPlan | None = None
+
+    @property
+    def tapes_mm(self) -> tuple[Floats, ...]:
+        """All lines of tape, the outer one first."""
+        return (self.tape_mm, *self.inner_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class FilmPlan:
+    """A bag's film as it lies over the sections through its corners.
+
+    Attributes
+    ----------
+    film : Film
+    pressure_kpa, tuck_kpa : float
+        At full vacuum, and while film is still moved.
+    friction : float
+        Of the film on what lies under it.
+    limit_mm : float
+        How far it may stand off.
+    taut : tuple of FilmState
+        Drawn taut: at the lower vacuum first, at the full one last.
+    pleated : tuple of FilmState
+        With its pleats; the taut ones where it needs none.
+    fed : Fed or None
+        What its pleats give each section; None where it needs none.
+    cures : tuple of Cure
+        What would help, those that keep the limit first; empty where it is kept without pleats.
+    layers : tuple of LayerReach
+        What each layer would leave open in one piece, the worst first.
+    excess : FilmExcess
+        Where film is too much and folds, and where it is short.
+    seconds : float
+        What it took.
+    """
+
+    film: Film
+    pressure_kpa: float
+    tuck_kpa: float
+    friction: float
+    limit_mm: float
+    taut: tuple[FilmState, ...]
+    pleated: tuple[FilmState, ...]
+    fed: Fed | None
+    cures: tuple[Cure, ...]
+    layers: tuple[LayerReach, ...]
+    excess: FilmExcess
+    seconds: float
+
+    @property
+    def met(self) -> bool:
+        """Whether the limit is kept by film that is worked in by hand."""
+        return self.pleated[-1].depth_mm <= self.limit_mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -383,10 +442,6 @@ class RollPlan:
     rolls : int
     cost : float or None
         Of the length used, in the job's currency; remnants cost nothing.
-    inner_mm : tuple of (k, 3) float arrays
-        Lines of tape within the first, as round a post, each from its mark 0.
-    film : FilmPlan or None
-        The film as it lies; None where that was not asked for or no corner asks for it.
     turns_deg : tuple of float or None
         How a piece may be turned by the cloth; None for any turn.
     """
@@ -402,116 +457,6 @@ class RollPlan:
     cut_area_mm2: float
     used_area_mm2: float
     mass_g: float
-    inner_mm: tuple[Floats, ...] = ()
-    film: FilmPlan | None = None
-
-    @property
-    def tapes_mm(self) -> tuple[Floats, ...]:
-        """All lines of tape, the outer one first."""
-        return (self.tape_mm, *self.inner_mm)
-
-
-@dataclass(frozen=True, eq=False)
-class FilmPlan:
-    """A bag's film as it lies over the sections through its corners.
-
-    Attributes
-    ----------
-    film : Film
-    pressure_kpa, tuck_kpa : float
-        At full vacuum, and while film is still moved.
-    friction : float
-        Of the film on what lies under it.
-    limit_mm : float
-        How far it may stand off.
-    taut : tuple of FilmState
-        Drawn taut: at the lower vacuum first, at the full one last.
-    pleated : tuple of FilmState
-        With its pleats; the taut ones where it needs none.
-    fed : Fed or None
-        What its pleats give each section; None where it needs none.
-    cures : tuple of Cure
-        What would help, those that keep the limit first; empty where it is kept without pleats.
-    layers : tuple of LayerReach
-        What each layer would leave open in one piece, the worst first.
-    excess : FilmExcess
-        Where film is too much and folds, and where it is short.
-    seconds : float
-        What it took.
-    """
-
-    film: Film
-    pressure_kpa: float
-    tuck_kpa: float
-    friction: float
-    limit_mm: float
-    taut: tuple[FilmState, ...]
-    pleated: tuple[FilmState, ...]
-    fed: Fed | None
-    cures: tuple[Cure, ...]
-    layers: tuple[LayerReach, ...]
-    excess: FilmExcess
-    seconds: float
-
-    @property
-    def met(self) -> bool:
-        """Whether the limit is kept by film that is worked in by hand."""
-        return self.pleated[-1].depth_mm <= self.limit_mm
-    inner_mm: tuple[Floats, ...] = ()
-    film: FilmPlan | None = None
-
-    @property
-    def tapes_mm(self) -> tuple[Floats, ...]:
-        """All lines of tape, the outer one first."""
-        return (self.tape_mm, *self.inner_mm)
-
-
-@dataclass(frozen=True, eq=False)
-class FilmPlan:
-    """A bag's film as it lies over the sections through its corners.
-
-    Attributes
-    ----------
-    film : Film
-    pressure_kpa, tuck_kpa : float
-        At full vacuum, and while film is still moved.
-    friction : float
-        Of the film on what lies under it.
-    limit_mm : float
-        How far it may stand off.
-    taut : tuple of FilmState
-        Drawn taut: at the lower vacuum first, at the full one last.
-    pleated : tuple of FilmState
-        With its pleats; the taut ones where it needs none.
-    fed : Fed or None
-        What its pleats give each section; None where it needs none.
-    cures : tuple of Cure
-        What would help, those that keep the limit first; empty where it is kept without pleats.
-    layers : tuple of LayerReach
-        What each layer would leave open in one piece, the worst first.
-    excess : FilmExcess or None
-        Where film is short and where in excess; None where the area cannot be laid flat in one piece.
-    seconds : float
-        What it took.
-    """
-
-    film: Film
-    pressure_kpa: float
-    tuck_kpa: float
-    friction: float
-    limit_mm: float
-    taut: tuple[FilmState, ...]
-    pleated: tuple[FilmState, ...]
-    fed: Fed | None
-    cures: tuple[Cure, ...]
-    layers: tuple[LayerReach, ...]
-    excess: FilmExcess | None
-    seconds: float
-
-    @property
-    def met(self) -> bool:
-        """Whether the limit is kept by film that is worked in by hand."""
-        return self.pleated[-1].depth_mm <= self.limit_mm
     rolls: int
     cost: float | None
     turns_deg: tuple[float, ...] | None = (0.0, 180.0)
