@@ -292,7 +292,11 @@ def _locked_words(drapes: Sequence[Drape]) -> str:
 
 def _shear_legend(figure: Any, drapes: Sequence[Drape], top: float) -> None:
     height = figure.get_figheight()
-    bar = _bar(figure, top, "shear either way, degrees")
+    along = max(d.laid.bed.corners_mm for d in drapes)
+    evened = f"\n(scan's corner lines evened over {along:.0f} mm)" if along > 0 else ""
+    bar = _bar(figure, top, f"shear either way, degrees{evened}")
+    bar.xaxis.labelpad = 0.0
+    bar.xaxis.label.set_linespacing(1.0)
     lock = _lock(drapes)
     if lock < top:
         bar.axvline(lock, color="white", lw=4)
@@ -301,9 +305,6 @@ def _shear_legend(figure: Any, drapes: Sequence[Drape], top: float) -> None:
         words = f"line: locks at {lock:.0f}°\nhatched: past it,\n" + ("nowhere" if locked == 0 else f"{percent(locked)} of the area")
     else:
         words = f"at most {max(d.most_deg for d in drapes):.1f}°;\nit locks at {lock:.0f}°"
-    along = max(d.laid.bed.corners_mm for d in drapes)
-    if along > 0:
-        words += f"\nscan's corner lines\nevened over {along:.0f} mm"
     figure.text(0.58, (LEGEND_IN - 0.2) / height, words, size=SMALL_PT, color=INK, va="top", linespacing=1.25)
 
 
