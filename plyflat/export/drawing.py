@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from shapely import LineString, Polygon
+from shapely import LineString, Point, Polygon
 from shapely.affinity import affine_transform
 
 from ..cloth.template import Notch, Template
@@ -348,8 +348,18 @@ def _threads(template: Template) -> list[Stroke]:
     lines = [*template.warp_thread, *template.weft_thread]
     out = [Stroke("THREAD", np.asarray(line.coords)[:, :2]) for line in lines]
     if not template.start.is_empty:
-        out += _rings("THREAD", template.start.buffer(_START_MM, quad_segs=6))
+        out += _rings("THREAD", start_ring(template.start))
     return out
+
+
+def start_ring(start: Point) -> Polygon:
+    """Return the ring that is drawn round the place where cloth is put down first.
+
+    Parameters
+    ----------
+    start : Point
+    """
+    return start.buffer(_START_MM, quad_segs=6)
 
 
 def _thread_words(template: Template, strokes: Sequence[Stroke], words: Sequence[Words]) -> list[Words]:

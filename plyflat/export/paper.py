@@ -43,6 +43,7 @@ _LOOKS: dict[str, tuple[float, float, tuple[float, ...]]] = {
     "JOIN": (0.3, 0.3, (4.0, 2.0)),
     "NOTCH": (0.5, 0.0, ()),
     "WARP": (0.3, 0.2, ()),
+    "THREAD": (0.4, 0.13, (0.6, 1.2)),
     "ROLL": (0.25, 0.6, (12.0, 4.0)),
 }
 _PLAIN: tuple[float, float, tuple[float, ...]] = (0.25, 0.3, ())

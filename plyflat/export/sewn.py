@@ -17,8 +17,18 @@ from shapely import Polygon
 from ..cloth.template import Template
 from ..errors import CheckError
 from ..surface.mesh import Floats
-from .drawing import CHECK_MM, PEN_MM, file_stem, label_lines, unique_stems
+from .drawing import (
+    CHECK_MM,
+    PEN_MM,
+    WARP_THREAD,
+    WEFT_THREAD,
+    file_stem,
+    label_lines,
+    start_ring,
+    unique_stems,
+)
 from .dxf import AREA_LIMIT, _same_bytes, check_outline, ring_area_mm2, save
+from .label import Words, beside
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as Document
@@ -92,6 +102,7 @@ def _draw(block: Any, template: Template, notch_mm: float) -> None:
         _line(block, "internal", ring, closed=True)
     for inner in (*template.folds, *template.joins):
         _line(block, "internal", np.asarray(inner.coords)[:, :2], closed=False)
+    _threads(block, template)
     if not template.warp.is_empty:
         ends = np.asarray(template.warp.coords)[[0, -1], :2]
         block.add_line(ends[0], ends[1], dxfattribs={"layer": LAYERS["grain"]})
@@ -105,6 +116,19 @@ def _draw(block: Any, template: Template, notch_mm: float) -> None:
     lines = (f"Piece Name: {template.piece}", f"Quantity: {template.copies}", f"Material: {template.material}", *label_lines(template))
     for k, text in enumerate(lines):
         block.add_text(text, dxfattribs={"layer": LAYERS["boundary" if k < 3 else "text"], "insert": (x, y - 12.0 * k), "height": 6.0})
+
+
+def _threads(block: Any, template: Template) -> None:
+    """The first warp and weft thread with their names, and a ring round the start."""
+    for runs, name in ((template.warp_thread, WARP_THREAD), (template.weft_thread, WEFT_THREAD)):
+        for run in runs:
+            _line(block, "internal", np.asarray(run.coords)[:, :2], closed=False)
+        if runs:
+            words = beside(max(runs, key=lambda g: g.length), Words("TEXT", name, (0.0, 0.0), 6.0), template.net, heights_mm=(6.0, 4.0))
+            look = {"layer": LAYERS["text"], "insert": words.at_mm, "height": words.height_mm, "rotation": words.turn_deg}
+            block.add_text(name, dxfattribs=look)
+    if not template.start.is_empty:
+        _line(block, "internal", _rings(start_ring(template.start))[0], closed=True)
 
 
 def _rings(shape: Polygon) -> list[Floats]:
@@ -161,7 +185,17 @@ def write_sewn(title: str, templates: Sequence[Template], path: Path, *, notch_m
         if off > AREA_LIMIT:
             raise CheckError(f"{template.name} reads back with an area off by {off:.2g} of itself", where=path.name)
         worst = max(worst, off)
+        inner, drawn = len(doc.blocks.get(name).query(f'POLYLINE[layer=="{LAYERS["internal"]}"]')), _inner_lines(template)
+        if inner != drawn:
+            raise CheckError(f"{inner} lines inside {template.name} read back, {drawn} were drawn", where=path.name)
     return worst
+
+
+def _inner_lines(template: Template) -> int:
+    """How many lines are drawn inside a piece and not cut."""
+    lines = (template.folds, template.joins, template.warp_thread, template.weft_thread)
+    laps = sum(1 + len(lap.interiors) for lap in template.laps)
+    return laps + sum(map(len, lines)) + (not template.start.is_empty)
 
 
 def _block_area(block: Any) -> float:
