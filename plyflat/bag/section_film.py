@@ -25,9 +25,11 @@ CLOSE = 2e-3
 #: Radii above this many widths of the section are those of a film drawn straight.
 STRAIGHT = 20.0
 #: What stands off by less than this is touched, mm.
-TOUCH_MM = 0.05
+TOUCH_MM = 0.015
+#: Gaps are measured in steps of the radius over so many, but no finer or coarser than this, mm.
+PARTS, FINEST_MM, COARSEST_MM = 30.0, 0.25, 2.0
 #: Points of a section that lie nearer to its way than this are left out, mm.
-EVEN_MM = 0.02
+EVEN_MM = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,14 +281,17 @@ def measured(
 
     radius, pull, stretch = found
     s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(hull, axis=0), axis=1))]
-    fine = np.unique(np.r_[s, np.linspace(0.0, s[-1], 1 + int(s[-1] / 2.0))])
+    step = float(np.clip(radius / PARTS, FINEST_MM, COARSEST_MM))
+    fine = np.unique(np.r_[s, np.linspace(0.0, s[-1], 1 + int(s[-1] / step))])
     p = np.stack([np.interp(fine, s, hull[:, i]) for i in range(2)], axis=1)
     gap = np.asarray(LineString(way).distance(points(p)))
     own = section.own_mm * s[-1] / length_mm(section.surface_mm)
     first, last = _stretch_at(fine, gap, own)
     depth = float(gap[first : last + 1].max(initial=0.0))
     crossed = sum(fine[first] - 1e-6 <= at <= fine[last] + 1e-6 for at in _places(hull, section)) or 1
-    area = _between(p[first : last + 1], way) / crossed
+    # The places where it touches again close the area.
+    start, stop = max(first - (last > first), 0), min(last + (last > first), len(p) - 1)
+    area = _between(p[start : stop + 1], way) / crossed
     wide = float(fine[last] - fine[first]) / crossed
     return SectionFilm(way @ turn, radius, pull, stretch, depth, area, wide)
 
