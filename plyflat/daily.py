@@ -12,7 +12,7 @@ from .errors import PlyflatError
 from .job.model import Job, Resin
 from .planned import LayerPlan, PlyPlan, RegionPlan, RollPlan
 from .shop import cure, sun
-from .shop.bleed import PEEL_PLY_RESIN_G_M2, Bleed, Stack, bleed_of, breather_holds
+from .shop.bleed import PEEL_PLY_RESIN_G_M2, Bleed, Stack, bleed_of, breather_holds, lead_holds_g_m
 from .shop.clock import Batch, Fit, PotLife, Speed, Work, batches_of, fit_of, speed_of, steps_of
 from .shop.day import CureDay, Day, RegionDay
 from .shop.leaks import Mark, tape_marks
@@ -329,15 +329,22 @@ def _bleed(job: Job, resin: Resin, region: RegionPlan, stuff: Sequence[PlyStuff]
         fibre_g=sum(s.fibre_g for s in stuff), psi_wet=Range(max(wet - off, wet / 2), wet, min(wet + off, final)),
         psi_final=final, laminate_m2=largest.area_mm2 * 1e-6, perimeter_mm=largest.region.perimeter_mm,
         peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]), breather_m2=_layer_m2(region, "breather"),
-        breather_g_m2=holds, margin_mm=breather.margin_mm if breather else 0.0, lead_width_mm=v.lead_width_mm, lead_mm=v.lead_mm,
+        breather_g_m2=holds, margin_mm=breather.margin_mm if breather else 0.0, lead_width_mm=v.lead_width_mm,
+        lead_mm=_lead_mm(job, region, breather.margin_mm if breather else 0.0),
         use=v.breather_use,
     )  # fmt: skip
     bleed = bleed_of(stack)
-    _note_bleed(region.name, bleed, v.breather_use, notes)
+    _note_bleed(region.name, bleed, v.breather_use, lead_holds_g_m(holds, v.lead_width_mm), notes)
     return bleed
 
 
-def _note_bleed(name: str, bleed: Bleed, use: float, notes: _Notes) -> None:
+def _lead_mm(job: Job, region: RegionPlan, margin_mm: float) -> float:
+    """The lead from the breather's edge to the vacuum port as it is placed, else as the job states it."""
+    ports = region.stack.ports if region.stack is not None else ()
+    return max(ports[0].way_mm - margin_mm, 0.0) if ports else job.vacuum.lead_mm
+
+
+def _note_bleed(name: str, bleed: Bleed, use: float, lead_g_m: Range, notes: _Notes) -> None:
     share = bleed.over_laminate
     if share.high > use:
         notes.add(
@@ -350,7 +357,8 @@ def _note_bleed(name: str, bleed: Bleed, use: float, notes: _Notes) -> None:
     if bleed.reaches != "no":
         notes.add(
             f"resin {bleed.reaches} reach the port, {bleed.to_port_mm:.0f} mm from the laminate: it runs {bleed.run_even_mm:.0f} mm if it "
-            f"spreads evenly, and {bleed.run_narrow_mm:.0f} mm in a strip as wide as the lead",
+            f"spreads evenly, and {bleed.run_narrow_mm:.0f} mm in a strip as wide as the lead, which takes {lead_g_m.low:.0f} to "
+            f"{lead_g_m.high:.0f} g a metre",
             f"{name}, port",
             "Put a resin trap before the pump, one that is rated for vacuum, and lead the breather round a longer way (common practice).",
         )
@@ -574,7 +582,7 @@ def _cuts(
 
 
 def tape_mm(regions: Sequence[RegionPlan]) -> Mapping[str, float]:
-    """Length of each tape over all regions, up and down every pleat, mm.
+    """Length of each tape over all regions with everything it is laid for and what is kept by, mm.
 
     Parameters
     ----------
@@ -585,7 +593,8 @@ def tape_mm(regions: Sequence[RegionPlan]) -> Mapping[str, float]:
         for layer in region.layers:
             if layer.length_mm > 0:
                 pleats = sum(2 * p.height_mm for p in region.reach.pleats) if region.reach else 0.0
-                lengths[layer.material] = lengths.get(layer.material, 0.0) + layer.length_mm + pleats
+                length = region.stack.tape.total_mm if region.stack is not None else layer.length_mm + pleats
+                lengths[layer.material] = lengths.get(layer.material, 0.0) + length
     return lengths
 
 

@@ -78,7 +78,8 @@ def reaches_mm(bag: Bag | None) -> list[float]:
     if bag is None:
         return []
     found = {layer.margin_mm for kind, layer in bag.layers() if kind != "bag film"}
-    return sorted(found | {bag.tape.margin_mm + bag.film.margin_mm})
+    found |= {bag.tape.margin_mm + bag.film.margin_mm}
+    return sorted(found | ({bag.tape.margin_mm + bag.mask_mm} if bag.mask_mm > 0 else set()))
 
 
 def place(job: Job, spec: RegionSpec, surfaces: Mapping[str, Surface], *, others: Mapping[str, Placed]) -> Placed:

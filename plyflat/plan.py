@@ -36,7 +36,7 @@ from .shop.resin import Mix, resin_for
 from .shop.stock import roll_need, tape_rolls
 from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
 from .shop.waste import Small
-from .stacking import bag_layers
+from .stacking import bag_layers, corner_ground, plan_stack
 from .surface.combine import Plane, mirror_surface
 from .stocking import Supply, supplies
 from .surface.fillet import putty_mass_g
@@ -224,12 +224,19 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
         shaped = shape(work.job, spec, lying[i].region, cut, earlier=laid, plies=len(spec.plies), seam_shift_mm=spec.seam_shift_mm)
         laid.append(shaped)
         plies.append(_ply_plan(work, placed, i, shaped, lying[i]))
-    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm) if bag else ()
+    ground = corner_ground(work.job, bag, placed.beyond) if bag else None
+    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm, ground) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
     reach, notes = plan_reach(work.job, bag, layers, progress=work.tell) if bag else (None, ())
     for text, do in notes:
         work.caution(text, where=f"{spec.name}, bag film", do=do)
+    stack = None
+    if bag and ground:
+        work.tell(f"region {spec.name}: tape and ports", 0.95)
+        stack, layers, notes = plan_stack(work.job, spec, placed, tuple(plies), layers, ground, reach)
+        for text, do in notes:
+            work.caution(text, where=f"{spec.name}, bag", do=do)
     return RegionPlan(
         spec.name,
         spec.mesh,
@@ -243,6 +250,7 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
         placed.fillet,
         *_putty_g(spec, placed),
         reach=reach,
+        stack=stack,
     )
 
 

@@ -11,9 +11,13 @@ from .bag.excess import FilmExcess
 from .bag.feeding import Fed
 from .bag.film import Film
 from .bag.film_states import Cure, FilmState, LayerReach
+from .bag.layers import TightLine
 from .bag.pleats import Corner as FedCorner
 from .bag.pleats import Pleat
+from .bag.ports import Port
 from .bag.reach import Bridging
+from .bag.stack import Mask, TapeRun
+from .bag.widths import FilmWidth
 from .cloth._bounds import Held
 from .cloth._strain import YarnStrain, YarnStretch
 from .cloth.darts import Dart
@@ -260,6 +264,12 @@ class LayerPlan:
         Bag film only: largest (surface path - taut path) along and across the warp line.
     strain : Strain or None
     pieces : tuple of Piece3D
+    corner : {"through", "slit", "lap"}
+        How it goes through inside corners that it would bridge.
+    cuts_mm : tuple of (k, 3) float arrays
+        Where it is cut along such corners.
+    film : FilmWidth or None
+        Bag film as a sheet: the strips it is made up from.
     """
 
     kind: str
@@ -273,6 +283,78 @@ class LayerPlan:
     slack_mm: tuple[float, float] = (0.0, 0.0)
     strain: Strain | None = None
     pieces: tuple[Piece3D, ...] = ()
+    corner: str = "through"
+    cuts_mm: tuple[Floats, ...] = ()
+    film: FilmWidth | None = None
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """A layer that lies over a tight inside corner.
+
+    Attributes
+    ----------
+    layer : str
+        Its kind.
+    line : str
+        Name of the line.
+    length_mm : float
+        Of the line under it.
+    way : {"through", "slit", "lap"}
+    cut_mm : float
+        How much of that length it is cut along.
+    lap_mm : float
+        By how much one side goes over the other there; 0 for no lap.
+    """
+
+    layer: str
+    line: str
+    length_mm: float
+    way: str
+    cut_mm: float
+    lap_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class StackPlan:
+    """How a region's bag is put together.
+
+    Attributes
+    ----------
+    radius_mm : float
+        Inside corners tighter than this are bridged by a layer in one piece.
+    radius_stated : bool
+        Whether the job says so, or the film's tension over the pressure does.
+    tight : tuple of TightLine
+    crossings : tuple of Crossing
+    tape : TapeRun
+    tape_mm : tuple of (k, 3) float arrays
+        Each loop of the tape, its mark 0 first.
+    tape_corners_m : tuple of (loop, float)
+        Where the tape runs through an inside corner: loop, and metres from its mark 0.
+    mask : Mask or None
+    mask_region : Region or None
+        Out to the outer edge of the masking.
+    ports : tuple of Port
+        Vacuum port and gauge.
+    lead_width_mm : float
+        Of the strip of breather to each.
+    order : tuple of str
+        What is laid when, in words.
+    """
+
+    radius_mm: float
+    radius_stated: bool
+    tight: tuple[TightLine, ...]
+    crossings: tuple[Crossing, ...]
+    tape: TapeRun
+    tape_mm: tuple[Floats, ...]
+    tape_corners_m: tuple[tuple[int, float], ...]
+    mask: Mask | None
+    mask_region: Region | None
+    ports: tuple[Port, ...]
+    lead_width_mm: float
+    order: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -402,6 +484,8 @@ class RegionPlan:
         Putty to mix for it, and what of it stays.
     reach : BagReach or None
         Where the film of its bag bridges; None without a bag, or where that could not be told.
+    stack : StackPlan or None
+        How its bag is put together; None without a bag.
     """
 
     name: str
@@ -417,6 +501,7 @@ class RegionPlan:
     putty_g: float = 0.0
     putty_stays_g: float = 0.0
     reach: BagReach | None = None
+    stack: StackPlan | None = None
 
 
 @dataclass(frozen=True)

@@ -1,20 +1,102 @@
-"""From a region's bag to its layers: true areas, templates and sheets, the tape."""
+"""From a region's bag to its layers: true areas, templates and sheets, the tape's run, masking and ports."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from .bag.stack import film_sheet, sheet_template, tape_length_mm
+import numpy as np
+
+from .bag.corners import corner_sections, hollow_lines
+from .bag.layers import TightLine, cut_at_lines, length_on, tight_lines
+from .bag.ports import Clear, Ground, Port, place_ports
+from .bag.stack import TapeRun, film_sheet, mask_outside, strip_template, tape_length_mm, tape_run
+from .bag.wedge import depth_factor
+from .bag.widths import film_width, strip_templates
+from .bagging import CORNER_MM, FILM_MM
+from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
+from .cloth.opening import Opened, open_patch
+from .cloth.pieces import make_templates, warp_frame
 from .cloth.splice import split_for_roll
-from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec
-from .planned import LayerPlan
-from .shaping import Cut, shape, warp_way
-from .surface.mesh import Floats
+from .cloth.template import Template
+from .daily import pressure_on_bag_kpa
+from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec, SheetLayer
+from .nearness import laid_piece
+from .placing import Placed
+from .planned import BagReach, Crossing, LayerPlan, PlyPlan, StackPlan
+from .shaping import CLOTH_MM, Cut, shape, warp_way
+from .shop.leaks import Mark, tape_marks
+from .stack_order import Placing, order_of_placing
+from .surface.coarsen import coarsen
+from .surface.mesh import Floats, closed_length
 from .surface.region import Region, fill_openings
 
 #: A layer of the bag may give this much before it wrinkles or bridges; a figure of ours, films and felts give more.
 LAYER_LIMIT = 0.05
+#: Distance of the sections across corner lines that tell their radius.
+SPACING_MM = 80.0
+#: A layer that lies on less of a line than this does not cross it.
+CROSSED_MM = 20.0
+#: The tape's line runs through an inside corner where it turns by as much, degrees.
+TAPE_CORNER_DEG = 20.0
+#: How far a lead of breather lies under the breather itself, common practice.
+UNDER_MM = 50.0
+#: The mark 0 that pleats are measured from lies this near to a vertex of the tape's line.
+SAME_MM = 1e-3
+
+Note = tuple[str, str]
+
+
+@dataclass(frozen=True, eq=False)
+class CornerGround:
+    """The inside corners under a bag.
+
+    Attributes
+    ----------
+    radius_mm : float
+        Corners tighter than this are bridged by a layer in one piece.
+    stated : bool
+        Whether the job says so.
+    tight : tuple of TightLine
+    points_mm : (k, 3) float array
+        Along all inside corner lines, tight or not.
+    """
+
+    radius_mm: float
+    stated: bool
+    tight: tuple[TightLine, ...]
+    points_mm: Floats
+
+
+def corner_ground(job: Job, bag: Bag, grown: Mapping[float, Region]) -> CornerGround:
+    """Find the inside corners that a layer in one piece would bridge.
+
+    Parameters
+    ----------
+    job : Job
+    bag : Bag
+    grown : dict
+        The region by its reach beyond the largest ply, mm.
+    """
+    surface = _within_tape(bag, grown).surface
+    radius = bag.corner_radius_mm
+    if radius is None:
+        thick = job.consumables[bag.film.material].thickness_mm or FILM_MM
+        radius = 1000 * bag.film.yield_mpa * thick / pressure_on_bag_kpa(job)
+    # A bend of that radius is a corner, so it must lie within the width that counts as one.
+    lines = hollow_lines(surface, scale_mm=max(CORNER_MM, radius))
+    sections = corner_sections(surface, lines, allowed_mm=job.limits.bridging_mm / depth_factor(90), spacing_mm=SPACING_MM)
+    tight = tight_lines(lines, sections, radius_mm=radius)
+    points = np.concatenate([q.points_mm for q in lines]) if lines else np.zeros((0, 3))
+    return CornerGround(radius, bag.corner_radius_mm is not None, tight, points)
+
+
+def _within_tape(bag: Bag, grown: Mapping[float, Region]) -> Region:
+    region = grown[bag.tape.margin_mm]
+    return fill_openings(region) if bag.over_openings else region
+
+
+# --- layers --------------------------------------------------------------------------------------------------------------
 
 
 def bag_layers(
@@ -24,6 +106,7 @@ def bag_layers(
     grown: Mapping[float, Region],
     edge_mm: float,
     seams: Sequence[Floats],
+    ground: CornerGround | None = None,
 ) -> tuple[LayerPlan, ...]:
     """Work out every layer of a region's bag, from the laminate outwards.
 
@@ -38,12 +121,15 @@ def bag_layers(
         Edge of the largest ply, as such a distance.
     seams : sequence of (k, 3) float arrays
         Where the plies were opened; layers cut to shape are opened there too.
+    ground : CornerGround, optional
+        Inside corners at which layers are cut where the job asks for it.
 
     Returns
     -------
     tuple of LayerPlan
     """
-    return tuple(_layer(job, spec, bag, grown, edge_mm, seams, kind, layer) for kind, layer in bag.layers())
+    tight = ground.tight if ground is not None else ()
+    return tuple(_layer(job, spec, bag, grown, edge_mm, seams, kind, layer, tight) for kind, layer in bag.layers())
 
 
 def _layer(
@@ -55,6 +141,7 @@ def _layer(
     seams: Sequence[Floats],
     kind: str,
     layer: Layer,
+    tight: Sequence[TightLine],
 ) -> LayerPlan:
     reach = layer.margin_mm + (bag.tape.margin_mm if kind == "bag film" else 0.0)
     region = grown[edge_mm + reach]
@@ -64,7 +151,11 @@ def _layer(
         length = tape_length_mm(region, overlap_mm=bag.tape.overlap_mm)
         return LayerPlan(kind, layer.material, reach, 0.0, 0.0, (), region, length)
     if isinstance(layer, FilmLayer) and layer.cut == "sheet":
-        return _sheet(job, spec, region, kind, layer, reach)
+        return _sheet(job, spec, bag, region, kind, layer, reach)
+    if isinstance(layer, SheetLayer) and layer.corner != "through":
+        over = [line for line in tight if length_on(region.surface, line.points_mm) > CROSSED_MM]
+        if over:
+            return _cut_layer(job, spec, region, kind, layer, seams, [line.points_mm for line in over])
     shaped = shape(job, spec, region, _cut_of_layer(job, kind, layer), below=seams)
     return LayerPlan(
         kind,
@@ -97,20 +188,20 @@ def _cut_of_layer(job: Job, kind: str, layer: Layer) -> Cut:
 
 
 def _sheet(
-    job: Job, spec: RegionSpec, region: Region, kind: str, layer: FilmLayer, reach: float
+    job: Job, spec: RegionSpec, bag: Bag, region: Region, kind: str, layer: FilmLayer, reach: float
 ) -> LayerPlan:
-    """A rectangle of film over the region, joined from strips where the roll is narrow."""
+    """A rectangle of film over the region, taped together from strips where the roll is narrow."""
     sheet = film_sheet(region.surface, warp_way(job, spec), extra_mm=layer.slack_mm)
-    whole = sheet_template(sheet, region=spec.name, layer=kind, material=layer.material)
-    cut = replace(_cut_of_layer(job, kind, layer), lap_mm=max(job.laps.join_mm, 25.0))
-    templates = split_for_roll(
-        whole,
-        width_mm=cut.roll_width_mm,
-        length_mm=cut.roll_length_mm,
-        lap_mm=cut.lap_mm,
-        edge_mm=cut.edge_mm,
-        notch_every_mm=job.laps.notch_every_mm,
-    ).parts
+    roll = job.consumables[layer.material]
+    made = film_width(
+        sheet.length_mm,
+        sheet.width_mm,
+        roll_width_mm=float(roll.roll_width_mm or 0.0),
+        roll_length_mm=roll.roll_length_mm,
+        band_mm=bag.tape.margin_mm + layer.margin_mm,
+        overlap_mm=layer.join_mm,
+    )
+    templates = strip_templates(made, region=spec.name, layer=kind, material=layer.material)
     return LayerPlan(
         kind,
         layer.material,
@@ -120,4 +211,304 @@ def _sheet(
         templates,
         region,
         slack_mm=sheet.slack_mm,
+        film=made,
     )
+
+
+def _cut_layer(
+    job: Job, spec: RegionSpec, region: Region, kind: str, layer: SheetLayer, seams: Sequence[Floats], lines: Sequence[Floats]
+) -> LayerPlan:
+    """A layer cut along the inside corners it would bridge, its pieces flattened each for itself."""
+    plain = _cut_of_layer(job, kind, layer)
+    cut = replace(plain, lap_mm=layer.corner_lap_mm) if layer.corner == "lap" else plain
+    wanted = [seam[len(seam) // 2] for seam in seams]
+    opened = open_patch(
+        coarsen(region.surface).surface,
+        seams_mm=np.array(list(spec.seams_mm) or wanted, dtype=float).reshape(-1, 3),
+        most=job.limits.pieces,
+        limit=LAYER_LIMIT,
+        over_share=job.limits.over_share,
+        lap_mm=cut.lap_mm,
+    )
+    opened, origin = cut_at_lines(opened, lines)
+    flats = tuple(flatten(piece) for piece in opened.pieces)
+    butts = [j for j, was in enumerate(origin) if was >= 0 and layer.corner == "slit"]
+    templates = _layer_templates(job, spec, opened, flats, cut, butts)
+    stretch = [cloth_stretch(piece, flat, length_mm=CLOTH_MM) for piece, flat in zip(opened.pieces, flats)]
+    frames = [warp_frame(piece, flat, warp_way(job, spec))[0] for piece, flat in zip(opened.pieces, flats)]
+    return LayerPlan(
+        kind,
+        layer.material,
+        layer.margin_mm,
+        region.area_mm2,
+        sum(lap.area for t in templates for lap in t.laps),
+        templates,
+        region,
+        strain=strain_of(
+            np.concatenate(stretch), np.concatenate([p.face_areas_mm2 for p in opened.pieces]), LAYER_LIMIT,
+            raw=np.concatenate([flat.stretch for flat in flats]), scale_mm=CLOTH_MM,
+        ),
+        pieces=tuple(laid_piece(*one, length_mm=CLOTH_MM) for one in zip(opened.pieces, flats, frames)),
+        corner=layer.corner,
+        cuts_mm=tuple(seam for seam, was in zip(opened.seams, origin) if was >= 0),
+    )  # fmt: skip
+
+
+def _layer_templates(
+    job: Job, spec: RegionSpec, opened: Opened, flats: Sequence[Flat], cut: Cut, butts: Sequence[int]
+) -> tuple[Template, ...]:
+    made = make_templates(
+        opened,
+        flats,
+        region=spec.name,
+        ply=cut.name,
+        material=cut.material,
+        warp=warp_way(job, spec),
+        face_up=cut.face_up,
+        forward=job.boat.forward,
+        up=job.boat.up,
+        lap_mm=cut.lap_mm,
+        trim_mm=cut.trim_mm,
+        notch_every_mm=job.laps.notch_every_mm,
+        limit=cut.limit,
+        butts=butts,
+    )
+    parts: list[Template] = []
+    for template in made:
+        parts += split_for_roll(
+            template,
+            width_mm=cut.roll_width_mm,
+            length_mm=cut.roll_length_mm,
+            lap_mm=job.laps.join_mm,
+            notch_every_mm=job.laps.notch_every_mm,
+        ).parts
+    return tuple(parts)
+
+
+# --- tape, masking, ports ------------------------------------------------------------------------------------------------
+
+
+def plan_stack(
+    job: Job,
+    spec: RegionSpec,
+    placed: Placed,
+    plies: Sequence[PlyPlan],
+    layers: tuple[LayerPlan, ...],
+    ground: CornerGround,
+    reach: BagReach | None,
+) -> tuple[StackPlan, tuple[LayerPlan, ...], tuple[Note, ...]]:
+    """Put a region's bag together: the tape's run, masking, ports and the order of placing.
+
+    Parameters
+    ----------
+    job : Job
+    spec : RegionSpec
+    placed : Placed
+    plies : sequence of PlyPlan
+    layers : tuple of LayerPlan
+        Of its bag, the tape among them.
+    ground : CornerGround
+    reach : BagReach or None
+        Its pleats.
+
+    Returns
+    -------
+    StackPlan
+    tuple of LayerPlan
+        The layers, with leads and tongues for the ports added to breather and film.
+    tuple of (str, str)
+        What is wrong, and what would help.
+    """
+    bag = job.bags[str(spec.bag)]
+    tape = next(layer for layer in layers if layer.kind == "sealant tape")
+    region = _within_tape(bag, placed.beyond)
+    loops = _tape_loops(job, region, reach)
+    corners = tuple((k, m.metre) for k, loop in enumerate(loops) for m in _corners_on(region, loop))
+    ports = _ports(job, spec, bag, placed, plies, region, loops, ground, reach)
+    run = _run(job, bag, tape, loops, len(corners), ports, layers, reach)
+    outer = placed.beyond[bag.tape.margin_mm + bag.mask_mm] if bag.mask_mm > 0 else None
+    if outer is not None and bag.over_openings:
+        outer = fill_openings(outer)
+    crossings = tuple(_crossings(bag, layers, ground.tight))
+    layers = _with_leads(job, spec, bag, layers, ports)
+    stack = StackPlan(
+        ground.radius_mm, ground.stated, ground.tight, crossings, run, loops, corners,
+        None if outer is None else mask_outside(region, outer, width_mm=bag.mask_mm), outer, ports, job.vacuum.lead_width_mm, (),
+    )  # fmt: skip
+    words = order_of_placing(
+        Placing(tuple(p.name for p in plies), layers, stack, reach, bag.tape.margin_mm, spec.corner is not None)
+    )
+    return replace(stack, order=words), layers, tuple(_notes(stack, layers))
+
+
+def _tape_loops(job: Job, region: Region, reach: BagReach | None) -> tuple[Floats, ...]:
+    """The tape's loops, each from its mark 0: where its pleats are measured from, else its foremost point."""
+    starts = np.array([line[0] for line in reach.tapes_mm] if reach is not None else [], dtype=float).reshape(-1, 3)
+    out = []
+    for loop in region.loops:
+        line = region.surface.vertices_mm[loop]
+        first = int(np.argmax(line @ np.asarray(job.boat.forward)))
+        off = np.linalg.norm(line[:, None] - starts[None], axis=2).min(axis=1, initial=np.inf)
+        first = int(np.argmin(off)) if off.min() < SAME_MM else first
+        out.append(np.roll(line, -first, axis=0))
+    return tuple(out)
+
+
+def _corners_on(region: Region, loop: Floats) -> Iterator[Mark]:
+    """Inside corners that a loop of tape runs through."""
+    near = region.surface.locate(loop)
+    normals = (near.weights[:, :, None] * region.surface.vertex_normals[region.surface.faces[near.face]]).sum(axis=1)
+    for mark in tape_marks(loop, normals):
+        if mark.why == "hollow" and mark.turn_deg >= TAPE_CORNER_DEG:
+            yield mark
+
+
+def _ports(
+    job: Job,
+    spec: RegionSpec,
+    bag: Bag,
+    placed: Placed,
+    plies: Sequence[PlyPlan],
+    region: Region,
+    loops: tuple[Floats, ...],
+    ground: CornerGround,
+    reach: BagReach | None,
+) -> tuple[Port, ...]:
+    largest = max((p.region for p in plies), key=lambda r: r.area_mm2)
+    stated = spec.ports
+    pleats = [p.place_mm for p in reach.pleats] if reach is not None else []
+    breather = bag.breather.margin_mm if bag.breather is not None else 0.0
+    clear = Clear(
+        laminate_mm=bag.ports.clear_mm,
+        apart_mm=bag.ports.apart_mm,
+        base_mm=bag.ports.base_mm,
+        way_mm=max(breather + job.vacuum.lead_mm, bag.ports.clear_mm),
+        thin_mm=stated.thin_within_mm if stated is not None else 0.0,
+    )
+    return place_ports(
+        Ground(
+            region.surface,
+            region.parent,
+            loops,
+            np.concatenate([largest.surface.vertices_mm[loop] for loop in largest.loops]),
+            largest.surface,
+            np.array(pleats, dtype=float).reshape(-1, 3),
+            ground.points_mm,
+            np.array(stated.thin_mm if stated is not None else (), dtype=float).reshape(-1, 3),
+        ),
+        clear,
+        vacuum_mm=stated.vacuum_mm if stated is not None else None,
+        gauge_mm=stated.gauge_mm if stated is not None else None,
+    )
+
+
+def _run(
+    job: Job, bag: Bag, tape: LayerPlan, loops: Sequence[Floats], corners: int, ports: Sequence[Port],
+    layers: Sequence[LayerPlan], reach: BagReach | None,
+) -> TapeRun:
+    film = next((layer.film for layer in layers if layer.film is not None), None)
+    return tape_run(
+        [closed_length(loop) for loop in loops],
+        corners=corners,
+        corner_extra_mm=bag.tape.corner_extra_mm,
+        pleats_mm=[p.height_mm for p in reach.pleats] if reach is not None else [],
+        tongues_mm=[p.tongue_mm for p in ports],
+        film_joins_mm=film.tape_mm if film is not None else 0.0,
+        overlap_mm=bag.tape.overlap_mm,
+        spare=bag.tape.spare,
+        roll_length_mm=job.consumables[tape.material].roll_length_mm,
+    )
+
+
+def _with_leads(
+    job: Job, spec: RegionSpec, bag: Bag, layers: tuple[LayerPlan, ...], ports: Sequence[Port]
+) -> tuple[LayerPlan, ...]:
+    """Add the strips of breather to the ports, and of film over tongues that the film itself does not reach."""
+    wide = job.vacuum.lead_width_mm
+    out = []
+    for layer in layers:
+        more: list[Template] = []
+        if layer.kind == "breather":
+            for k, port in enumerate(ports, 1):
+                long = port.way_mm - layer.margin_mm + UNDER_MM + bag.ports.base_mm / 2
+                if port.way_mm > layer.margin_mm:
+                    more.append(_strip(spec, layer, f"L{k}", long, wide))
+        if layer.kind == "bag film":
+            for k, port in enumerate(ports, 1):
+                # It hangs over the tape on three sides, and joins the film on the fourth.
+                if port.tongue_mm > bag.film.margin_mm:
+                    long = port.tongue_mm + bag.film.margin_mm
+                    more.append(_strip(spec, layer, f"T{k}", long, max(wide, bag.ports.base_mm) + 2 * bag.film.margin_mm))
+        out.append(replace(layer, templates=(*layer.templates, *more)))
+    return tuple(out)
+
+
+def _strip(spec: RegionSpec, layer: LayerPlan, piece: str, long: float, wide: float) -> Template:
+    long, wide = max(long, wide), min(long, wide)
+    return strip_template(long, wide, region=spec.name, layer=layer.kind, piece=piece, material=layer.material)
+
+
+def _crossings(bag: Bag, layers: Sequence[LayerPlan], tight: Sequence[TightLine]) -> Iterator[Crossing]:
+    """Which layer lies over which tight corner, and how it is cut there."""
+    asked = {kind: layer for kind, layer in bag.layers() if isinstance(layer, SheetLayer)}
+    for plan in layers:
+        layer = asked.get(plan.kind)
+        if layer is None or plan.region is None:
+            continue
+        for line in tight:
+            length = length_on(plan.region.surface, line.points_mm)
+            if length > CROSSED_MM:
+                cut = min(sum(_length_near(q, line.points_mm) for q in plan.cuts_mm), length)
+                lap = layer.corner_lap_mm if layer.corner == "lap" else 0.0
+                yield Crossing(plan.kind, line.name, length, layer.corner, cut, lap)
+
+
+def _length_near(cut: Floats, line: Floats) -> float:
+    """How much of a cut runs along a line."""
+    from scipy.spatial import cKDTree
+
+    dense = np.concatenate([line[:-1] + t * np.diff(line, axis=0) for t in np.linspace(0.0, 1.0, 9)])
+    near = cKDTree(dense).query(0.5 * (cut[1:] + cut[:-1]))[0] < CORNER_MM
+    return float(np.linalg.norm(np.diff(cut, axis=0), axis=1)[near].sum())
+
+
+def _notes(stack: StackPlan, layers: Sequence[LayerPlan]) -> Iterator[Note]:
+    for line in stack.tight:
+        yield from _line_notes(stack, line)
+    for port in stack.ports:
+        x, y, z = port.place_mm
+        for fault in port.faults:
+            what = "vacuum port" if port.name == "vacuum" else "gauge"
+            yield (
+                f"{what} at ({x:.0f}, {y:.0f}, {z:.0f}) mm: {fault}",
+                "Move it (ports in the region), lead the breather another way, or lessen what the bag's ports table asks for.",
+            )
+    film = next((layer.film for layer in layers if layer.film is not None), None)
+    if film is not None and film.over_mm > 0:
+        yield (
+            f"the film is {film.length_mm:.0f} by {film.width_mm:.0f} mm and its roll {film.roll_mm:.0f} mm wide: {film.over_mm / 1000:.2f} m "
+            "of taped join lie over the laminate, where they may print",
+            "Use a wider roll, or lay a strip of breather under the join.",
+        )
+
+
+def _line_notes(stack: StackPlan, line: TightLine) -> Iterator[Note]:
+    """Say which layers bridge a corner in one piece, and where an asked cut was not made."""
+    over = [c for c in stack.crossings if c.line == line.name]
+    x, y, z = line.middle_mm
+    place = f"inside corner {line.name}, {line.length_mm / 1000:.2f} m long near ({x:.0f}, {y:.0f}, {z:.0f}) mm"
+    through = [c.layer for c in over if c.way == "through"]
+    if through:
+        yield (
+            f"{', '.join(through)} run{'s' * (len(through) == 1)} in one piece across {place}: the hull bends to "
+            f"{line.radius_mm:.0f} mm there, and a taut layer follows no less than {stack.radius_mm:.0f} mm",
+            f'State corner = "slit" or "lap" for {"it" if len(through) == 1 else "each"} in the bag, or run a fillet of '
+            f"{stack.radius_mm:.0f} mm.",
+        )
+    for c in over:
+        if c.way != "through" and c.cut_mm < 0.9 * c.length_mm:
+            yield (
+                f"{c.layer} is cut along {c.cut_mm / 1000:.2f} of {c.length_mm / 1000:.2f} m of {place}: the rest ends inside a piece "
+                "or runs round in it",
+                "Slit it there by hand along the fold line drawn on the piece, once it lies on the hull.",
+            )

@@ -1,14 +1,17 @@
-"""The layers of the bag that are not laid out like a ply: the tape's length and the film's sheet."""
+"""The layers of the bag that are not laid out like a ply: the tape's run, the masking and the film's sheet."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from shapely import LineString, Point, box
 
-from ..cloth.template import Template
+from ..cloth.template import Template, check_template
+from ..errors import QuantityError
 from ..surface.mesh import Floats, Surface, closed_length
 from ..surface.region import Region
 from .sections import Section, sections_along
@@ -72,29 +75,33 @@ def film_sheet(
     )
 
 
-def sheet_template(sheet: Sheet, *, region: str, layer: str, material: str) -> Template:
+def strip_template(
+    length_mm: float, width_mm: float, *, region: str, layer: str, piece: str, material: str
+) -> Template:
     """Return the template of a plain rectangle, its length along the roll.
 
     Parameters
     ----------
-    sheet : Sheet
-    region, layer, material : str
+    length_mm, width_mm : float
+    region, layer, piece, material : str
         For the label.
     """
-    outline = box(0.0, 0.0, sheet.length_mm, sheet.width_mm)
-    x, y = sheet.length_mm, sheet.width_mm / 2
-    return Template(
+    outline = box(0.0, 0.0, length_mm, width_mm)
+    y = width_mm / 2
+    template = Template(
         region,
         layer,
-        "A",
+        piece,
         material,
         "either face up",
         False,
         outline,
         outline,
-        warp=LineString([(0.05 * x, y), (0.95 * x, y)]),
-        centre=Point(x / 2, y),
+        warp=LineString([(0.05 * length_mm, y), (0.95 * length_mm, y)]),
+        centre=Point(length_mm / 2, y),
     )
+    check_template(template)
+    return template
 
 
 def tape_length_mm(region: Region, *, overlap_mm: float) -> float:
@@ -109,3 +116,141 @@ def tape_length_mm(region: Region, *, overlap_mm: float) -> float:
     """
     points: Floats = region.surface.vertices_mm
     return sum(closed_length(points[loop]) + overlap_mm for loop in region.loops)
+
+
+@dataclass(frozen=True)
+class TapeRun:
+    """All tape of one bag.
+
+    Attributes
+    ----------
+    loops_mm : tuple of float
+        Length of each loop along the hull, corners followed, without overlap.
+    corners : int
+        Inside corners that the line runs through.
+    corners_mm : float
+        Pressed in once more at those.
+    pleats_mm : float
+        Both sides of every pleat.
+    tongues_mm : float
+        Both sides of every tongue that the tape is led out in round a port.
+    film_joins_mm : float
+        Between sheets of film.
+    overlaps_mm : float
+        Ends over starts, on every loop and wherever a roll ends.
+    spare_mm : float
+        Kept by for leaks.
+    rolls : int
+        That the whole comes off.
+    """
+
+    loops_mm: tuple[float, ...]
+    corners: int
+    corners_mm: float
+    pleats_mm: float
+    tongues_mm: float
+    film_joins_mm: float
+    overlaps_mm: float
+    spare_mm: float
+    rolls: int
+
+    @property
+    def laid_mm(self) -> float:
+        """What is laid."""
+        parts = (self.corners_mm, self.pleats_mm, self.tongues_mm, self.film_joins_mm, self.overlaps_mm)
+        return sum(self.loops_mm) + sum(parts)
+
+    @property
+    def total_mm(self) -> float:
+        """What is laid and what is kept by."""
+        return self.laid_mm + self.spare_mm
+
+
+def tape_run(
+    loops_mm: Sequence[float],
+    *,
+    corners: int,
+    corner_extra_mm: float,
+    pleats_mm: Sequence[float],
+    tongues_mm: Sequence[float],
+    film_joins_mm: float,
+    overlap_mm: float,
+    spare: float,
+    roll_length_mm: float,
+) -> TapeRun:
+    """Add up the tape of one bag.
+
+    Parameters
+    ----------
+    loops_mm : sequence of float
+        Length of each loop.
+    corners : int
+        Inside corners on them.
+    corner_extra_mm : float
+        Tape more at each.
+    pleats_mm : sequence of float
+        Height of each pleat, which takes up twice that.
+    tongues_mm : sequence of float
+        How far the tape is led out round each port; it goes out and back.
+    film_joins_mm : float
+        Joins between sheets of film.
+    overlap_mm : float
+        Wherever an end meets a start.
+    spare : float
+        Share of what is laid that is kept by.
+    roll_length_mm : float
+
+    Raises
+    ------
+    QuantityError
+        A length or share that cannot be, or a roll no longer than the overlap.
+    """
+    given = (*loops_mm, *pleats_mm, *tongues_mm, corners, corner_extra_mm, film_joins_mm, overlap_mm, spare)
+    if not all(math.isfinite(x) and x >= 0 for x in given):
+        raise QuantityError("a length of the tape's run is below zero or not finite", do="Check the bag's tape table.")
+    if not roll_length_mm > overlap_mm:
+        raise QuantityError(
+            f"a roll of tape {roll_length_mm:.0f} mm long is used up by an overlap of {overlap_mm:.0f} mm",
+            do="Check the tape's roll_length and overlap.",
+        )
+    parts = (corners * corner_extra_mm, 2 * sum(pleats_mm), 2 * sum(tongues_mm), film_joins_mm)
+    plain = sum(loops_mm) + sum(parts) + len(loops_mm) * overlap_mm
+    # Each further roll brings a join: n rolls give n (roll - overlap) + overlap.
+    rolls = max(math.ceil((plain * (1 + spare) - overlap_mm) / (roll_length_mm - overlap_mm) - 1e-9), 1) if plain > 0 else 0
+    ends = max(math.ceil((plain - overlap_mm) / (roll_length_mm - overlap_mm) - 1e-9) - 1, 0)
+    overlaps = (len(loops_mm) + ends) * overlap_mm
+    laid = sum(loops_mm) + sum(parts) + overlaps
+    return TapeRun(tuple(float(x) for x in loops_mm), corners, *parts, overlaps, spare * laid, rolls)
+
+
+@dataclass(frozen=True)
+class Mask:
+    """Masking outside the tape, so that residue comes off with it.
+
+    Attributes
+    ----------
+    width_mm : float
+    area_mm2 : float
+        True surface area.
+    length_mm : float
+        Along its middle.
+    """
+
+    width_mm: float
+    area_mm2: float
+    length_mm: float
+
+
+def mask_outside(tape: Region, grown: Region, *, width_mm: float) -> Mask:
+    """Return the band of masking between the tape's line and the same line moved outward.
+
+    Parameters
+    ----------
+    tape : Region
+        What lies inside the tape.
+    grown : Region
+        The same moved outward by the width.
+    width_mm : float
+    """
+    area = max(grown.area_mm2 - tape.area_mm2, 0.0)
+    return Mask(width_mm, area, area / width_mm if width_mm > 0 else 0.0)

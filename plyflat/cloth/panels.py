@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy.sparse as sp
 import shapely.affinity
 from scipy.spatial import cKDTree
 from shapely import LineString
@@ -528,6 +529,31 @@ def part_piece(opened: Opened, k: int, line_mm: Floats) -> Parted | None:
     """
     cut = _made(opened.pieces[k], _Line(line_mm, True, 1, math.inf, False, math.inf))
     return None if cut is None else _put(opened, k, cut, range(len(opened.seams)))
+
+
+def part_piece_at(opened: Opened, k: int, path: Ints) -> Parted | None:
+    """Cut a piece of a patch in two along edges it has already.
+
+    Parameters
+    ----------
+    opened : Opened
+    k : int
+        Number of the piece.
+    path : (n,) int array
+        Its vertices along the way, from edge to edge of the piece through the inside.
+
+    Returns
+    -------
+    Parted or None
+        None where that does not part it.
+    """
+    piece = opened.pieces[k]
+    parts = cut_along(piece, [path])
+    if len(parts.pieces) != 2:
+        return None
+    n, m = len(piece.vertices_mm), len(piece.faces)
+    same = Inserted(piece, (path,), False, np.arange(m), np.arange(n), sp.csr_array(sp.eye(n)))
+    return _put(opened, k, _CutInTwo(same, parts), range(len(opened.seams)))
 
 
 def _put(opened: Opened, k: int, cut: _CutInTwo, was: Sequence[int]) -> Parted:

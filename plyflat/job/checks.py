@@ -115,6 +115,8 @@ def _regions(data: dict[str, Any]) -> Iterator[Fault]:
         for key in ("plus", "minus"):
             for n, area in _rows(row, key):
                 yield from _area(area, AREA_WAYS, (*where, key, n))
+        if "ports" in row and "bag" not in row:
+            yield (*where, "ports"), "the region has no bag for them to stand in; state its bag"
         if row.get("warp") == "corner" and "corner" not in row and "mirror_of" not in row:
             yield (*where, "warp"), "the warp runs along the corner, and the region is no corner"
         yield from _steps(row, where)

@@ -360,8 +360,10 @@ class TapeLayer(Layer):
         default=25.0, alias="overlap", description="How far the tape's end runs past its start on each loop."
     )
     cut: Literal["length"] = Field(default="length", description="Laid as a line.")
-    mask_mm: Annotated[float, length(0, 500, "50 mm"), PRACTICE] = Field(
-        default=50.0, alias="mask", description="Width of the masking that keeps residue off the hull outside the tape; 0: none."
+    mask_mm: Annotated[float | None, length(0, 500, "50 mm"), Mark("as far as the film")] = Field(
+        default=None,
+        alias="mask",
+        description="Width of the masking that keeps residue off the hull outside the tape; 0: none; left out: as far as the film.",
     )
     corner_extra_mm: Annotated[float, length(0, 500, "50 mm"), PRACTICE] = Field(
         default=50.0, alias="corner_extra", description="Tape pressed in once more where the line runs through an inside corner."
@@ -443,6 +445,11 @@ class Bag(HollowKeys, Table):
         "tape": "sealant tape",
         "film": "bag film",
     }
+
+    @property
+    def mask_mm(self) -> float:
+        """Width of the masking outside the tape: as stated, else as far as the film reaches."""
+        return self.film.margin_mm if self.tape.mask_mm is None else self.tape.mask_mm
 
     def layers(self) -> tuple[tuple[str, Layer], ...]:
         """Return (kind, layer) in the order they are laid."""

@@ -61,6 +61,25 @@ def breather_holds(
     return Range(low, usual, high)
 
 
+def lead_holds_g_m(holds_g_m2: Range, width_mm: float) -> Range:
+    """Resin that a metre of a lead takes up before it lets any on, g/m.
+
+    Parameters
+    ----------
+    holds_g_m2 : Range
+        What its breather holds when full.
+    width_mm : float
+
+    Raises
+    ------
+    BleedError
+        A width not above zero.
+    """
+    if not 0 < width_mm < math.inf:
+        raise BleedError(f"a lead {width_mm:g} mm wide carries nothing", do="Give its width.")
+    return holds_g_m2.times(width_mm / 1000.0)
+
+
 @dataclass(frozen=True)
 class Stack:
     """What one bag presses.

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from plyflat.bag.sections import sections_along
-from plyflat.bag.stack import film_sheet, sheet_template, tape_length_mm
+from plyflat.bag.stack import film_sheet, strip_template, tape_length_mm
 from plyflat.errors import ShapeError
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import Region
@@ -72,7 +72,7 @@ def test_film_sheet_and_template():
     rect = film_sheet(sheet(np.array([0.0, 0, 0, 30, 30, 30])), (1, 0, 0), extra_mm=5.0)
     assert rect.length_mm == pytest.approx(40 + np.hypot(10, 30) + 5)
     assert rect.width_mm == pytest.approx(65.0)
-    t = sheet_template(rect, region="r", layer="bag film", material="film")
+    t = strip_template(rect.length_mm, rect.width_mm, region="r", layer="bag film", piece="A", material="film")
     assert t.cut.area == pytest.approx(rect.length_mm * rect.width_mm)
 
 

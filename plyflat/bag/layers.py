@@ -1,0 +1,251 @@
+"""Layers of the bag at inside corners: which lines they would bridge, and where they are cut to lie down.
+
+A layer that runs through an inside corner in one piece carries tension across it, and hangs free with a radius of its
+tension over the pressure. Cut along the line it lies down on both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
+
+from ..cloth._cutting import Opened
+from ..cloth.panels import Parted, part_piece, part_piece_at
+from ..cloth.pieces import piece_name
+from ..errors import QuantityError
+from ..surface.crease import Crease
+from ..surface.cut import mesh_edges
+from ..surface.mesh import Bools, Floats, Ints, Surface
+from .corners import CornerSection
+
+#: The bend at a line is measured over these lengths to both sides, mm: a shorter one tells the mesh, a longer one the hull.
+NEAREST_MM, FARTHEST_MM, WIDTHS = 6.0, 80.0, 24
+#: A point of a line this near to a layer lies on it: corner lines are those of a smooth copy of a scan.
+ON_MM = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class TightLine:
+    """A line where the hull bends inwards more tightly than a taut layer follows.
+
+    Attributes
+    ----------
+    name : str
+        "A" and so on, the longest first.
+    points_mm : (k, 3) float array
+    length_mm : float
+    radius_mm : float
+        To which the hull bends there: half the stations are tighter.
+    turn_deg : float
+    closed : bool
+    """
+
+    name: str
+    points_mm: Floats
+    length_mm: float
+    radius_mm: float
+    turn_deg: float
+    closed: bool
+
+    @property
+    def middle_mm(self) -> tuple[float, float, float]:
+        """Its place half way along."""
+        x, y, z = _evenly(self.points_mm, self.length_mm / 2)[1]
+        return float(x), float(y), float(z)
+
+
+def bend_radius_mm(section_mm: Floats, at: Floats | None = None) -> float:
+    """Return the radius to which a plane section bends at a place.
+
+    Over a length s to both sides of it an arc of radius r turns by s / r, seen by its chords; over an arc that ends the
+    turn grows no more, and s over the turn becomes larger. So the least of s over the turn is the radius.
+
+    Parameters
+    ----------
+    section_mm : (k, 2) float array
+    at : (2,) float array, optional
+        The place; the origin if not given.
+
+    Returns
+    -------
+    float
+        No less than `NEAREST_MM` over the turn: what is tighter cannot be told from a sharp corner. Infinite where the
+        section is straight or ends too near.
+    """
+    p = section_mm - (0.0 if at is None else at)
+    s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))]
+    here = _foot(p, s)
+    widths = np.geomspace(NEAREST_MM, FARTHEST_MM, WIDTHS)
+    widths = widths[(here - widths >= 0) & (here + widths <= s[-1])]
+    if not len(widths):
+        return float("inf")
+    a, o, b = (np.stack([np.interp(q, s, p[:, k]) for k in range(2)], axis=-1) for q in (here - widths, here, here + widths))
+    one, two = o - a, b - o
+    turn = np.abs(np.arctan2(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0], (one * two).sum(axis=1)))
+    return float((widths / np.maximum(turn, 1e-9)).min())
+
+
+def _foot(p: Floats, s: Floats) -> float:
+    """How far along a way its point nearest to the origin lies."""
+    step = np.diff(p, axis=0)
+    size = np.maximum((step**2).sum(axis=1), 1e-300)
+    t = np.clip(-(p[:-1] * step).sum(axis=1) / size, 0.0, 1.0)
+    k = int(np.argmin(np.linalg.norm(p[:-1] + t[:, None] * step, axis=1)))
+    return float(s[k] + t[k] * (s[k + 1] - s[k]))
+
+
+def tight_lines(
+    lines: Sequence[Crease], sections: Sequence[CornerSection], *, radius_mm: float
+) -> tuple[TightLine, ...]:
+    """Return the inside corner lines that bend more tightly than a radius.
+
+    Parameters
+    ----------
+    lines : sequence of Crease
+    sections : sequence of CornerSection
+        Across those lines.
+    radius_mm : float
+        To which the stack hangs free, its tension over the pressure: a fillet of that radius is followed.
+
+    Raises
+    ------
+    QuantityError
+        A radius not above zero.
+    """
+    if not (np.isfinite(radius_mm) and radius_mm > 0):
+        raise QuantityError(f"the radius that layers follow is {radius_mm:g} mm", do="Give a length above zero.")
+    found = []
+    for k, line in enumerate(lines):
+        radii = [bend_radius_mm(q.surface_mm) for q in sections if q.line == k]
+        if radii and float(np.median(radii)) < radius_mm:
+            length = float(np.linalg.norm(np.diff(line.points_mm, axis=0), axis=1).sum())
+            found.append((length, float(np.median(radii)), line))
+    found.sort(key=lambda q: -q[0])
+    return tuple(
+        TightLine(piece_name(n), line.points_mm, length, radius, abs(line.angle_deg), line.closed)
+        for n, (length, radius, line) in enumerate(found)
+    )
+
+
+def length_on(surface: Surface, line_mm: Floats) -> float:
+    """Return how much of a line lies on a surface, mm.
+
+    Parameters
+    ----------
+    surface : Surface
+    line_mm : (k, 3) float array
+    """
+    dense = _evenly(line_mm, 5.0)
+    on = surface.locate(dense).distance_mm < ON_MM
+    step = np.linalg.norm(np.diff(dense, axis=0), axis=1)
+    return float(step[on[:-1] & on[1:]].sum())
+
+
+def cut_at_lines(opened: Opened, lines_mm: Sequence[Floats]) -> tuple[Opened, tuple[int, ...]]:
+    """Cut the pieces of a layer further along lines on the hull, from edge to edge of each piece.
+
+    Parameters
+    ----------
+    opened : Opened
+    lines_mm : sequence of (k, 3) float arrays, mm
+        They may run on beyond the layer. A stretch that ends inside a piece is left uncut.
+
+    Returns
+    -------
+    Opened
+        Seams that were there come first, parted where a line ends on them.
+    tuple of int
+        For each seam the line it was cut along, or -1 for a seam that was there.
+    """
+    origin: tuple[int, ...] = (-1,) * len(opened.seams)
+    for number, line in enumerate(lines_mm):
+        # Its own points are kept: on a model they are corners of the mesh, which then need no new ones beside them.
+        dense = _refined(line, min(p.mean_edge_mm for p in opened.pieces))
+        k = 0
+        while k < len(opened.pieces):
+            tried = (_parted(opened, k, run) for run in _runs_across(opened.pieces[k], dense))
+            made = next((cut for cut in tried if cut is not None), None)
+            if made is None:
+                k += 1
+                continue
+            opened = made.opened
+            origin = tuple(number if was < 0 else origin[was] for was in made.origin)
+    return opened, origin
+
+
+def _parted(opened: Opened, k: int, run: Floats) -> Parted | None:
+    """Cut a piece along a line; where that would disturb its edge, along the mesh's edges nearest to the line."""
+    made = part_piece(opened, k, run)
+    if made is not None:
+        return made
+    piece = opened.pieces[k]
+    path = _edges_along(piece, run)
+    return None if path is None else part_piece_at(opened, k, path)
+
+
+def _edges_along(piece: Surface, run: Floats) -> Ints | None:
+    """The way over a piece's edges, from rim to rim through its inside, that keeps nearest to a line; None without one."""
+    rim = np.concatenate(piece.boundary_loops)
+    start, end = rim[cKDTree(piece.vertices_mm[rim]).query(run[[0, -1]])[1]]
+    shut = np.zeros(len(piece.vertices_mm), dtype=bool)
+    shut[rim] = True
+    shut[[start, end]] = False
+    e = mesh_edges(piece.faces, len(shut)).ends
+    e = e[~shut[e].any(axis=1) & ~np.isin(e, [start, end]).all(axis=1)]
+    v = piece.vertices_mm
+    length = np.linalg.norm(v[e[:, 0]] - v[e[:, 1]], axis=1)
+    off = cKDTree(_evenly(run, 0.25 * piece.mean_edge_mm)).query(v)[0][e].mean(axis=1)
+    # A step off the line costs its length again for every quarter of an edge it is away.
+    cost = length * (1 + 4 * off / piece.mean_edge_mm)
+    graph = sp.csr_array((cost, (e[:, 0], e[:, 1])), shape=(len(v), len(v)))
+    far, came = dijkstra(graph, directed=False, indices=int(start), return_predecessors=True)
+    if start == end or not np.isfinite(far[end]):
+        return None
+    way = [int(end)]
+    while way[-1] != start:
+        way.append(int(came[way[-1]]))
+    return np.array(way[::-1], dtype=np.int64)
+
+
+def _runs_across(piece: Surface, line: Floats) -> Iterator[Floats]:
+    """Stretches of a line that lie on a piece and run through its inside from edge to edge."""
+    rims = [np.concatenate([piece.vertices_mm[q], piece.vertices_mm[q[:1]]]) for q in piece.boundary_loops]
+    rim = cKDTree(np.concatenate([_evenly(q, piece.mean_edge_mm) for q in rims]))
+    on = piece.locate(line).distance_mm < ON_MM
+    if np.array_equal(line[0], line[-1]) and on[0] and not on.all():
+        # A closed line is followed from where it is off the piece.
+        first = int(np.argmin(on))
+        line, on = np.roll(line[:-1], -first, axis=0), np.roll(on[:-1], -first)
+    # A cut that keeps to the edges of the mesh strays: what it left beside the line is no piece to cut again.
+    inside = rim.query(line)[0] > max(2 * ON_MM, piece.mean_edge_mm)
+    for a, b in _stretches(on):
+        ends = rim.query(line[[a, b - 1]])[0]
+        if inside[a:b].any() and ends.max() <= 3 * ON_MM + piece.mean_edge_mm:
+            yield line[a:b]
+
+
+def _stretches(on: Bools) -> list[tuple[int, int]]:
+    """First and one past the last of each run that is true."""
+    step = np.flatnonzero(np.diff(np.r_[0, on.astype(np.int8), 0]))
+    return [(int(a), int(b)) for a, b in zip(step[::2], step[1::2])]
+
+
+def _refined(line: Floats, step_mm: float) -> Floats:
+    """The points of a line with more between those that lie farther apart than stated."""
+    parts = []
+    for a, b in zip(line[:-1], line[1:]):
+        n = max(int(np.ceil(np.linalg.norm(b - a) / max(step_mm, 1e-6) - 1e-9)), 1)
+        parts.append(a + np.arange(n)[:, None] / n * (b - a))
+    return np.concatenate([*parts, line[-1:]])
+
+
+def _evenly(line: Floats, step_mm: float) -> Floats:
+    """Points along a line at even steps no longer than stated, both ends included."""
+    at = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
+    s = np.linspace(0.0, at[-1], max(int(np.ceil(at[-1] / max(step_mm, 1e-6) - 1e-9)), 1) + 1)
+    return np.stack([np.interp(s, at, line[:, k]) for k in range(3)], axis=1)

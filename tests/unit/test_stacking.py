@@ -1,0 +1,247 @@
+"""The bag of a patch across a square corner, through a job file, where every length is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapes
+import trimesh
+
+from plyflat.errors import JobError, OutlineError, QuantityError
+from plyflat.job.reader import job_from_text
+from plyflat.placing import place
+from plyflat.planned import PlyPlan
+from plyflat.stacking import bag_layers, corner_ground, plan_stack
+from plyflat.surface.load import load_surface
+
+JOB = """
+version = 1
+name = "corner"
+[mesh.hull]
+file = "corner.ply"
+unit = "mm"
+[[region]]
+name = "patch"
+mesh = "hull"
+bag = "standard"
+warp = ["0 0 0 mm", "100 0 0 mm"]
+outline = { unit = "mm", points = [[200,80,0],[440,80,0],[440,0,60],[200,0,60]] }
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+[cloth.glass]
+areal_weight = "300 g/m^2"
+roll_width = "1 m"
+roll_length = "10 m"
+fibre = "glass"
+face_up = "out"
+[consumable.peel]
+kind = "peel ply"
+areal_weight = "85 g/m^2"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[consumable.fleece]
+kind = "breather"
+areal_weight = "150 g/m^2"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[consumable.putty]
+kind = "sealant tape"
+roll_length = "1500 mm"
+[consumable.film]
+kind = "bag film"
+areal_weight = "57 g/m^2"
+thickness = "0.05 mm"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[bag.standard]
+peel_ply = { material = "peel", margin = "20 mm" }
+breather = { material = "fleece", margin = "40 mm" }
+tape = { material = "putty", margin = "80 mm", overlap = "25 mm", mask = "30 mm" }
+film = { material = "film", margin = "30 mm" }
+[vacuum]
+lead = "60 mm"
+[resin]
+ratio = "100:25"
+fibre_mass_fraction = "60 %"
+wet_out = "50 %"
+[lay]
+seconds = "0.2 s"
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    out = tmp_path_factory.mktemp("corner")
+    trimesh.Trimesh(*shapes.wedge(90, length=640, first=320, second=320, step=20.0), process=False).export(out / "corner.ply")
+    return out
+
+
+@pytest.fixture(scope="module")
+def placed(folder):
+    job = job_from_text(JOB, folder=folder)
+    return place(job, job.regions[0], {"hull": load_surface(folder / "corner.ply", unit="mm")}, others={})
+
+
+def layered(placed, folder, text):
+    """The corner ground and the layers by kind."""
+    job = job_from_text(text, folder=folder)
+    bag = job.bags["standard"]
+    ground = corner_ground(job, bag, placed.beyond)
+    layers = bag_layers(job, job.regions[0], bag, placed.beyond, 0.0, (), ground)
+    return job, ground, layers
+
+
+def stacked(placed, folder, text):
+    """The stack by itself, without plies and pleats worked out."""
+    job, ground, layers = layered(placed, folder, text)
+    ply = PlyPlan("P1", "glass", 0.0, 0.0, placed.plies[0].area_mm2, 0.0, placed.plies[0], (), (), None)
+    return job, *plan_stack(job, job.regions[0], placed, (ply,), layers, ground, None)
+
+
+def asked(way, extra=""):
+    return JOB.replace('margin = "20 mm" }', f'margin = "20 mm", corner = "{way}"{extra} }}')
+
+
+def test_the_radius_is_the_films_tension_over_the_pressure(placed, folder):
+    job, ground, _ = layered(placed, folder, JOB)
+    # 35 MPa times 0.05 mm over 79 % of the air's pressure.
+    assert ground.radius_mm == pytest.approx(35e3 * 0.05 / (0.79 * 101.325))
+    assert not ground.stated
+    (line,) = ground.tight
+    assert line.turn_deg == pytest.approx(90.0, abs=1.0)
+    _, stated, _ = layered(placed, folder, JOB.replace("[bag.standard]", '[bag.standard]\ncorner_radius = "3 mm"'))
+    assert (stated.radius_mm, stated.stated, stated.tight) == (3.0, True, ())
+
+
+def test_a_layer_in_one_piece_across_the_corner_is_told(placed, folder):
+    _, stack, layers, notes = stacked(placed, folder, JOB)
+    # Both walls meet along the patch and its margin of 20 or 40 mm at both ends.
+    assert [(c.layer, c.way, c.cut_mm) for c in stack.crossings] == [("peel ply", "through", 0), ("breather", "through", 0)]
+    assert [c.length_mm for c in stack.crossings] == pytest.approx([280.0, 320.0], abs=0.5)
+    (text, do), *_ = notes
+    assert text.startswith("peel ply, breather run in one piece across inside corner A, 0.40 m long near (320, 0, 0) mm")
+    assert "follows no less than 22 mm" in text
+    assert 'corner = "slit" or "lap"' in do
+    assert all(layer.cuts_mm == () for layer in layers)
+
+
+def test_a_slit_layer_is_two_pieces_edge_to_edge(placed, folder):
+    _, stack, layers, notes = stacked(placed, folder, asked("slit"))
+    peel = layers[0]
+    first, second = peel.templates
+    assert (peel.corner, len(peel.cuts_mm)) == ("slit", 1)
+    assert first.laps == second.laps == ()
+    assert first.net.area + second.net.area == pytest.approx(peel.area_mm2, rel=1e-3)
+    # 280 mm along the corner; 100 mm up one wall and 80 mm up the other.
+    assert sorted(round(t.cut.bounds[3] - t.cut.bounds[1]) for t in peel.templates) == [80, 100]
+    assert stack.crossings[0].cut_mm == pytest.approx(280.0, abs=0.5)
+    assert not any("peel ply" in text for text, _ in notes)
+    assert any("breather" in text for text, _ in notes)
+    order = " ".join(stack.order)
+    assert "Begin at inside corner A, where it is cut and lies edge to edge, and work outwards" in order
+
+
+def test_a_lapped_layer_goes_over_by_what_is_asked(placed, folder):
+    _, stack, layers, _ = stacked(placed, folder, asked("lap", ', corner_lap = "30 mm"'))
+    (lap,) = [q for t in layers[0].templates for q in t.laps]
+    assert lap.area == pytest.approx(280 * 30, rel=0.01)
+    assert layers[0].lap_area_mm2 == pytest.approx(lap.area)
+    assert stack.crossings[0].lap_mm == 30.0
+    assert "lapped by 30 mm" in " ".join(stack.order)
+
+
+def test_the_tape_is_all_it_is_laid_for(placed, folder):
+    _, stack, layers, _ = stacked(placed, folder, JOB)
+    run = stack.tape
+    (loop,) = run.loops_mm
+    # The patch of 240 by 140 mm unfolds flat; its outline moved out by 80 mm has round corners.
+    assert loop == pytest.approx(2 * (240 + 140) + 2 * np.pi * 80, rel=2e-3)
+    assert [k for k, _ in stack.tape_corners_m] == [0, 0]
+    assert run.corners_mm == 2 * 50.0
+    assert run.pleats_mm == 0.0
+    assert run.tongues_mm == pytest.approx(2 * sum(p.tongue_mm for p in stack.ports))
+    # A roll of 1.5 m ends once on the way.
+    assert run.overlaps_mm == 2 * 25.0
+    assert run.total_mm == pytest.approx(1.1 * run.laid_mm)
+    assert run.rolls == 2
+    # The tape crosses the corner where the corner's line leaves what it surrounds.
+    line = np.concatenate([stack.tape_mm[0], stack.tape_mm[0][:1]])
+    s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
+    for _, metre in stack.tape_corners_m:
+        x, y, z = (np.interp(1000 * metre, s, line[:, k]) for k in range(3))
+        assert max(y, z) < 12.0
+        assert min(abs(x - 120), abs(x - 520)) < 3.0
+
+
+def test_masking_lies_between_two_outlines(placed, folder):
+    _, stack, _, _ = stacked(placed, folder, JOB)
+    # Steiner: the outline's length times the width, and the corners' share of a ring.
+    assert stack.mask.area_mm2 == pytest.approx(2 * (240 + 140) * 30 + np.pi * (110**2 - 80**2), rel=0.01)
+    assert stack.mask.length_mm == pytest.approx(stack.mask.area_mm2 / 30)
+    _, bare, _, _ = stacked(placed, folder, JOB.replace('mask = "30 mm"', 'mask = "0 mm"'))
+    assert bare.mask is None
+    assert not bare.order[0].startswith("Clean the hull. Mask")
+
+
+def test_ports_get_leads_and_tongues_to_cut(placed, folder):
+    _, stack, layers, _ = stacked(placed, folder, JOB)
+    vacuum, gauge = stack.ports
+    # The breather reaches 40 mm, and the lead is 60 mm long.
+    assert vacuum.way_mm == gauge.way_mm == 100.0
+    breather = next(layer for layer in layers if layer.kind == "breather")
+    leads = [t for t in breather.templates if t.piece.startswith("L")]
+    # 50 mm under the breather, and half a base of 50 mm beyond the port's middle.
+    assert [t.cut.bounds for t in leads] == [pytest.approx((0, 0, 60 + 50 + 25, 50))] * 2
+    film = next(layer for layer in layers if layer.kind == "bag film")
+    tongues = [t for t in film.templates if t.piece.startswith("T")]
+    # As long as the tongue with the film's margin at its end, as wide as the lead with that margin at both sides.
+    assert tongues[0].cut.bounds[2:] == pytest.approx(sorted((vacuum.tongue_mm + 30, 50 + 60), reverse=True))
+
+
+def test_stated_ports_are_checked_in_the_plan(placed, folder):
+    text = JOB.replace('bag = "standard"\n', 'bag = "standard"\nports = { vacuum = "320 40 0 mm", thin = ["320 0 100 mm"] }\n')
+    _, stack, _, notes = stacked(placed, folder, text)
+    assert stack.ports[0].stated
+    said = [t for t, _ in notes if t.startswith("vacuum port at (320, 40, 0) mm")]
+    assert any("it stands on the laminate" in t for t in said)
+    assert any("from an inside corner, where 60 mm are wanted" in t for t in said)
+    assert any("from a thin skin, where 150 mm are wanted" in t for t in said)
+    with pytest.raises(OutlineError, match="gauge port stated lies"):
+        stacked(placed, folder, JOB.replace('bag = "standard"\n', 'bag = "standard"\nports = { gauge = "320 300 300 mm" }\n'))
+
+
+def test_film_from_a_narrow_roll_is_joined_and_its_tape_counted(placed, folder):
+    text = JOB.replace('thickness = "0.05 mm"\nroll_width = "1500 mm"', 'thickness = "0.05 mm"\nroll_width = "200 mm"')
+    _, stack, layers, notes = stacked(placed, folder, text)
+    film = next(layer for layer in layers if layer.kind == "bag film").film
+    assert len(film.edges_mm) > 1
+    assert stack.tape.film_joins_mm == film.tape_mm > 0
+    assert any("of taped join lie over the laminate" in text for text, _ in notes)
+    assert any(step.startswith("Tape the film together from") for step in stack.order)
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        (('margin = "20 mm" }', 'margin = "20 mm", corner = "cut" }'), "corner"),
+        (('margin = "20 mm" }', 'margin = "20 mm", corner_lap = "0 mm" }'), "corner_lap"),
+        (('mask = "30 mm"', 'mask = "-1 mm"'), "mask"),
+        (('mask = "30 mm"', "mask = 30"), "mask"),
+        (("[bag.standard]", '[bag.standard]\ncorner_radius = "0 mm"'), "corner_radius"),
+        (("[bag.standard]", '[bag.standard]\nports = { clear = "near" }'), "clear"),
+        (('bag = "standard"\n', 'bag = "standard"\nports = { vacuum = "1 2 mm" }\n'), "vacuum"),
+        (('bag = "standard"\n', 'ports = { vacuum = "1 2 3 mm" }\n'), "no bag"),
+        (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", join = "5 mm" }'), "join"),
+        (('overlap = "25 mm"', 'overlap = "25 mm", spare = "150 %"'), "spare"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_its_key(line, says):
+    assert line[0] in JOB
+    with pytest.raises(JobError, match=says):
+        job_from_text(JOB.replace(*line))
+
+
+def test_a_tape_roll_shorter_than_its_overlap_is_refused(placed, folder):
+    with pytest.raises(QuantityError, match="used up by an overlap of 300 mm"):
+        stacked(placed, folder, JOB.replace('overlap = "25 mm"', 'overlap = "300 mm"').replace('"1500 mm"\n[consumable.film]', '"200 mm"\n[consumable.film]'))
