@@ -430,7 +430,20 @@ class Filler:
         self.stopped = self.stopped or lay.stopped
         if lay.length_mm <= reach + SAME_MM:
             return Load(stock, start_mm, counts, lay)
-        return self._window(stock, start_mm, lay, list(counts))
+        return self._topped_up(self._window(stock, start_mm, lay, list(counts)), counts)
+
+    def _topped_up(self, load: Load, counts: Counter[int]) -> Load:
+        """Put pieces that were left out into gaps and openings of a section where they fit."""
+        rest = counts - load.counts
+        if not rest or self._asked():
+            return load
+        bed = self._bed(load.stock, load.start_mm)
+        spots = self._spots(load)
+        for spot in spots:
+            bed.block(laid(self.parts[spot.piece].outline, spot.turn_deg, spot.shift_mm))
+        order = self._order(rest, 0, np.random.default_rng(self.seed))
+        more = self._filled(bed, load.stock, load.start_mm, order)
+        return self._load(load.stock, load.start_mm, spots + more) if more else load
 
     def _on(self, stock: Stock, start_mm: float, counts: Counter[int], reach_mm: float | None = None) -> Problem:
         """Give the problem of laying some pieces out on a section."""
