@@ -541,7 +541,8 @@ class Limits(Table):
         default=0.05, description="Share of the area that may lie above the limit before a warning."
     )
     pieces: Annotated[int, OURS] = Field(
-        default=4, ge=1, le=50, strict=True, description="Most pieces a ring may be opened into."
+        default=4, ge=1, le=50, strict=True,
+        description="Most pieces a ring may be opened into, or a woven ply that cannot be laid by its threads whole cut into.",
     )
     bridging_mm: Annotated[float, length(0.5, 200, "3 mm"), OURS] = Field(
         default=3.0, alias="bridging", description="How far the film may stand off the hull in a corner."

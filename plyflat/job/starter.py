@@ -185,7 +185,7 @@ notch = "6 mm"
 [limits]
 strain = "3 %"                        # TYPICAL: for cloths that state no strain_limit
 over_share = "5 %"                    # share of the area that may lie above it
-pieces = 4                            # most pieces a ring round an opening may be cut into
+pieces = 4                            # most pieces a ring round an opening, or a woven ply that locks, may be cut into
 
 # ---- laying out on the rolls ---------------------------------------------------------------------------------------
 [lay]

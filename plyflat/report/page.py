@@ -243,6 +243,11 @@ def _joins(ply: PlyPlan) -> Iterator[str]:
     if flattened and flattened[0].over_before > 0:
         before, after = percent(flattened[0].over_before), percent(flattened[-1].over_after)
         yield f"In panels the area of {ply.name} over the strain limit comes down from {before} to {after}."
+    for panel in ply.panels:
+        if panel.shear_deg is not None:
+            was, now = panel.shear_deg
+            whole = "it could not be laid by its threads" if was is None else f"it sheared by {was:.1f}°"
+            yield f"A piece of {ply.name} is cut in two along a thread: whole, {whole}; in two, by {now:.1f}° at most."
 
 
 def _stack_words(ply: PlyPlan) -> Iterator[str]:

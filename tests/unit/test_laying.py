@@ -15,7 +15,7 @@ from plyflat.cloth.locking import Locking, typical
 from plyflat.cloth.opening import Opened
 from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
-from plyflat.laying import Loom, laying_cautions, locking_of, wishes_of
+from plyflat.laying import Loom, _held_to_corners, laying_cautions, laying_checks, locking_of, wishes_of
 from plyflat.plan import _cut_of_ply
 from plyflat.shaping import Cut, shape, warp_way
 from plyflat.surface.mesh import Surface
@@ -167,6 +167,21 @@ def test_locked_spots_are_told_with_what_would_help(dome):
     text, do = next((t, d) for t, d in said if "locks" in t)
     assert "past locking, at (" in text
     assert "dart" in do or "cut in two" in do
+
+
+def test_a_net_is_held_to_the_curvature_and_the_agreement_is_told(dome):
+    weaver = Loom(dome, wishes_at(job_with(WOVEN), 0.0))
+    whole = Opened((dome.surface,))
+    laying = weaver.lay(whole, 0)
+    ((_, off, limit, unit),) = [c for c in laying_checks([laying]) if "curvature" in c[0]]
+    assert 0 < off < 0.5 < limit
+    assert unit == "deg"
+    check = laying.draped.drape.check
+    torn = replace(check, corners_deg=check.corners_deg + 6.0, worst_deg=check.worst_deg + 6.0)
+    false = replace(laying, draped=replace(laying.draped, drape=replace(laying.draped.drape, check=torn)))
+    refused = _held_to_corners(false, torn)
+    assert refused.draped is None
+    assert "disagree by 6 degrees, at (" in refused.refused
 
 
 def test_jobs_without_a_weave_are_as_before():
