@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 import shapes
+import trimesh
 
+from plyflat.export.planjson import plan_to_dict
 from plyflat.job.reader import job_from_text
+from plyflat.plan import make_plan
 from plyflat.plies_below import Lying, cloth_thickness_mm, lie_on, lying_cautions, lying_words
 from plyflat.surface._smooth import work_copy
 from plyflat.surface.mesh import Surface
@@ -166,3 +169,37 @@ def test_a_hollow_that_is_too_narrow_is_pointed_out_where_it_matters(plate):
     assert do.startswith("Round the hollow")
     assert not list(lying_cautions(Lying(plate, 3.0, 2.0, 0.01, False, 0.0, (1.0, 2.0, 3.0))))
     assert not list(lying_cautions(Lying(plate, 3.0, 2.0, 0.01, True)))
+
+
+def test_a_short_length_matters_by_its_share(cylinder):
+    # 0.2 mm over a quarter turn is 0.3 mm, less than half a millimetre; but 0.33 % of the length.
+    job = job_of(["", ""], head=HEAD.replace("0.4 mm", "0.2 mm"))
+    got = lie_on(job, job.regions[0], [cylinder] * 2)[1]
+    assert got.change_mm < 0.5
+    assert got.grown
+
+
+@pytest.mark.parametrize("weave", ["mat", "twill 2x2"])
+def test_a_plan_cuts_each_ply_to_what_it_lies_on_and_states_it(tmp_path, weave):
+    v, f = shapes.cylinder(60.0, 200.0, 260.0, triangles=5000)
+    trimesh.Trimesh(v, f, process=False).export(tmp_path / "tube.ply")
+    middle, turn = np.median(v[:, 2]), np.arctan2(*v.mean(axis=0)[1::-1])
+    corners = [
+        [60 * np.cos(turn + a), 60 * np.sin(turn + a), middle + z]
+        for a, z in ((-0.7, -60), (0.7, -60), (0.7, 60), (-0.7, 60))
+    ]
+    text = HEAD.replace("none.stl", "tube.ply").replace("[[0, 0, 0], [1, 0, 0], [0, 1, 0]]", f"{np.round(corners, 3).tolist()}")
+    text = text.replace('fibre = "glass"', f'fibre = "glass"\nweave = "{weave}"').replace('mesh = "hull"', 'mesh = "hull"\nwarp = "up"')
+    path = tmp_path / "job.toml"
+    path.write_text(text + 3 * PLY + '[lay]\nseconds = "0.2 s"\n', encoding="utf-8")
+    plan = make_plan(path)
+    plies = plan.regions[0].plies
+    assert [ply.by_threads for ply in plies] == [weave != "mat"] * 3
+    for ply, below in zip(plies, (0.0, 0.4, 0.8)):
+        assert ply.area_mm2 == pytest.approx(plies[0].area_mm2, rel=1e-9)
+        # (R + t) / R of what is cut without margin; along the tube nothing changes.
+        assert ply.templates[0].net.area / plies[0].templates[0].net.area == pytest.approx(1 + below / 60.0, abs=5e-4)
+        assert ply.lying.below_mm == pytest.approx(below)
+    told = plan_to_dict(plan)["regions"][0]["plies"]
+    assert [ply["stack"]["allowed_for"] for ply in told] == [False, True, True]
+    assert told[2]["stack"]["change_share"] == pytest.approx(0.8 / 60, rel=0.05)

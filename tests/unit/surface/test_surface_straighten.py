@@ -7,7 +7,7 @@ import shapes
 from plyflat.surface._smooth import work_copy
 from plyflat.surface.mesh import Surface
 from plyflat.surface.noise import smooth_surface
-from plyflat.surface.straighten import ALONG_MM, evened_line, is_evened, straighten_corners
+from plyflat.surface.straighten import ALONG_MM, _shortcuts, evened_line, is_evened, straighten_corners
 
 
 def slope_deg(points):
@@ -68,6 +68,13 @@ def test_a_rough_corner_gets_a_straight_line_and_its_sides_stay_where_they_are(a
     assert (changed.face_normals * Surface(even, f).face_normals).sum(axis=1).min() > 0
     # Nothing moves off the sides by more than the noise.
     assert Surface(v, f).locate(new).distance_mm.max() < 1.5
+
+
+def test_a_line_never_takes_all_three_corners_of_a_triangle():
+    # Vertex 1 lies between 0 and 2, which are joined.
+    flat = Surface([[0, 0, 0], [5, 1, 0], [10, 0, 0], [5, 9, 0]], [[0, 2, 1], [0, 3, 2]])
+    fixed = np.array([True, True, True, False])
+    assert _shortcuts(flat, flat.vertices_mm, fixed).tolist() == [1]
 
 
 def test_a_surface_without_corners_is_left_alone():
