@@ -358,9 +358,9 @@ def _sections(s: Surface, edges: Edges, moved: Floats, side: Floats, way: Floats
     for v in (s.vertices_mm, moved):
         lengths.append(np.linalg.norm(v[top] + x * (v[a] - v[top]) - v[top] - y * (v[b] - v[top]), axis=1))
     one, two = edges.of_face[cut, alone], edges.of_face[cut, (alone + 2) % 3]
-    graph = sp.coo_array((np.ones(len(cut), dtype=np.int8), (one, two)), shape=(len(edges.ends),) * 2)
-    label = connected_components(graph, directed=False)[1][one]
-    line = np.unique(label, return_inverse=True)[1]
+    crossed, at = np.unique(np.r_[one, two], return_inverse=True)
+    graph = sp.coo_array((np.ones(len(cut), dtype=np.int8), (at[: len(cut)], at[len(cut) :])), shape=(len(crossed),) * 2)
+    line = connected_components(graph, directed=False)[1][at[: len(cut)]]
     before, after, lean = (
         np.asarray(np.bincount(line, q), dtype=np.float64)
         for q in (lengths[0], lengths[1], lengths[0] * (s.face_normals[cut] @ way) ** 2)
