@@ -937,3 +937,25 @@ def box_pocket(size=(200.0, 200.0), depth=60.0, margin=100.0, step=5.0):
     points, inverse = np.unique(np.concatenate(v), axis=0, return_inverse=True)
     faces = inverse.ravel()[np.concatenate(f)]
     return points * step - [0.5 * size[0], 0.5 * size[1], 0.0], faces
+
+
+def slit_cone_developed(half_deg=40.0, far=500.0, rings=24):
+    """Whole cone with its tip, slit along one ruling, opening towards -z, seen from outside; with its development."""
+    turn = np.radians(half_deg)
+    wrap = 2 * np.pi * np.sin(turn)
+    r, psi, faces, before = [0.0], [0.0], [], [0]
+    for ring in range(1, rings + 1):
+        count = max(12, round(wrap * ring))
+        now = list(range(len(r), len(r) + count + 1))
+        r += [far * ring / rings] * (count + 1)
+        psi += (wrap * (np.arange(count + 1) / count - 0.5)).tolist()
+        i = j = 0
+        while i < len(before) - 1 or j < count:
+            outer = j < count and (i == len(before) - 1 or (j + 1) * (len(before) - 1) <= (i + 1) * count)
+            faces.append([before[i], now[j], now[j + 1] if outer else before[i + 1]])
+            i, j = i + (not outer), j + outer
+        before = now
+    r, psi = np.array(r), np.array(psi)
+    angle = psi / np.sin(turn)
+    v = r[:, None] * np.stack([np.sin(turn) * np.cos(angle), np.sin(turn) * np.sin(angle), -np.cos(turn) + 0 * angle], 1)
+    return v, np.array(faces), r[:, None] * np.stack([np.cos(psi), np.sin(psi)], 1)

@@ -34,6 +34,7 @@ from ._net_ground import SLACK_TIRED, unit
 from ._net_lay import Laid, read_at, score
 from ._net_read import Cells, joined
 from ._patch import undirected
+from .flatten import flat_overlap
 
 #: A place lies beyond a cut when it is so much beyond it, in bars.
 CLEAR = 1e-3
@@ -51,6 +52,10 @@ BARS = 16
 LEAST_CROSSING_DEG = 25.0
 #: What laying a side anew must take off its shear: this share, and this much.
 WORTH, NOTHING_DEG = 0.03, 0.01
+#: A side that is laid anew opens its cut by no less than this at any place, rad: more than nets are read wrongly.
+LEAST_LEAN = 5e-3
+#: Flat area that may lie over itself, mm²: none but for rounding.
+ROUNDING_MM2 = 1e-6
 #: Places along a free thread at which its bend is known.
 LEANS = 65
 #: Places from which the cuts are looked at where the start sees a cut from both sides.
@@ -152,7 +157,12 @@ def lay_beyond(laid: Laid, *, roughly: bool = False) -> Laid:
         return laid
     piece = _Piece(laid.bed, SOME if roughly else ALL)
     parts = list(piece.parts(laid, cuts))
-    return _together(laid, parts) if len(parts) > 1 else laid
+    if len(parts) == 1:
+        return laid
+    made = _together(laid, parts)
+    over, _ = flat_overlap(made.reading.uv_mm, laid.bed.patch.boundary_loops)
+    # Where cuts lie so that their sides would overlap in the flat none of them is opened.
+    return made if over <= ROUNDING_MM2 else laid
 
 
 def _together(laid: Laid, parts: Sequence[Laid]) -> Laid:
@@ -248,7 +258,7 @@ class _Piece:
             return [], 0.0
         out, sides = [], 0
         for at in self._pieces_of(hidden):
-            beside = [line for cut, line in zip(cuts, lines) if _one_sided(cut, at, self.count)]
+            beside = [(line, line[c.twin < 0]) for c, line in zip(cuts, lines) if _one_sided(c, at, self.count)]
             side = self._side(at, seen, mine, beside, bar_mm)
             if side is not None:
                 out.append(replace(side, tip_mm=side.tip_mm + place))
@@ -281,7 +291,7 @@ class _Piece:
         return [np.flatnonzero(label == k) for k in np.flatnonzero(area > SMALL * self.bed.vertex_areas.sum())]
 
     def _side(
-        self, at: Ints, uv: Floats, mine: Bools, lines: Sequence[Floats], bar_mm: float
+        self, at: Ints, uv: Floats, mine: Bools, beside: Sequence[tuple[Floats, Floats]], bar_mm: float
     ) -> _Side | None:
         """The thread that parts a side from what is known; None where that is not one thread."""
         own = np.zeros(self.count, dtype=bool)
@@ -297,10 +307,10 @@ class _Piece:
         axis = int(middle.std(axis=0).argmin()) ^ 1
         cross = 1 - axis
         way = 1 if np.median(out[:, cross] - back[:, cross]) > 0 else -1
-        found = _tip(lines, middle, axis, way)
+        found = _tip(beside, middle, axis, way)
         if found is None:
             return None
-        tip, line = found
+        tip, line, hole = found
         stray = STRAY_BARS * bar_mm + STRAY_EDGES * float(self.length[across].mean())
         beyond, before = (way * (q[:, cross] - tip[cross]) for q in (out, back))
         if max(beyond.max(), -before.min()) > stray or (way * (uv[at, cross] - tip[cross])).min() < -stray:
@@ -308,8 +318,11 @@ class _Piece:
         if float(np.ptp(uv[at, cross])) < NARROW * bar_mm:
             return None
         behind = line[way * (line[:, cross] - tip[cross]) >= 0]
-        opens = way * np.sign(uv[at, axis].mean() - behind[:, axis].mean())
-        return _Side(at, axis, tip, way, float(opens))
+        aside = float(np.sign(uv[at, axis].mean() - behind[:, axis].mean()))
+        if len(hole):
+            # The free thread keeps clear of the hole, where there may be no surface that it could follow.
+            tip[axis] = aside * max(aside * tip[axis], (aside * hole[..., axis]).max() + bar_mm)
+        return _Side(at, axis, tip, way, way * aside)
 
 
 def _within(cut: Cut, mine: Bools) -> Cut | None:
@@ -377,20 +390,21 @@ def _dense(line: Floats, step: float) -> Floats:
     return np.asarray(np.concatenate([inner, line[:, 1]]))
 
 
-def _tip(lines: Sequence[Floats], border: Floats, axis: int, way: int) -> tuple[Floats, Floats] | None:
-    """(2,) where the known thread along a side's border touches a cut, and the (k, 2) places of that cut."""
+def _tip(
+    beside: Sequence[tuple[Floats, Floats]], border: Floats, axis: int, way: int
+) -> tuple[Floats, Floats, Floats] | None:
+    """Where the known thread along a side's border touches a cut (2,), that cut's places (k, 2), and its hole's stretches."""
     cross = 1 - axis
     level = np.median(border[:, cross])
     best, off = None, np.inf
-    for line in lines:
+    for line, hole in beside:
         o = line.reshape(-1, 2)
-        same = np.sign(o[:, cross]) == np.sign(level)
-        if not same.any():
+        o = o[np.sign(o[:, cross]) == np.sign(level)]
+        if not len(o):
             continue
-        o = o[same]
         point = o[int((way * o[:, cross]).argmin())]
         if abs(point[cross] - level) < off:
-            best, off = (point, o), abs(point[cross] - level)
+            best, off = (point.copy(), o, hole), abs(point[cross] - level)
     return best
 
 
@@ -515,7 +529,7 @@ def _better(
     old, least = np.interp(at, *lean), np.interp(at, *shut)
     for share in shares:
         total = old + share * (aim - old)
-        new = (at, least + side.opens * np.maximum(side.opens * (total - least), 0.0))
+        new = (at, least + side.opens * np.maximum(side.opens * (total - least), LEAST_LEAN))
         other = lay(new)
         if other is not None and score(other, power) < (1 - GAIN) * score(now, power):
             return new, other

@@ -143,7 +143,7 @@ def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     """Lay a piece by its threads as well as can be; never raises for what the piece is.
 
     A piece that meets itself at a seam, as one with darts does, is flattened where that strains it nowhere. Else it is
-    laid on the hull as if that were whole, and anew on each side of the seam; and on itself alone, threads going round
+    laid on the hull as if that were whole, and anew on each side of the seam; or on itself alone, threads going round
     from the one side of the seam to the other.
 
     Parameters
@@ -162,22 +162,28 @@ def lay_piece(bed: Bed, wishes: Wishes) -> Laying:
     flat = _laid_developed(own, wishes)
     if flat is not None:
         return flat
-    over = _laid_on(_sewn_bed(bed.patch) if bed.layered else bed, wishes)
-    if over.draped is not None and over.draped.drape.locked_area_mm2 <= 0:
-        return over
-    alone = _laid_on(own, wishes)
-    if alone.draped is None:
-        return over
-    if over.draped is None or alone.draped.drape.locked_area_mm2 < over.draped.drape.locked_area_mm2:
-        return alone
-    return over
+    found: list[Laying] = []
+    for way in _beds(bed, own):
+        found.append(_laid_on(way, wishes))
+        if found[-1].draped is not None and found[-1].draped.drape.locked_area_mm2 <= 0:
+            return found[-1]
+    return min(found, key=lambda q: np.inf if q.draped is None else q.draped.drape.locked_area_mm2)
 
 
-def _sewn_bed(piece: Surface) -> Bed:
-    """A bed for a piece alone, as it was before it was cut."""
-    place = seam_places(piece)
+def _beds(bed: Bed, own: Bed) -> Iterator[Bed]:
+    """The hull; the piece sewn up again, since the hull may lead off it up a thing that stands there; the piece alone."""
+    if not bed.layered:
+        yield bed
+    piece, place = bed.patch, seam_places(bed.patch)
     used, faces = np.unique(place[piece.faces], return_inverse=True)
-    return piece_bed(make_bed(Surface(piece.vertices_mm[used], faces.reshape(-1, 3))), piece)
+    try:
+        whole = make_bed(Surface(piece.vertices_mm[used], faces.reshape(-1, 3)))
+    except PlyflatError:
+        # Cuts may leave parts that hang together at one place only.
+        pass
+    else:
+        yield piece_bed(whole, piece)
+    yield own
 
 
 def _laid_developed(bed: Bed, wishes: Wishes) -> Laying | None:
