@@ -47,22 +47,31 @@ class Bound:
     name: str
 
 
-def length_bound(parts: Sequence[Part], *, width_mm: float, gap_mm: float = 0.0, edge_mm: float = 0.0) -> Bound:
+def length_bound(
+    parts: Sequence[Part], *, width_mm: float, gap_mm: float = 0.0, edge_mm: float = 0.0, shut: Polygon | None = None
+) -> Bound:
     """Give the best of the bounds below.
+
+    All hold on cloth with flaws too, since those only take room away; the area bound takes them into account.
 
     Parameters
     ----------
     parts : sequence of Part
         Checked, each fitting the usable width.
     width_mm, gap_mm, edge_mm : float
+    shut : Polygon or MultiPolygon, optional
+        What no piece may reach into, mm from the roll's end and edge.
 
     Returns
     -------
     Bound
     """
-    return max(
-        all_bounds(parts, width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm), key=lambda bound: bound.length_mm
-    )
+    found = all_bounds(parts, width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
+    if shut is not None and not shut.is_empty:
+        area = found[0].length_mm + gap_mm
+        length = area_round(shut, area, width_mm=width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
+        found = (Bound(length, "area"), *found[1:])
+    return max(found, key=lambda bound: bound.length_mm)
 
 
 def all_bounds(
@@ -127,6 +136,44 @@ def area_bound(parts: Sequence[Part], grown: Sequence[Polygon], high_mm: float) 
         mm, for L + g.
     """
     return sum(part.copies * shape.area for part, shape in zip(parts, grown)) / high_mm
+
+
+def area_round(shut: Polygon, area_length_mm: float, *, width_mm: float, gap_mm: float, edge_mm: float) -> float:
+    """Give the length of a strip that has the area of all grown parts besides what they cannot cover.
+
+    Parts stay out of `shut`, so grown ones reach no further into it than half the gap. What lies deeper is lost, and
+    the strip must be long enough without it. The area that is free grows with the length, so the least length that
+    has enough is closed in on from below.
+
+    Parameters
+    ----------
+    shut : Polygon or MultiPolygon
+        mm from the roll's end and edge.
+    area_length_mm : float
+        The area bound without it, for L + g.
+    width_mm, gap_mm, edge_mm : float
+
+    Returns
+    -------
+    float
+        mm, for L.
+    """
+    # A chord cuts inside an arc: lost area is rather taken too small.
+    lost = shapely.buffer(shut, -0.5 * gap_mm * (2.0 - INSIDE)) if gap_mm > 0.0 else shut
+    high = width_mm - 2.0 * edge_mm + gap_mm
+    half = 0.5 * gap_mm
+    low_mm, high_mm = edge_mm - half, width_mm - edge_mm + half
+
+    def short(length: float) -> bool:
+        window = shapely.box(-half, low_mm, length + half, high_mm)
+        return float((length + gap_mm) * high - shapely.intersection(lost, window).area) < area_length_mm * high
+
+    low = area_length_mm - gap_mm
+    top = low + lost.area / high + 1e-9
+    for _ in range(60):
+        middle = 0.5 * (low + top)
+        low, top = (middle, top) if short(middle) else (low, middle)
+    return low
 
 
 def widest_part(parts: Sequence[Part], turns: Sequence[tuple[float, ...] | None]) -> float:

@@ -185,7 +185,13 @@ class Problem:
         Problem
         """
         shapes = tuple(replace(shape, turns_deg=turns) for shape, turns in zip(self.shapes, turns_deg))
-        bound = length_bound(self.parts, width_mm=stock.width_mm, gap_mm=self.gap_mm, edge_mm=stock.edge_mm)
+        shut = None
+        if not stock.plain:
+            end = stock.length_mm if math.isfinite(stock.length_mm) else max(flaw.box.bounds[2] for flaw in stock.flaws)
+            shut = shapely.transform(stock.shut(start_mm, end), lambda points: points - [start_mm, 0.0])
+        bound = length_bound(
+            self.parts, width_mm=stock.width_mm, gap_mm=self.gap_mm, edge_mm=stock.edge_mm, shut=shut
+        )
         return Problem(
             self.parts, shapes, stock.width_mm, self.gap_mm, stock.edge_mm, bound.length_mm, bound.name,
             None if stock.plain else stock, start_mm,

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 
 import numpy as np
 import pytest
@@ -11,6 +12,9 @@ from shapely.affinity import rotate
 
 from plyflat.lay.bounds import all_bounds, grow, length_bound, sections
 from plyflat.lay.nest import Part
+from plyflat.lay.rolls import Filler
+from plyflat.lay.stock import Flaw, Stock
+from plyflat.progress import quiet
 
 CEE = Polygon([(0, 0), (6, 0), (6, 2), (2, 2), (2, 5), (6, 5), (6, 9), (0, 9)])
 RING = Point(3, 4).buffer(5, quad_segs=6) - Point(2, 4).buffer(2, quad_segs=5)
@@ -115,3 +119,60 @@ def test_a_shallow_dent_is_not_filled_by_growing(dent_mm):
     grown = grow(shape, 6.0)
     far = max(Point(point).distance(shape) for point in grown.exterior.segmentize(0.5).coords)
     assert far <= 3.0 + 1e-9
+
+
+# ---- with flaws ----------------------------------------------------------------------------------------------------
+
+
+def test_the_area_bound_counts_what_flaws_take():
+    parts = [Part(box(0, 0, 4, 5), copies=4)]
+    free = length_bound(parts, width_mm=10)
+    flawed = length_bound(parts, width_mm=10, shut=box(2, 0, 4, 5))
+    assert (free.length_mm, free.name) == (pytest.approx(8.0), "area")
+    assert (flawed.length_mm, flawed.name) == (pytest.approx(9.0), "area")
+    # A flaw beyond the length that is needed takes nothing; with a gap its rim may be covered by half of it.
+    assert length_bound(parts, width_mm=10, shut=box(20, 0, 24, 5)).length_mm == pytest.approx(8.0)
+    gap = length_bound(parts, width_mm=10, gap_mm=1.0, shut=box(2, 0, 4, 5)).length_mm
+    assert gap == pytest.approx(length_bound(parts, width_mm=10, gap_mm=1.0).length_mm + 1 * 4 / 11, abs=0.01)
+
+
+def shortest(sizes, width, taken, longest):
+    """Give the least length by trying every whole place: whole rectangles pushed left and down lie at whole places."""
+    cells = frozenset(taken)
+    for length in range(1, longest + 1):
+        if _all_fit(sizes, width, length, cells):
+            return length
+    return None
+
+
+def _all_fit(sizes, width, length, taken):
+    if not sizes:
+        return True
+    long, high = sizes[0]
+    for x in range(length - long + 1):
+        for y in range(width - high + 1):
+            here = {(x + i, y + j) for i in range(long) for j in range(high)}
+            if not here & taken and _all_fit(sizes[1:], width, length, taken | here):
+                return True
+    return False
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 3), st.integers(1, 4)), min_size=1, max_size=4),
+    st.tuples(st.integers(0, 4), st.integers(0, 3), st.integers(1, 3), st.integers(1, 4)),
+)
+def test_no_bound_passes_the_shortest_lay_round_a_flaw(sizes, flaw):
+    width, (x, y, long, high) = 4, flaw
+    taken = {(x + i, y + j) for i in range(long) for j in range(high) if y + j < width}
+    best = shortest(sizes, width, taken, 24)
+    parts = [Part(box(0, 0, *size), (0.0,)) for size in sizes]
+    shut = box(x, y, x + long, min(y + high, width))
+    bound = length_bound(parts, width_mm=width, shut=shut)
+    assert bound.length_mm <= best + 1e-6
+    stock = Stock("a", float(width), 24.0, flaws=(Flaw(x, y, long, min(high, width - y)),))
+    filler = Filler(parts, [stock], 0.0, math.inf, 0, 0.0, None, quiet, None)
+    spots = filler._put_down(stock, 0.0, Counter(range(len(parts))), 0.0)
+    load = filler._load(stock, 0.0, spots)
+    assert load.counts == Counter(range(len(parts)))
+    assert load.lay.bound_mm <= best + 1e-6 <= load.lay.length_mm + 2e-6
