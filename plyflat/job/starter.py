@@ -79,7 +79,10 @@ grow = "{step}"                       # a little smaller, so that the edge taper
 areal_weight = "200 g/m^2"            # TYPICAL: from memory, replace with your data sheet
 roll_width = "1270 mm"                # TYPICAL: measure your roll
 roll_length = "10 m"                  # TYPICAL: what is left on your roll
-rolls = 1                             # how many of these are in the shop
+rolls = 1                             # how many full rolls are in the shop
+# Rolls begun and remnants, used first where that saves cloth; flaws are boxes from the roll's end and its edge:
+#at_hand = [{{ length = "3.2 m", flaws = [{{ from_end = "1 m", from_edge = "0 mm", along = "80 mm", across = "50 mm" }}] }}]
+#buy = false                          # no more rolls are to be had
 #price = "12.50 EUR/m"                # of a metre off the roll
 fibre = "glass"                       # carbon, glass, aramid, flax or other
 weave = "twill 2x2"                   # woven cloth shears and is laid by its threads; "mat" or "unidirectional" is not
@@ -190,9 +193,13 @@ pieces = 4                            # most pieces a ring round an opening, or 
 # ---- laying out on the rolls ---------------------------------------------------------------------------------------
 [lay]
 seconds = "20 s"                      # time to search for short lay-outs; longer can save cloth
+#tries = 40                           # search by count instead: the same lays each time
+#table = "3 m"                        # length of the cutting table: no piece across two sections
+#keep = "ply"                         # pieces of a ply (or "region") from one roll
+#first = ["area"]                     # regions whose pieces get cloth and are cut first
 gap = "5 mm"                          # least gap between pieces
 edge = "10 mm"                        # selvedge to keep clear
-seed = 1                              # same seed, same lay-out
+seed = 1                              # start of the search
 
 # --- Files for bench and machine -------------------------------------------------------------------------------------
 
