@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,6 +55,12 @@ class MeshGround(Ground):
         self._face = np.array(surface.face_normals)
         self._corner = _by_angle(self._v, self._f, self._face)
         self._side = _by_side(surface, self._face)
+
+    def thicker(self, by_mm: float) -> MeshGround:
+        """Return the same ground under so much more stack."""
+        other = copy(self)
+        other._offset = self._offset + by_mm
+        return other
 
     def look(self, points: Floats) -> tuple[Floats, Floats]:
         """Return how far points (k, 3) are outside the ground, negative within, and the unit normals (k, 3)."""

@@ -25,7 +25,7 @@ HARDENS = 0.3
 _NEAR_BREAK = 0.5
 # A film that is stretched this much on the mean, and to its break, has nothing to lie on: it is given up as burst.
 _BURSTS = 4.0
-# What a soap film's tension is over its own yield by rounding alone.
+# A tension this near to the yield is at it: rounding.
 _OVER = 1e-9
 # The film is taken to lie on the hull within this share of its cells.
 _CONTACT = 0.02
@@ -471,7 +471,7 @@ def _told(mesh: FilmMesh, film: Film, rest: Rest, pressure_kpa: float) -> LaidFi
     laid = LaidFilm(
         rest.points_mm, mesh.faces, pressure_kpa, np.maximum(rest.distance_mm, 0.0),
         rest.distance_mm < _CONTACT * mesh.cell_mm, 1e3 * tension, stretch, rest.converged, rest.steps, rest.residual,
-        nominal[:, 0] > film.yield_n_per_mm * (1 + _OVER), mesh.rest_areas_mm2,
+        (nominal[:, 0] >= film.yield_n_per_mm * (1 - _OVER)) | film.drawn, mesh.rest_areas_mm2,
     )  # fmt: skip
     return replace(laid, cautions=_cautions(film, laid, rest.burst))
 

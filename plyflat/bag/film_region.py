@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import QuantityError
 from ..surface._smooth import work_copy
 from ..surface.coarsen import coarsen
+from ..surface.cut import refine
 from ..surface.mesh import Floats, Ints, Surface
 from ._film_ground import MeshGround
 from ._film_law import Spring
@@ -22,7 +23,13 @@ from .pleats import Pleat
 # A film drawn taut: its tension over the pressure that keeps it from lifting, in widths of the area.
 _TAUT = 20.0
 _TAUT_TOLERANCE = 3e-3
-_TAUT_STEPS = 80
+_TAUT_STEPS, _ROUGH_STEPS = 80, 30
+# Where more than this share of a cell of hull stands out through a taut film, thin edges have slipped between the places
+# where it feels the hull. It is drawn anew over a hull thickened by these shares of a cell, one after the other.
+_PIERCED = 0.5
+_THICK = (0.5, 0.25, 0.0)
+# Drawn over a deep shape the cells of a flat one come out long: in space none stays longer than so many cells.
+_LONG = 1.4
 _DRAFT = 1e-2
 _DRAFT_CELLS = 600
 # A pleat's strip is at least so many cells wide; a triangle this steep to the way across (sine) takes no part.
@@ -122,14 +129,16 @@ def taut_film(
     patch = coarsen(quiet_surface(patch)).surface
     ground = MeshGround(patch if hull is None else coarsen(quiet_surface(hull)).surface, offset_mm=offset_mm)
     flat = flatten(patch, tolerance=_DRAFT)
-    lifted = patch.vertices_mm + offset_mm * patch.vertex_normals
     step = float(np.sqrt(patch.area_mm2 / (_DRAFT_CELLS * np.sqrt(3) / 2)))
-    draft = _drawn(_Lies(lifted, patch.faces, flat.uv_mm, patch.boundary_loops), step, ground)
+    # Coarse, it stays on a thickened hull, so that the finer one starts outside.
+    draft = _drawn(_lifted(patch, flat.uv_mm, offset_mm), step, ground, patch, _THICK[:1])
     taut = Surface(draft.points, draft.faces)
     again = flatten(taut, tolerance=_DRAFT)
     if cell_mm is None:
         cell_mm = float(np.sqrt(taut.area_mm2 / (vertices * np.sqrt(3) / 2)))
-    made = _drawn(_Lies(draft.points, taut.faces, again.uv_mm, taut.boundary_loops), cell_mm, ground)
+    made = _drawn(
+        _Lies(draft.points, taut.faces, again.uv_mm, taut.boundary_loops), cell_mm, ground, patch, _THICK
+    )
     hold = Hold.loose(len(made.points))
     for rim in made.rims:
         if edge == "fixed":
@@ -227,24 +236,62 @@ class _Drawn:
     rims: tuple[Ints, ...]
 
 
-def _drawn(lies: _Lies, cell_mm: float, ground: MeshGround) -> _Drawn:
-    """Mesh a flat shape evenly, put it where the shape lies in space, and draw it taut."""
+def _lifted(patch: Surface, flat: Floats, offset_mm: float) -> _Lies:
+    return _Lies(
+        patch.vertices_mm + offset_mm * patch.vertex_normals, patch.faces, flat, patch.boundary_loops
+    )
+
+
+def _drawn(lies: _Lies, cell_mm: float, ground: MeshGround, patch: Surface, thick: Sequence[float]) -> _Drawn:
+    """Mesh a flat shape evenly, put it where the shape lies in space, and draw it taut over the hull."""
     flat, faces, rims = _meshed(lies, cell_mm)
     points = _placed(lies, flat)
-    hold = Hold.loose(len(points))
-    for rim in rims:
-        hold = hold.fixed(rim)
-    mesh = FilmMesh(points, faces, flat[faces], hold)
+    mesh = FilmMesh(points, faces, flat[faces], Hold.loose(len(points)).fixed(np.concatenate(rims)))
+    first = _tightened(mesh, ground, cell_mm, _ROUGH_STEPS)
+    if not _pierced(first, faces, patch, cell_mm):
+        return _Drawn(_tightened(replace(mesh, points_mm=first), ground, cell_mm, _TAUT_STEPS), faces, rims)
+    for share in thick:
+        if share < thick[0]:
+            mesh = _shorter(points, mesh.faces, cell_mm)
+        else:
+            mesh = replace(mesh, points_mm=_outside(mesh, ground.thicker(share * cell_mm)))
+        steps = _TAUT_STEPS if share == thick[-1] else _ROUGH_STEPS
+        points = _tightened(mesh, ground.thicker(share * cell_mm), cell_mm, steps)
+    return _Drawn(points, mesh.faces, Surface(points, mesh.faces).boundary_loops)
+
+
+def _outside(mesh: FilmMesh, ground: MeshGround) -> Floats:
+    """Return the vertices (n, 3) of a film, those within a ground moved out of it."""
+    far, out = ground.look(mesh.points_mm)
+    return mesh.points_mm + (np.maximum(-far, 0.0) * (mesh.hold.free > 0))[:, None] * out
+
+
+def _pierced(points: Floats, faces: Ints, patch: Surface, cell_mm: float) -> bool:
+    """Whether the hull stands out through a film."""
+    out = MeshGround(Surface(points, faces)).look(patch.vertices_mm)[0]
+    return bool(out.max() > _PIERCED * cell_mm)
+
+
+def _shorter(points: Floats, faces: Ints, cell_mm: float) -> FilmMesh:
+    """A film cut to the shape it has, its long sides split; held all round."""
+    fine = refine(Surface(points, faces), _LONG * cell_mm).surface
+    v, f = np.array(fine.vertices_mm), np.array(fine.faces)
+    hold = Hold.loose(len(v)).fixed(np.concatenate(fine.boundary_loops))
+    return FilmMesh(v, f, as_cut(v, f), hold)
+
+
+def _tightened(mesh: FilmMesh, ground: MeshGround, cell_mm: float, steps: int) -> Floats:
+    """Return where the vertices (n, 3) of a film lie that would shrink to a point."""
+    points, hold = mesh.points_mm, mesh.hold
     width = float(np.linalg.norm(np.ptp(points, axis=0)))
     pressure = 1.0 / (_TAUT * width)
-    freedom = Freedom(points, faces, hold.ways, hold.free)
+    freedom = Freedom(points, mesh.faces, hold.ways, hold.free)
     # Hard enough for convex edges, where the tension presses more than the air does.
     cloth = mesh.cloth(Spring(1.0))
     eq = Equations(cloth, freedom, Feet(cloth, len(points)), ground, pressure, 1.0 / cell_mm, None)
     # Told as a share of the tension over a cell, since the pressure is next to nothing.
     share = _TAUT_TOLERANCE * cell_mm / eq.scale
-    rest = settle(eq, points, tolerance=share, most=_TAUT_STEPS)
-    return _Drawn(rest.points_mm, faces, rims)
+    return settle(eq, points, tolerance=share, most=steps).points_mm
 
 
 def _meshed(lies: _Lies, cell_mm: float) -> tuple[Floats, Ints, tuple[Ints, ...]]:

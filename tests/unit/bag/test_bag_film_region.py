@@ -4,11 +4,13 @@ import numpy as np
 import pytest
 import shapes
 
+from plyflat.bag._film_ground import MeshGround
 from plyflat.bag.film import Film, lay_film
 from plyflat.bag.film_advice import advise_film, bridging_by_layer, corner_gaps_mm, filleted
 from plyflat.bag.film_region import Ear, ears_of, quiet_surface, taut_film, with_ears
 from plyflat.bag.pleats import Pleat
 from plyflat.errors import QuantityError
+from plyflat.surface.cut import refine
 from plyflat.surface.mesh import Surface
 
 FILM = Film("bag film", 700.0, 0.06, poisson=0.4, yield_mpa=35.0, break_stretch=3.0)
@@ -179,3 +181,18 @@ def test_the_stiffest_layer_bridges_first():
     cloth = Film("outer ply", 5000.0, 0.25, poisson=0.1)
     layers = bridging_by_layer(capped_post(height=25.0), [SOFT, cloth, FILM], pressure_kpa=80.0, vertices=400)
     assert [one.what.split(" drawn")[0] for one in layers] == ["outer ply", "bag film", "soft film"]
+
+
+def test_a_coarse_film_is_not_cut_by_a_thin_blade():
+    v, f, *_ = shapes.box_on_plate((160.0, 12.0, 100.0), plate=400.0)
+    hull = refine(Surface(v, f), 10.0).surface
+    mesh = taut_film(hull, vertices=500)
+    assert mesh.cell_mm > 1.3 * 12
+    film = Surface(mesh.points_mm, mesh.faces)
+    # How far the hull stands out through the film.
+    assert MeshGround(film).look(hull.vertices_mm)[0].max() < 0.5 * mesh.cell_mm
+    # No side is long where the flat shape was drawn over the blade.
+    sides = np.linalg.norm(
+        mesh.points_mm[mesh.faces] - mesh.points_mm[np.roll(mesh.faces, 1, axis=1)], axis=2
+    )
+    assert sides.max() < 3 * mesh.cell_mm
