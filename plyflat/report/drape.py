@@ -43,6 +43,8 @@ _FOOT_IN = 1.45
 #: Shear scales end at one of these; locking stands on the scale where the shear comes near it.
 ROUND_DEG, NEAR = (2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 60.0, 75.0, 90.0), 0.6
 _TALLEST_IN, _LEAST_IN = 5.2, 1.6
+#: Steps between the points that are told of a bent first thread, and how many steps there are at most.
+_STATIONS_MM, _MOST_STATIONS = (25.0, 50.0, 100.0, 200.0, 250.0, 500.0, 1000.0, 2000.0), 10
 #: Arrows of fibres stand about so many pixels apart, none nearer than a share of that, and none where the surface is seen more edge-on than this.
 _ARROW_PX, _EDGE_ON, _APART = 84.0, 0.35, 0.8
 
@@ -409,7 +411,8 @@ def _of_piece(name: str, draped: Draped, *, bent: bool) -> str:
     more = 100 * (float(drape.weight_factor[drape.covered].max(initial=1.0)) - 1)
     heavy = f", and is up to {more:.1f} % heavier there than flat" if more >= 0.1 else ""
     lines = (
-        " Its first two threads are bent: draw both lines on the mould, and lay straight threads of the cloth along them."
+        " Its first two threads are bent: draw both lines on the mould, and lay straight threads of the cloth along them. "
+        f"{_marks(drape, 0)} {_marks(drape, 1)}"
         if bent else " Its first two threads run straight along the surface: smooth them out from there, and the rest follows."
     )
     rectangles = len(drape.check.corners_deg)
@@ -422,6 +425,21 @@ def _of_piece(name: str, draped: Draped, *, bent: bool) -> str:
         f"{drape.most_deg:.1f}° at most{lock}{heavy}. The template has "
         f"{draped.area.template_mm2 / 1e6:.4f} m², the sheared cloth {draped.area.cloth_mm2 / 1e6:.4f} m².{held}"
     )
+
+
+def _marks(drape: Drape, axis: int) -> str:
+    """Say through which points a first thread runs, at round lengths along it from the start."""
+    line = (drape.warp_line_mm, drape.weft_line_mm)[axis]
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    zero = along[np.linalg.norm(line - drape.start_mm, axis=1).argmin()]
+    runs = [run for first, run in _threads(drape, axis, 0.0) if first]
+    ends = [along[np.linalg.norm(line - p, axis=1).argmin()] - zero for run in runs for p in run[[0, -1]]]
+    low, high = min(ends, default=0.0), max(ends, default=0.0)
+    step = next((s for s in _STATIONS_MM if high - low <= _MOST_STATIONS * s), _STATIONS_MM[-1])
+    at = step * np.arange(np.ceil(low / step), np.floor(high / step) + 1)
+    points = np.stack([np.interp(at, along - zero, line[:, k]) for k in range(3)], axis=1).round() + 0.0
+    said = "; ".join(f"{s:+.0f} mm: ({x:.0f}, {y:.0f}, {z:.0f})" for s, (x, y, z) in zip(at, points) if s != 0)
+    return f"The first {(WARP_THREAD, WEFT_THREAD)[axis]} runs, by its length from the start, through {said} mm."
 
 
 def tried_rows(ply: PlyPlan) -> list[tuple[str, ...]]:

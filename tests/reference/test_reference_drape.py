@@ -308,14 +308,20 @@ def rms(d):
     return float(np.sqrt(w @ (d.shear_deg[d.surface.faces] ** 2).mean(axis=1) / w.sum()))
 
 
+OFF_POLE = [1000 * np.sin(np.radians(25)), 0, 1000 * np.cos(np.radians(25))]
+
+
+@pytest.fixture(scope="module")
+def bent():
+    """A cap of 45 degrees from a start 25 degrees off its pole, its first threads bent."""
+    return steer_drape(cap_on_sphere(), OFF_POLE, [1, 0, 0], turn_deg=45)
+
+
 @pytest.mark.reference(source="a sphere's symmetry: the best net of a cap is the one from its pole", kind="derived")
-def test_bending_the_first_threads_restores_the_centred_net():
+def test_bending_the_first_threads_restores_the_centred_net(bent):
     region = cap_on_sphere()
     centred = drape(region, [0, 0, 1000], [1, 0, 0])
-    a = np.radians(25)
-    start = [1000 * np.sin(a), 0, 1000 * np.cos(a)]
-    plain = drape(region, start, [1, 0, 0], turn_deg=45)
-    bent = steer_drape(region, start, [1, 0, 0], turn_deg=45)
+    plain = drape(region, OFF_POLE, [1, 0, 0], turn_deg=45)
     assert plain.most_deg > 30
     assert plain.cover > 1 - 1e-9
     assert bent.cover > 1 - 1e-9
@@ -575,9 +581,7 @@ def rigid_misfit(uv, true):
 
 @pytest.mark.reference(source="the first threads of a net are u = 0 and v = 0: straight on the cloth", kind="derived")
 @pytest.mark.parametrize("face_up", ["out", "in"])
-def test_first_threads_on_the_hull_lie_on_their_straight_lines_on_the_template(face_up):
-    a = np.radians(25)
-    bent = steer_drape(cap_on_sphere(), [1000 * np.sin(a), 0, 1000 * np.cos(a)], [1, 0, 0], turn_deg=45)
+def test_first_threads_on_the_hull_lie_on_their_straight_lines_on_the_template(bent, face_up):
     assert np.abs(bent.steering.warp_bend).max() > 0
     laid = draped_flat(bent)
     s = bent.surface

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -158,6 +159,11 @@ def test_words_and_rows(ply):
     assert "put it down first at (0, 0, 500) mm" in words
     assert "17° at which it locks (given)" in words
     assert "two threads are bent" in words
+    # Great circles through the pole of a ball of 500 mm, 436 mm each way on the ply.
+    said = dict(re.findall(r"([+-]\d+) mm: (\([^)]*\))", words.split("The first weft thread")[0]))
+    assert list(said) == ["-400", "-300", "-200", "-100", "+100", "+200", "+300", "+400"]
+    assert said["+200"] == f"({500 * np.sin(0.4):.0f}, 0, {500 * np.cos(0.4):.0f})"
+    assert "-100 mm: (0, -99, 490)" in words.split("The first weft thread")[1]
     assert [row[1] for row in tried_rows(ply)] == ["as laid", "4 darts"]
     assert drape_words(SimpleNamespace(layings=())) == []
     refused = SimpleNamespace(name="P2", layings=(Laying(None, "why"),), draped=(), by_threads=False)
