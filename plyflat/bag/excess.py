@@ -74,7 +74,7 @@ def film_excess(surface: Surface) -> FilmExcess:
     total = _over_discs(thin, deg)
     area = np.bincount(thin.faces.ravel(), np.repeat(thin.face_areas_mm2 / 3, 3), minlength=len(total))
     return FilmExcess(
-        thin, total, float(area[total > FOLDS_DEG].sum()), float(area[total < -FOLDS_DEG].sum()), _places(thin, total)
+        thin, total, float(area[total > FOLDS_DEG].sum()), float(area[total < -FOLDS_DEG].sum()), _places(thin, total, deg)
     )
 
 
@@ -94,12 +94,15 @@ def _over_discs(surface: Surface, values: Floats) -> Floats:
     return out
 
 
-def _places(surface: Surface, total: Floats) -> tuple[tuple[tuple[float, float, float], float], ...]:
+def _places(surface: Surface, total: Floats, own: Floats) -> tuple[tuple[tuple[float, float, float], float], ...]:
+    """Places where film is too much, each told at the vertex of its disc that curves most."""
     out: list[tuple[tuple[float, float, float], float]] = []
+    points = surface.vertices_mm
     for k in np.argsort(-total):
         if total[k] <= FOLDS_DEG:
             break
-        p = surface.vertices_mm[k]
+        near = np.flatnonzero(np.linalg.norm(points - points[k], axis=1) <= DISC_MM * (1 + 1e-9))
+        p = points[near[int(np.argmax(own[near]))]]
         if all(np.linalg.norm(p - np.array(q)) > APART * DISC_MM for q, _ in out):
             out.append(((float(p[0]), float(p[1]), float(p[2])), float(total[k])))
     return tuple(out)

@@ -44,7 +44,7 @@ def wedge():
 
 @pytest.fixture(scope="module")
 def pocket():
-    return Place(*shapes.box_pocket(step=10.0))
+    return Place(*shapes.box_pocket(step=20.0))
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,203 @@
+"""The film of a bag, from a job file to what the plan says of it; and what is refused or warned about on the way."""
+
+from __future__ import annotations
+
+import json
+
+import jsonschema
+import pytest
+import shapes
+import trimesh
+
+from plyflat.bagging import plan_reach
+from plyflat.errors import JobError, PlyflatError
+from plyflat.export.planjson import as_json, plan_schema, plan_to_dict
+from plyflat.filming import film_of, tube_notes
+from plyflat.job.reader import job_from_text
+from plyflat.plan import make_plan
+from plyflat.report.film import cure_rows, film_words, layer_rows, state_rows
+
+JOB = """
+version = 1
+name = "corner of a locker"
+[mesh.hull]
+file = "corner.ply"
+unit = "mm"
+[[region]]
+name = "corner"
+mesh = "hull"
+bag = "standard"
+outline = { unit = "mm", points = [[140,60,0],[260,60,0],[260,0,60],[140,0,60]] }
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+[cloth.glass]
+areal_weight = "300 g/m^2"
+roll_width = "1000 mm"
+roll_length = "10 m"
+fibre = "glass"
+face_up = "out"
+[consumable."peel"]
+kind = "peel ply"
+areal_weight = "85 g/m^2"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[consumable."tape"]
+kind = "sealant tape"
+roll_length = "15 m"
+[consumable."film"]
+kind = "bag film"
+areal_weight = "57 g/m^2"
+thickness = "0.05 mm"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[consumable."thin film"]
+kind = "bag film"
+areal_weight = "28 g/m^2"
+thickness = "0.025 mm"
+roll_width = "1500 mm"
+roll_length = "10 m"
+[bag.standard]
+peel_ply = { material = "peel", margin = "20 mm" }
+tape = { material = "tape", margin = "60 mm", overlap = "25 mm" }
+film = { material = "film", margin = "20 mm" }
+[resin]
+ratio = "100:25"
+fibre_mass_fraction = "50 %"
+[laps]
+trim = "0 mm"
+[lay]
+seconds = "0.2 s"
+"""
+
+
+def written(folder, first=180.0, second=180.0):
+    v, f = shapes.wedge(90, length=400, first=first, second=second, step=15.0)
+    trimesh.Trimesh(v, f, process=False).export(folder / "corner.ply")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    return make_plan(job_from_text(JOB, folder=written(tmp_path_factory.mktemp("corner"))))
+
+
+def test_the_plan_holds_the_film_taut_and_with_its_pleats(plan):
+    reach = plan.regions[0].reach
+    film = reach.film
+    assert [q.pressure_kpa for q in film.taut] == pytest.approx([15.0, reach.pressure_kpa])
+    assert [q.name for q in film.pleated] == ["with its pleats"] * 2
+    assert film.taut[-1].depth_mm > reach.limit_mm >= film.pleated[-1].depth_mm
+    assert film.met
+    assert reach.pleats == film.fed.pleats
+    assert {p.feeds for p in reach.pleats} == {"corner 1"}
+    assert film.layers[0].kind == "peel ply"
+    assert film.seconds > 0
+
+
+def test_cures_try_the_other_films_of_the_job(plan):
+    film = plan.regions[0].reach.film
+    thin = next(q for q in film.cures if q.what.startswith("thin film"))
+    # Half as thick it draws at half the tension, and leaves about half as much open.
+    assert thin.state.depth_mm == pytest.approx(0.5 * film.taut[-1].depth_mm, rel=0.1)
+
+
+def test_plan_json_and_the_sheet_tell_it(plan):
+    found = json.loads(as_json(plan_to_dict(plan, files=[])))
+    jsonschema.Draft202012Validator(plan_schema()).validate(found)
+    film = found["regions"][0]["bridging"]["film"]
+    assert film["pleated"][-1]["depth_mm"][0] <= 3.0
+    assert len(film["sections"]) == len(plan.regions[0].reach.sections)
+    reach = plan.regions[0].reach
+    assert [r[0] for r in state_rows(reach)] == ["drawn taut"] * 2 + ["with its pleats"] * 2
+    assert {r[-1] for r in cure_rows(reach)} == {"yes", "no"}
+    assert layer_rows(reach)[-1][0].startswith("any, slit or lapped")
+    words = " ".join(film_words(reach))
+    assert "the peel ply bridges first" in words
+    assert "keeps the limit of 3 mm" in words
+    assert "hollow tubes" in words
+
+
+def test_where_none_is_asked_for_none_is_laid_and_missing_room_for_the_tape_is_told_with_its_place(tmp_path):
+    text = JOB.replace('margin = "20 mm" }\n[resin]', 'margin = "20 mm", worked_out = "no" }\n[resin]')
+    # The wall is 90 mm high, the plies end at 60 and the tape wants 60 more.
+    short = make_plan(job_from_text(text, folder=written(tmp_path, first=90.0)))
+    reach = short.regions[0].reach
+    assert reach.film is None
+    assert reach.pleats
+    assert state_rows(reach) == cure_rows(reach) == layer_rows(reach) == []
+    (told,) = (c.text for c in short.cautions if "the layer 60 mm beyond the plies" in c.text)
+    assert "the surface ends 30 mm short" in told
+    assert ", 90, 0) mm" in told
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("[lay]", '[vacuum]\ngauge = "0 kPa"\n[lay]', "gauge"),
+        ("[lay]", '[vacuum]\ngauge = "95 kPa"\n[place]\naltitude = "2000 m"\n[lay]', "95"),
+        ("[lay]", '[vacuum]\ngauge = "140 kPa"\n[lay]', "gauge"),
+        ('margin = "20 mm" }\n[resin]', 'margin = "20 mm", modulus = "0 MPa" }\n[resin]', "modulus"),
+        ('margin = "20 mm" }\n[resin]', 'margin = "20 mm", breaks_at = 0.9 }\n[resin]', "breaks_at"),
+        ('margin = "20 mm" }\n[resin]', 'margin = "20 mm", hardening = "-1 MPa" }\n[resin]', "hardening"),
+        ('margin = "20 mm" }\n[resin]', 'margin = "20 mm", tuck = "90 kPa" }\n[resin]', "tuck"),
+        ('margin = "20 mm" }\n[resin]', 'margin = "20 mm", pleat_most = "0 mm" }\n[resin]', "pleat_most"),
+        ('margin = "20 mm" }\n[resin]', 'margin = "20 mm", worked_out = "perhaps" }\n[resin]', "worked_out"),
+        ('thickness = "0.05 mm"', 'thickness = "0 mm"', "thickness"),
+        ('thickness = "0.05 mm"', 'thickness = "0.05 mm"\nstiffness = "60"', "stiffness"),
+        ('material = "film", margin', 'material = "felt", margin', "felt"),
+    ],
+)
+def test_what_no_pump_or_film_does_is_refused_with_its_key(tmp_path, old, new, says):
+    assert old in JOB
+    with pytest.raises(PlyflatError, match=says) as raised:
+        make_plan(job_from_text(JOB.replace(old, new, 1), folder=written(tmp_path)))
+    assert isinstance(raised.value, JobError) or raised.value.do
+
+
+def test_a_thickness_that_is_not_stated_is_told(plan):
+    job = job_from_text(JOB.replace('thickness = "0.05 mm"\n', "", 1))
+    _, notes = plan_reach(job, job.bags["standard"], plan.regions[0].layers)
+    ((text, do),) = (q for q in notes if "thickness" in q[0])
+    assert "0.05 mm is taken, from memory" in text
+    assert "[consumable.'film']" in do
+
+
+def test_a_film_is_what_the_job_says(plan):
+    job = plan.job
+    bag = job.bags["standard"]
+    film = film_of(job, bag)
+    assert (film.modulus_mpa, film.yield_mpa, film.thickness_mm) == (700.0, 35.0, 0.05)
+    stated = JOB.replace('thickness = "0.05 mm"', 'thickness = "0.05 mm"\nstiffness = "20 N/mm"\ngives = "1 N/mm"', 1)
+    other = job_from_text(stated)
+    film = film_of(other, other.bags["standard"])
+    assert film.stiffness_n_per_mm == pytest.approx(20.0)
+    assert film.yield_n_per_mm == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("wall", "told"), [("0.5 mm", True), ("4 mm", False)])
+def test_a_hollow_tube_is_checked_against_being_crushed(wall, told):
+    tube = f'hollow = [{{ what = "rudder tube", radius = "25 mm", wall = "{wall}", modulus = "10 GPa" }}]\n'
+    job = job_from_text(JOB.replace("[bag.standard]\n", "[bag.standard]\n" + tube))
+    notes = tube_notes(job.bags["standard"], 80.0)
+    assert bool(notes) is told
+    if told:
+        ((text, do),) = notes
+        # E / (4 (1 - nu^2)) (t / R)^3
+        assert f"buckles at {10e6 / (4 * 0.91) * 0.02**3:.0f} kPa" in text
+        assert "from memory" in text
+        assert "less vacuum" in do
+
+
+def test_excess_is_told_where_a_film_must_fold():
+    from plyflat.bag.excess import film_excess
+    from plyflat.surface.mesh import Surface
+
+    pocket = film_excess(Surface(*shapes.box_pocket(step=10.0)))
+    # The corners of the floor have a quarter of a turn too little each; those of the rim have one too much.
+    assert [deg for _, deg in pocket.places] == pytest.approx([90.0] * 4)
+    assert sorted(p for p, _ in pocket.places) == [(x, y, -60.0) for x in (-100.0, 100.0) for y in (-100.0, 100.0)]
+    assert pocket.short_mm2 > 0
+    flat = film_excess(Surface(*shapes.noisy_sheet(noise=0.0, triangles=800)))
+    assert flat.places == ()
+    assert flat.folds_mm2 == flat.short_mm2 == 0.0
