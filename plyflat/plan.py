@@ -446,6 +446,7 @@ def _roll(
         supply.stocks,
         gap_mm=supply.gap_mm,
         table_mm=math.inf if spec.table_mm is None else spec.table_mm,
+        fold=supply.fold,
         seconds=0.0 if spec.tries else seconds,
         tries=spec.tries or None,
         seed=spec.seed,

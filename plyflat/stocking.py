@@ -36,6 +36,8 @@ class Supply:
     price_per_m : float or None
     turns_deg : tuple of float or None
     gap_mm : float
+    fold : bool
+        Whether mirrored pieces are cut together from folded cloth.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Supply:
     price_per_m: float | None
     turns_deg: tuple[float, ...] | None
     gap_mm: float
+    fold: bool = False
 
 
 def supplies(job: Job) -> dict[str, Supply]:
@@ -75,7 +78,7 @@ def supplies(job: Job) -> dict[str, Supply]:
         stocks = _stocks(name, c.roll_width_mm, c.roll_length_mm, c.rolls, c.edge_mm, c.at_hand, buy=c.buy)
         found[name] = Supply(
             name, "cloth", c.roll_width_mm, c.roll_length_mm, c.rolls, stocks, c.areal_weight_g_m2, c.price_per_m,
-            c.turns_deg, c.gap_mm,
+            c.turns_deg, c.gap_mm, c.fold,
         )  # fmt: skip
     for name, s in job.consumables.items():
         if not s.is_tape:

@@ -39,7 +39,7 @@ LAYERS = {
     "MARK": "centre cross and direction arrows",
     "TEXT": "words",
     "CHECK": "square of 100 mm to measure",
-    "ROLL": "outline of the roll or remnant, its flaws, and cuts right across",
+    "ROLL": "outline of the roll or remnant, its flaws, cuts right across and folds",
 }
 CHECK_MM = 100.0
 WARP_THREAD, WEFT_THREAD = "warp thread", "weft thread"
@@ -198,7 +198,8 @@ def draw_lay(roll: RollPlan, number: int, *, notch_mm: float) -> Drawing:
         cloth = lay.stock.outline or cloth
         seen = [flaw for flaw in lay.stock.flaws if flaw.box.intersects(cloth)]
         lines = [ring for flaw in seen for ring in _rings("ROLL", flaw.box)]
-    lines += [Stroke("ROLL", np.array([[cut, 0.0], [cut, lay.width_mm]])) for cut in lay.cuts_mm]
+    across = (*lay.cuts_mm, *lay.folds_mm)
+    lines += [Stroke("ROLL", np.array([[at, 0.0], [at, lay.width_mm]])) for at in across]
     under = f"{name}: width {lay.width_mm:.0f} mm, length used {lay.length_mm:.0f} mm from its end at x = 0"
     drawn = _drawing(f"{roll.material}, {name}", laid, notch_mm, under, frame=cloth)
     return replace(drawn, strokes=(*drawn.strokes, *lines))

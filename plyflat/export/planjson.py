@@ -497,6 +497,7 @@ def _lay(lay: Lay, parts: Sequence[int], roll: RollPlan) -> dict:
         "repeatable": bool(lay.repeatable),
         "cloth": None if lay.stock is None else _stock(lay.stock),
         "cuts_mm": [float(cut) for cut in lay.cuts_mm],
+        "folds_mm": [float(fold) for fold in lay.folds_mm],
         "left": [_shape(part) for part in lay.left],
         "places": places,
     }

@@ -194,6 +194,11 @@ class Cloth(Table):
     turns_deg: Annotated[tuple[float, ...] | None, forms.TURNS, OURS] = Field(
         default=(0.0, 180.0), alias="turns", description='How a piece may be turned on the roll; "free" for any turn.'
     )
+    fold: bool = Field(
+        default=False,
+        strict=True,
+        description="true: mirrored pieces, such as port and starboard, are cut together from cloth folded face to face.",
+    )
     gap_mm: Annotated[float, GAP, Mark("that of [lay]")] = Field(
         default=LATER, alias="gap", description="Least gap between pieces on the roll; left out: that of [lay]."
     )

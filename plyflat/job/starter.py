@@ -90,6 +90,7 @@ fibre_density = "2.56 g/cm^3"         # TYPICAL: of the fibre itself, from memor
 #thickness = "0.2 mm"                 # of a ply in the finished laminate; left out: from weight and share of fibre
 face_up = "out"                       # the face up on the cutting table ends "out" (air side) or "in" (on the hull)
 turns = ["0 deg", "180 deg"]          # how a piece may be turned on the roll; "free" for any turn
+#fold = true                          # port and starboard pieces cut together from cloth folded face to face
 strain_limit = "3 %"                  # TYPICAL: what this cloth takes without wrinkling; try it with an offcut
 
 # ---- materials of the bag ------------------------------------------------------------------------------------------
@@ -119,6 +120,7 @@ roll_length = "15 m"                  # TYPICAL
 [consumable."bag film 50"]
 kind = "bag film"
 areal_weight = "57 g/m^2"             # TYPICAL: nylon, 50 micrometres
+thickness = "0.05 mm"                 # TYPICAL: what a film bridges grows with it
 roll_width = "{film_width}"               # TYPICAL
 roll_length = "50 m"                  # TYPICAL
 
@@ -131,6 +133,8 @@ release_film = {{ material = "perforated film 25", margin = "{release_film}" }}
 breather     = {{ material = "breather 150", margin = "{breather}" }}
 tape         = {{ material = "sealant tape", margin = "{sealant}", overlap = "25 mm" }}
 film         = {{ material = "bag film 50", margin = "{film}", cut = "sheet", slack = "0 mm" }}
+# How the film stretches (yield, modulus, hardening, breaks_at), slides (friction) and is fed (tuck, pleat_margin, pleat_most)
+# may be stated in its table; left out, it is taken for nylon, from memory. hollow = [...] has hollow tubes checked.
 over_openings = false                 # true: run the bag over what the area surrounds, such as a skeg
 
 # ---- resin ---------------------------------------------------------------------------------------------------------

@@ -34,6 +34,8 @@ class Stroke:
         Corners in the order of cutting, the first not repeated, mm from the roll's end and edge.
     travel_mm : float
         Way with the knife up from where the last one ended.
+    layers : int
+        2 where the cloth is folded and the piece beyond the fold is cut with it.
     """
 
     place: int
@@ -41,6 +43,7 @@ class Stroke:
     section: int
     points_mm: Floats
     travel_mm: float
+    layers: int = 1
 
     @property
     def length_mm(self) -> float:
@@ -53,7 +56,8 @@ def cutting_order(lay: Lay, *, ranks: Sequence[int] = ()) -> tuple[Stroke, ...]:
 
     A piece stays put while it is cut if all inside it is cut first: pieces within its openings, then the openings,
     then its outline. Sections follow each other along the roll. In each, pieces of the lowest rank come first; then
-    those near the roll's end before those far from it, each from the corner nearest to where the knife is.
+    those near the roll's end before those far from it, each from the corner nearest to where the knife is. Of a folded
+    section only the lower layer is listed, since both are cut at once.
 
     Parameters
     ----------
@@ -70,9 +74,11 @@ def cutting_order(lay: Lay, *, ranks: Sequence[int] = ()) -> tuple[Stroke, ...]:
     hosted = {k for kept in inner.values() for k in kept}
     section = [sum(o.bounds[0] >= cut for cut in lay.cuts_mm) for o in outlines]
     rank = [ranks[place.part] if ranks else 0 for place in lay.places]
+    folds = {sum(fold >= cut for cut in lay.cuts_mm): fold for fold in lay.folds_mm}
+    upper = {k for k, o in enumerate(outlines) if section[k] in folds and o.bounds[0] >= folds[section[k]]}
     at = np.zeros(2)
     strokes: list[Stroke] = []
-    left = set(range(len(outlines))) - hosted
+    left = set(range(len(outlines))) - hosted - upper
     while left:
         # A host goes with the lowest rank of what lies within it, since that comes first.
         now = min((section[k], min(rank[j] for j in _family(k, inner))) for k in left)
@@ -85,7 +91,8 @@ def cutting_order(lay: Lay, *, ranks: Sequence[int] = ()) -> tuple[Stroke, ...]:
             points = np.asarray(_ring(outlines[k], ring).coords)[:-1, :2]
             start = int(np.argmin(np.hypot(*(points - at).T)))
             travel = float(np.hypot(*(points[start] - at)))
-            strokes.append(Stroke(k, ring, section[k], np.roll(points, -start, axis=0), travel))
+            layers = 2 if section[k] in folds else 1
+            strokes.append(Stroke(k, ring, section[k], np.roll(points, -start, axis=0), travel, layers))
             at = points[start]
     return tuple(strokes)
 

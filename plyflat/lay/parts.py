@@ -86,6 +86,8 @@ class Lay:
         What it lies on, where that was given.
     cuts_mm : tuple of float
         Where the sections of a table's length end, but for the last; no piece lies across.
+    folds_mm : tuple of float
+        Where the cloth is folded face to face, the section being cut through both layers.
     left : tuple of Polygon
         What is left that is worth keeping, mm from the roll's end and edge, largest first.
     """
@@ -105,6 +107,7 @@ class Lay:
     repeatable: bool = True
     stock: Stock | None = None
     cuts_mm: tuple[float, ...] = ()
+    folds_mm: tuple[float, ...] = ()
     left: tuple[Polygon, ...] = ()
 
     @property

@@ -14,6 +14,7 @@ import shapely
 from ..errors import CheckError, FitError, QuantityError, SolveError, StoppedError
 from ..progress import Tell, quiet
 from .checks import check_cloth, check_parts, misfit, part_name
+from .fold import ALIKE_MM, both_layers, find_pairs, pair_turns
 from .grid import CELLS, Bed, Spot, Stamp, fill
 from .nest import check_search
 from .outline import SAME_MM, fitting_turns, hull_points, laid
@@ -88,6 +89,7 @@ def lay_on_stock(
     *,
     gap_mm: float = 0.0,
     table_mm: float = math.inf,
+    fold: bool = False,
     seconds: float = 10.0,
     seed: int = 0,
     tries: int | None = None,
@@ -112,6 +114,9 @@ def lay_on_stock(
         Least distance between two parts. Half of it is kept from flaws and from a remnant's slanting sides.
     table_mm : float
         Length of the table: each roll is laid and cut in sections no longer than this, and no piece lies across two.
+    fold : bool
+        Pieces that are mirror images of each other are cut together, as far as they fit, from the beginning of a plain
+        roll folded face to face.
     seconds, seed, tries, progress, stop
         As ``nest``; `seconds` is for all lays together, and the quick answer always takes the time it needs.
 
@@ -137,7 +142,7 @@ def lay_on_stock(
         raise QuantityError(f"the table is {table_mm:g} mm long", do="Give its length, or leave it out")
     if not math.isfinite(gap_mm) or gap_mm < 0:
         raise QuantityError(f"the gap is {gap_mm:g} mm", do="Give a finite length, zero or more")
-    return Filler(parts, stocks, gap_mm, table_mm, seed, seconds, tries, progress or quiet, stop).lays()
+    return Filler(parts, stocks, gap_mm, table_mm, seed, seconds, tries, progress or quiet, stop, fold=fold).lays()
 
 
 @dataclass(frozen=True)
@@ -153,12 +158,15 @@ class Load:
         Copies by part.
     lay : Lay
         Of the parts in the order of `counts`, renumbered; x from the section's beginning.
+    folded : bool
+        Whether the section is folded in the middle of its length and cut through both layers.
     """
 
     stock: Stock
     start_mm: float
     counts: Counter[int]
     lay: Lay
+    folded: bool = False
 
 
 class Filler:
@@ -174,6 +182,7 @@ class Filler:
     tries : int or None
     tell : callable
     stop : threading.Event, callable or None
+    fold : bool
     """
 
     def __init__(
@@ -187,6 +196,8 @@ class Filler:
         tries: int | None,
         tell: Tell,
         stop: Stop | None,
+        *,
+        fold: bool = False,
     ) -> None:
         self.parts, self.gap_mm, self.table_mm = tuple(parts), gap_mm, table_mm
         self.seed, self.seconds, self.tries, self.tell, self.stop = seed, seconds, tries, tell, stop
@@ -199,6 +210,7 @@ class Filler:
         self.shops = [stock for stock in stocks if stock.bought]
         self.problem = Problem.plain(self.parts, gap_mm=gap_mm)
         self.loose: set[str] = set()
+        self.pairs = [pair for pair in find_pairs(self.parts) if pair_turns(pair, self.parts)] if fold else []
         self.cells = CELLS if self.problem.pieces <= MANY else CELLS // 2
         self._stamps: dict[float, dict[tuple[int, float], Stamp]] = {}
         self._turns: dict[tuple[int, float, float], tuple[float, ...] | None] = {}
@@ -306,7 +318,9 @@ class Filler:
         Groups that no length takes whole are let go in the end.
         """
         rest = Counter({k: part.copies for k, part in enumerate(self.parts)})
-        loads: list[Load] = []
+        loads = self._folded(order)
+        rest = rest - sum((load.counts for load in loads), Counter[int]())
+        order = [*order, *(load.stock for load in loads if load.stock.bought)]
         for loose in (set[str](), {part.group for part in self.parts if part.group}):
             self.loose = loose
             for stock in order:
@@ -320,6 +334,48 @@ class Filler:
             if not rest:
                 return loads
         raise self._used_up(rest)
+
+    def _folded(self, order: Sequence[Stock]) -> list[Load]:
+        """Lay mirrored pairs out on the first plain roll that takes some of them folded."""
+        shops = [replace(shop, name=f"{shop.name} {1 + len(self._full_rolls([]))}") for shop in self.shops]
+        for stock in (*order, *shops) if self.pairs else ():
+            long = min(self.table_mm, 0.5 * stock.length_mm) - self.gap_mm
+            load = self._fold_over(stock, long) if stock.plain and long > 0 else None
+            if load is not None:
+                return [load]
+        return []
+
+    def _fold_over(self, stock: Stock, long_mm: float) -> Load | None:
+        """Lay pairs out on both layers of a roll's beginning, each layer no longer than this; None if none fits."""
+        # The two layers may differ a little: the gap is kept all the same.
+        gap = self.gap_mm + 2.0 * ALIKE_MM
+        layer = replace(stock, length_mm=long_mm, edge_mm=stock.edge_mm + ALIKE_MM)
+        fit = {
+            pair: fitting_turns(self.hulls[pair.one], pair_turns(pair, self.parts), room_mm=layer.room_mm, reach_mm=long_mm)
+            for pair in self.pairs
+        }
+        pairs = [pair for pair, turns in fit.items() if turns]
+        if not pairs:
+            return None
+        parts = [
+            replace(self.parts[pair.one], turns_deg=fit[pair], copies=pair.copies, group="") for pair in pairs
+        ]
+        one = Filler(parts, [layer], gap, math.inf, self.seed, 0.0, None, self.tell, self.stop)
+        counts = one._offered(layer, 0.0, Counter({k: part.copies for k, part in enumerate(parts)}))
+        load = one._fit(layer, 0.0, counts, rest=counts, seconds=0.0) if counts else None
+        self.stopped = self.stopped or one.stopped
+        if load is None or self.stopped:
+            return None
+        index = list(load.counts)
+        lower = [
+            Spot(pairs[index[p.part]].one, p.turn_deg, (p.shift_mm[0] + ALIKE_MM, p.shift_mm[1] - stock.edge_mm))
+            for p in load.lay.places
+        ]
+        # Folded beyond the last piece by half the gap, so that pieces on either side of the fold keep it.
+        fold = load.lay.length_mm + ALIKE_MM + 0.5 * gap
+        both = both_layers(lower, pairs, fold, self.parts)
+        found = self._load(stock, 0.0, both, reach_mm=stock.length_mm)
+        return replace(found, folded=True, lay=replace(found.lay, folds_mm=(fold,)))
 
     def _full_rolls(self, loads: Sequence[Load]) -> set[str]:
         """Give the names of all full rolls at hand and of those bought."""
@@ -631,6 +687,8 @@ class Filler:
     def _drawn_in(self, loads: list[Load], seconds: float) -> list[Load]:
         """Make the last section shorter."""
         old = loads[-1]
+        if old.folded:
+            return loads
         last = self._fit(old.stock, old.start_mm, old.counts, rest=old.counts, seconds=seconds, target_mm=0.0)
         if last is not None and last.counts == old.counts and last.lay.length_mm < old.lay.length_mm:
             return [*loads[:-1], last]
@@ -639,6 +697,8 @@ class Filler:
     def _fuller(self, loads: list[Load], k: int, seconds: float) -> list[Load] | None:
         """Try to bring pieces of later sections onto section k; None if the search cannot."""
         old = loads[k]
+        if old.folded:
+            return None
         reach = self._reach(old.stock, old.start_mm)
         room = reach * old.stock.room_mm
         now = sum(count * self.areas[i] for i, count in old.counts.items())
@@ -659,7 +719,7 @@ class Filler:
         """Share the rest out over the later sections again: what can stay stays."""
         loads = list(done)
         for load in old:
-            same = loads[-1].stock == load.stock
+            same = bool(loads) and loads[-1].stock == load.stock
             start = self._next_start(loads[-1]) if same else load.start_mm
             keep = load.counts & rest
             if keep and (keep != load.counts or start != load.start_mm):
@@ -677,7 +737,7 @@ class Filler:
     def _tucked(self, loads: list[Load]) -> list[Load]:
         """Move pieces at the very end into openings and gaps nearer to the beginning, of any section."""
         beds: dict[int, Bed] = {}
-        while loads and not self._asked():
+        while loads and not loads[-1].folded and not self._asked():
             last = loads[-1]
             index = list(last.counts)
             end = max(last.lay.places, key=lambda place: place.outline.bounds[2])
@@ -701,7 +761,7 @@ class Filler:
     def _new_home(self, loads: list[Load], beds: dict[int, Bed], piece: int, end: Place) -> tuple[int, Spot] | None:
         """Find a place for a piece on an earlier section, or on the last one further from its end."""
         for n, load in enumerate(loads):
-            if self.parts[piece].group and n < len(loads) - 1 and load.stock != loads[-1].stock:
+            if load.folded or (self.parts[piece].group and load.stock != loads[-1].stock):
                 continue
             if n not in beds:
                 beds[n] = self._bed(load.stock, load.start_mm, load.lay.length_mm)
@@ -753,7 +813,8 @@ class Filler:
             cuts.append(load.start_mm + load.lay.length_mm + 0.5 * self.gap_mm)
         stock = chain[0].stock
         whole = self._load(stock, 0.0, spots, reach_mm=stock.length_mm)
-        lay = replace(whole.lay, stock=stock, cuts_mm=tuple(cuts[:-1]))
+        folds = tuple(load.start_mm + fold for load in chain for fold in load.lay.folds_mm)
+        lay = replace(whole.lay, stock=stock, cuts_mm=tuple(cuts[:-1]), folds_mm=folds)
         for place in lay.places:
             x0, _, x1, _ = place.outline.bounds
             if any(x0 < cut - SAME_MM and x1 > cut + SAME_MM for cut in cuts[:-1]) or x1 > stock.length_mm + SAME_MM:

@@ -84,7 +84,7 @@ def lay_words(lay: Lay) -> str:
     if lay.cuts_mm:
         cuts = ", ".join(f"{cut:.0f}" for cut in lay.cuts_mm)
         said.append(f"It is cut in {len(lay.cuts_mm) + 1} sections; cut across at {cuts} mm.")
-    said += [line for line in _cloth_key(lay) if line.startswith(("Flaw", "Left"))]
+    said += [line for line in _cloth_key(lay) if line.startswith(("Fold", "Flaw", "Left"))]
     if lay.stopped:
         said.append("The search was broken off; this is the best lay found so far.")
     elif not lay.repeatable:
@@ -139,6 +139,8 @@ def _cloth_key(lay: Lay) -> list[str]:
     lines = []
     for k, cut in enumerate(lay.cuts_mm, 1):
         lines.append(f"Cut across at {cut:.0f} mm: end of section {k}.")
+    for fold in lay.folds_mm:
+        lines.append(f"Fold face to face at {fold:.0f} mm and cut through both layers.")
     if lay.stock is None:
         return lines
     for flaw in lay.stock.flaws:
@@ -208,6 +210,10 @@ def _cloth(ax: Any, lay: Lay, window: Polygon, mm_pt: float) -> None:
         _word(ax, flaw.box.intersection(window), "flaw", mm_pt)
     for cut in lay.cuts_mm:
         ax.plot([cut, cut], [0, lay.width_mm], color=INK, lw=2.0, ls=_ACROSS)
+    for fold in lay.folds_mm:
+        ax.plot([fold, fold], [0, lay.width_mm], color=INK, lw=1.6, ls=(0, (1.2, 1.6)))
+        if window.bounds[0] <= fold <= window.bounds[2]:
+            ax.text(fold, 1.01 * lay.width_mm, "fold", size=SMALL_PT, color=INK, ha="center", va="bottom")
     if stock is not None and stock.outline is None and stock.length_mm > lay.length_mm:
         ax.plot([lay.length_mm] * 2, [0, lay.width_mm], color=INK, lw=2.0, ls=_ACROSS)
         if window.bounds[0] <= lay.length_mm <= window.bounds[2]:

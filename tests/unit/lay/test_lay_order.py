@@ -9,10 +9,10 @@ from plyflat.lay.order import cutting_order, hand_corners
 from plyflat.lay.parts import Lay, Place
 
 
-def lay_of(*outlines, cuts_mm=()):
+def lay_of(*outlines, cuts_mm=(), folds_mm=()):
     places = tuple(Place(k, 0, 0.0, (0.0, 0.0), outline) for k, outline in enumerate(outlines))
     length = max(outline.bounds[2] for outline in outlines)
-    return Lay(places, 1000.0, length, 0.5, 1.0, "area", 0.0, 0.0, 0.0, 0.0, 0, cuts_mm=cuts_mm)
+    return Lay(places, 1000.0, length, 0.5, 1.0, "area", 0.0, 0.0, 0.0, 0.0, 0, cuts_mm=cuts_mm, folds_mm=folds_mm)
 
 
 def steps(lay, **options):
@@ -72,3 +72,9 @@ def test_corners_to_mark_by_hand_stay_within_half_a_millimetre():
 def test_corners_of_a_box_go_round_from_the_roll_end():
     (ring,) = hand_corners(Polygon([(50, 40), (10, 40), (10, 20), (50, 20)]))
     assert ring.tolist() == [[10, 20], [50, 20], [50, 40], [10, 40]]
+
+
+def test_both_layers_of_a_fold_are_cut_at_once():
+    a, b, c = box(0, 0, 100, 100), box(300, 0, 400, 100), box(500, 0, 600, 100)
+    strokes = cutting_order(lay_of(a, b, c, cuts_mm=(450.0,), folds_mm=(200.0,)))
+    assert [(s.place, s.layers) for s in strokes] == [(0, 2), (2, 1)]
