@@ -304,13 +304,37 @@ class LaidFilm:
         x, y, z = self.vertices_mm[self.faces[int(self.stretch[:, 0].argmax())]].mean(axis=0)
         return float(x), float(y), float(z)
 
+    @property
+    def sag_mm(self) -> Floats:
+        """(m,) float array: how far the arc of the film stands off a flat triangle that lies free, s^2 p / (8 T).
+
+        With its longest side for s: what the cells may make a gap too large or too small.
+        """
+        p = self.vertices_mm[self.faces]
+        side = np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).max(axis=1)
+        pull = np.maximum(self.tension_n_per_m[:, 0], 1e-9)
+        sag = np.minimum(side * side * self.pressure_kpa / (8 * pull), 0.5 * side)
+        return np.where(self.contact[self.faces].all(axis=1), 0.0, sag)
+
     def gap_over_mm(self, points_mm: ArrayLike) -> Floats:
         """Return how far the film is from points (k, 3) of the hull, (k,) mm."""
+        return self._nearest(points_mm)[0]
+
+    def gap_range_mm(self, points_mm: ArrayLike) -> Floats:
+        """Return between what bounds the film is from points (k, 3) of the hull, (k, 2) mm: the `sag_mm` there either way.
+
+        Halving the cells brings the bounds four times nearer together.
+        """
+        gap, face = self._nearest(points_mm)
+        sag = self.sag_mm[face]
+        return np.stack([np.maximum(gap - sag, 0.0), gap + sag], axis=1)
+
+    def _nearest(self, points_mm: ArrayLike) -> tuple[Floats, Ints]:
         import igl
 
         q = np.atleast_2d(np.asarray(points_mm, dtype=np.float64))
-        square = igl.point_mesh_squared_distance(q, self.vertices_mm, self.faces.astype(np.int64))[0]
-        return np.sqrt(np.maximum(np.atleast_1d(square), 0.0))
+        square, face = igl.point_mesh_squared_distance(q, self.vertices_mm, self.faces.astype(np.int64))[:2]
+        return np.sqrt(np.maximum(np.atleast_1d(square), 0.0)), np.atleast_1d(face)
 
 
 def lay_film(

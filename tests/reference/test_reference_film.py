@@ -115,6 +115,27 @@ def test_a_film_that_draws_and_hardens_in_a_square_corner():
     assert laid.most_stretch == pytest.approx(1 + (200 - (2 - math.pi / 2) * true) / length - 1, rel=0.01)
 
 
+@pytest.mark.reference(
+    source="two straight lines of tension over stretch, put into r = (a + b - L) / (kappa + p L / k)", kind="derived"
+)
+def test_the_range_of_a_gap_holds_the_true_one():
+    film = Film("plain", 700.0, 0.05, hardening_mpa=10.0, **SOFT)
+    length, series = 100 * math.sqrt(2.0), 35 * 0.5 / 35.5
+    true = (1.75 + series * (200 / length - 1.05)) / (0.09 + series * (2 - math.pi / 2) / length) * AT_CORNER
+    wide = []
+    for cells in (16, 32, 64):
+        laid = lay_film(chord(cells), square_corner(), film, pressure_kpa=90.0, tolerance=1e-4, most_steps=80)
+        low, high = laid.gap_range_mm([[0, laid.vertices_mm[-1, 1] / 2, 0]])[0]
+        assert low <= true <= high
+        wide.append(high - low)
+    # Cells shrink with the film's draw as well.
+    assert wide[0] < true
+    assert np.divide(wide[:-1], wide[1:]) == pytest.approx([4.0, 4.0], rel=0.15)
+    flat = laid.contact[laid.faces].all(axis=1)
+    assert flat.any()
+    assert (laid.sag_mm[flat] == 0).all()
+
+
 class Valley(Ground):
     """Two walls that meet on the y axis, the air between them above, with a fillet in the corner."""
 
