@@ -210,8 +210,7 @@ def laying_cautions(layings: Sequence[Laying]) -> Iterator[tuple[str, str]]:
     """
     bare = [k for k, q in enumerate(layings) if q.draped is None]
     if len(bare) == len(layings) and bare:
-        named = "" if len(layings) == 1 else "for one "
-        yield f"its threads cannot be laid over it, so it is cut by flatten ({named}{layings[bare[0]].refused})", _OPEN_IT
+        yield f"its threads cannot be laid over it, so it is cut by flatten ({layings[bare[0]].refused})", _OPEN_IT
         return
     for laying in dict.fromkeys(layings[k] for k in bare):
         names = " and ".join(piece_name(k) for k in bare if layings[k] is laying)

@@ -370,6 +370,8 @@ def _laid(
         if any(woven.laid):
             return _partly_woven(job, spec, coarse, woven, cut, earlier, staggered, notes)
         bare = woven.layings[woven.without_net()[0]]
+        if len(woven.layings) > 1:
+            bare = replace(bare, refused=f"opened into {len(woven.layings)} pieces too; of the largest, {bare.refused}")
     opened, staggered = _opened(job, spec, coarse.surface, cut, below, earlier, plies, shift)
     made = _flattened(job, spec, coarse, opened, cut, earlier, staggered)
     return made if bare is None else replace(made, layings=(bare,) * len(made.flats), notes=notes)

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from .cloth._cutting import Opened
 from .cloth.darts import Dart, dart_pieces, slit_piece
@@ -345,7 +346,7 @@ def _halved(woven: Woven, loom: Loom, asked: Asked) -> Woven:
         todo = [k for k in now.without_net() if not any(now.opened.pieces[k] is p for p in given_up)]
         if not todo:
             break
-        better = _best_half(now, todo[0], loom)
+        better = _best_half(now, todo[0], loom, asked.how)
         if better is None:
             given_up.append(now.opened.pieces[todo[0]])
         else:
@@ -354,15 +355,15 @@ def _halved(woven: Woven, loom: Loom, asked: Asked) -> Woven:
     return now if left <= (1.0 - WORTH_HALVING) * was else woven
 
 
-def _best_half(woven: Woven, k: int, loom: Loom) -> Woven | None:
-    """Cut a piece along the first warp or the first weft thread, whichever leaves less bare or locked, and less sheared."""
+def _best_half(woven: Woven, k: int, loom: Loom, how: Joinery) -> Woven | None:
+    """Cut a piece along a warp or a weft thread through its middle, whichever leaves less bare or locked, and less sheared."""
     piece, net = woven.opened.pieces[k], loom.rough_net(woven.opened, k)
     if net is None:
         return None
     most = (1.0 - WORTH_HALVING) * _amiss_mm2(net)
     found: list[tuple[tuple[float, float, float], Woven]] = []
-    for thread in (net.warp_line_mm, net.weft_line_mm):
-        line = _on_piece(piece, thread, net.start_mm)
+    for axis in (0, 1):
+        line, clear_mm = _middle_thread(piece, net, axis, how)
         parted = None if line is None else part_piece(woven.opened, k, line)
         if parted is None:
             continue
@@ -374,7 +375,8 @@ def _best_half(woven: Woven, k: int, loom: Loom) -> Woven | None:
                 rough = loom.rough_net(parted.opened, k + j)
                 amiss += parted.opened.pieces[k + j].area_mm2 if rough is None else _amiss_mm2(rough)
         if amiss <= most:
-            found.append(((tally.bare_mm2, amiss, tally.most_deg), _parted(woven, k, parted, layings)))
+            half = _parted(woven, k, parted, layings, clear_mm=clear_mm)
+            found.append(((tally.bare_mm2, amiss, tally.most_deg), half))
     return min(found, key=lambda t: t[0])[1] if found else None
 
 
@@ -383,16 +385,44 @@ def _amiss_mm2(net: Drape) -> float:
     return net.uncovered_mm2 + net.locked_area_mm2
 
 
-def _on_piece(piece: Surface, thread: Floats, start_mm: Floats) -> Floats | None:
-    """The run of a thread (k, 3) through the start that lies on a piece; None where it is shorter than three nodes."""
-    on = piece.locate(thread).distance_mm < ON_MM
-    at = int(np.linalg.norm(thread - start_mm, axis=1).argmin())
+def _middle_thread(piece: Surface, net: Drape, axis: int, how: Joinery) -> tuple[Floats | None, float]:
+    """Return the thread through the start, or one aside of it that keeps off the joins of the ply below, and how far it does."""
+    best: tuple[Floats | None, float] = None, -1.0
+    aside = how.stagger_mm + how.lap_mm
+    for off in (0.0, aside, -aside):
+        line = _on_piece(piece, net, axis, off)
+        clear = -1.0 if line is None else _clear_mm(line, how.below_mm)
+        if clear > best[1]:
+            best = line, clear
+        if clear >= how.stagger_mm:
+            break
+    return best
+
+
+def _on_piece(piece: Surface, net: Drape, axis: int, aside_mm: float) -> Floats | None:
+    """The run (k, 3) on a piece of the thread so far aside of the first one; None where it is shorter than three nodes."""
+    nodes, at = net.net, net.net.origin[axis]
+    k = net.net.origin[1 - axis] + round(aside_mm / nodes.spacing_mm)
+    if not 0 <= k < nodes.there.shape[1 - axis]:
+        return None
+    thread, on = (nodes.points[:, k], nodes.there[:, k].copy()) if axis == 0 else (nodes.points[k], nodes.there[k].copy())
+    on[on] = piece.locate(thread[on]).distance_mm < ON_MM
     if not on[at]:
         return None
     ahead = at + int(np.argmin(np.append(on[at:], False)))
     back = at - int(np.argmin(np.append(on[at::-1], False))) + 1
-    run = thread[back:ahead]
-    return run if len(run) > 2 else None
+    return thread[back:ahead] if ahead - back > 2 else None
+
+
+def _clear_mm(line: Floats, below_mm: Sequence[Floats]) -> float:
+    """How far half of a line or more is from every one of other lines: lines that cross it are no neighbours."""
+    clear = float("inf")
+    for other in below_mm:
+        way = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(other, axis=0), axis=1))])
+        at = np.linspace(0.0, way[-1], max(int(way[-1]), 2))
+        dense = np.stack([np.interp(at, way, other[:, i]) for i in range(3)], axis=1)
+        clear = min(clear, float(np.median(cKDTree(dense).query(line)[0])))
+    return clear
 
 
 def _parted(
@@ -482,6 +512,10 @@ def propose_darts(woven: Woven, loom: Loom, asked: Asked) -> Iterator[tuple[str,
     """
     count, told = 0, []
     for k in _locking(woven):
+        laying = woven.layings[k]
+        if laying.draped is None and not (laying.tried or laying.must_cut):
+            # It is not for its shear that no net lies there.
+            continue
         trial = _with_darts(woven, k, MOST_PROPOSED - count, loom, asked)
         if isinstance(trial, Woven):
             new = trial.darts[len(woven.darts) :]

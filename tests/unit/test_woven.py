@@ -17,7 +17,17 @@ from plyflat.laying import Loom
 from plyflat.shaping import shape
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import region_of
-from plyflat.woven import Asked, _darted, _lines, _Tally, _worth, panel_words, propose_darts, weave
+from plyflat.woven import (
+    Asked,
+    _darted,
+    _lines,
+    _middle_thread,
+    _Tally,
+    _worth,
+    panel_words,
+    propose_darts,
+    weave,
+)
 
 FORWARD = np.array([1.0, 0.0, 0.0])
 WIDE = {'"240 mm"': '"2 m"', '"1 m"': '"9 m"'}
@@ -157,6 +167,21 @@ def test_pieces_that_no_net_lies_on_however_cut_are_left_whole(cap, monkeypatch)
     assert found.laid == (False,)
     assert found.panels == ()
     assert len(found.opened.pieces) == 1
+
+
+def test_a_cut_in_two_keeps_off_the_joins_of_the_ply_below(cap):
+    net = loom(cap, 40).rough_net(Opened((cap.surface,)), 0)
+    free, _ = _middle_thread(cap.surface, net, 0, asked().how)
+    assert np.abs(free - net.start_mm).sum(axis=1).min() < 1e-6
+    assert np.ptp(free[:, 1]) < 8 < 500 < np.ptp(free[:, 0])
+    # Where the ply below is joined along it, it gives way by the stagger and a lap.
+    moved, clear = _middle_thread(cap.surface, net, 0, asked(below_mm=[free]).how)
+    assert clear > 75
+    assert 75 < np.abs(np.median(moved[:, 1]) - np.median(free[:, 1])) < 105
+    # A line across is no neighbour.
+    across, far = _middle_thread(cap.surface, net, 1, asked(below_mm=[free]).how)
+    assert far > 75
+    assert np.abs(across - net.start_mm).sum(axis=1).min() < 1e-6
 
 
 def test_a_part_keeps_a_stated_start_only_well_inside_it(cap, halves):
