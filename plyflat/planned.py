@@ -337,8 +337,8 @@ class StackPlan:
         Out to the outer edge of the masking.
     ports : tuple of Port
         Vacuum port and gauge.
-    lead_width_mm : float
-        Of the strip of breather to each.
+    lead_width_mm, base_mm : float
+        Of the strip of breather to each; diameter of a port's base.
     order : tuple of str
         What is laid when, in words.
     """
@@ -354,6 +354,7 @@ class StackPlan:
     mask_region: Region | None
     ports: tuple[Port, ...]
     lead_width_mm: float
+    base_mm: float
     order: tuple[str, ...]
 
 

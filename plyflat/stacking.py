@@ -333,7 +333,8 @@ def plan_stack(
     layers = _with_leads(job, spec, bag, layers, ports)
     stack = StackPlan(
         ground.radius_mm, ground.stated, ground.tight, crossings, run, loops, corners,
-        None if outer is None else mask_outside(region, outer, width_mm=bag.mask_mm), outer, ports, job.vacuum.lead_width_mm, (),
+        None if outer is None else mask_outside(region, outer, width_mm=bag.mask_mm), outer, ports, job.vacuum.lead_width_mm,
+        bag.ports.base_mm, (),
     )  # fmt: skip
     words = order_of_placing(
         Placing(tuple(p.name for p in plies), layers, stack, reach, bag.tape.margin_mm, spec.corner is not None)

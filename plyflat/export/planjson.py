@@ -26,6 +26,7 @@ from ..surface.fillet import Filleted
 from ..surface.mesh import Repair
 from ..surface.region import Region
 from .filmjson import film_dict
+from .stackjson import stack_dict
 
 if TYPE_CHECKING:
     from ..cloth.draped import Draped
@@ -213,6 +214,7 @@ def _region(region: RegionPlan, number: _Numbers) -> dict:
         "corner": None if region.corner is None else _corner(region.corner),
         "fillet": None if region.fillet is None else _fillet(region, region.fillet),
         "bridging": None if region.reach is None else _bridging(region.reach),
+        "stack": None if region.stack is None else stack_dict(region.stack, region.layers),
     }
 
 

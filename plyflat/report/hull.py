@@ -144,8 +144,10 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
                 yield strain_picture(stage, ply)
         if region.layers:
             from .bag import reach_pictures
+            from .stack import stack_pictures
 
             yield bag_picture(stage)
+            yield from stack_pictures(stage)
             yield from reach_pictures(stage)
 
 

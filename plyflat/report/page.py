@@ -17,6 +17,7 @@ from .day import day_blocks
 from .drape import drape_words, tried_rows
 from .film import CURE_HEAD, LAYER_HEAD, STATE_HEAD, cure_rows, film_words, layer_rows, state_rows
 from .lays import lay_words
+from .stack import stack_blocks, stack_words
 from .style import Picture
 from .words import (
     CARE,
@@ -174,8 +175,12 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
         "cure_rows": cure_rows(region.reach),
         "corner_head": _head(*LAYER_HEAD),
         "corner_rows": layer_rows(region.reach),
+        "stack_words": stack_words(region),
+        "stack_blocks": [{"caption": b.caption, "head": _head(*b.head), "rows": b.rows} for b in stack_blocks(region)],
+        "stack_order": region.stack.order if region.stack is not None else (),
+        "stack": [*_figures(pictures, "bag stack", name), *_figures(pictures, "bag lines", name)],
         "bag": [
-            *_figures(pictures, "bag section", name),
+            *(_figures(pictures, "bag section", name) if region.stack is None else ()),
             *_figures(pictures, "bag on hull", name),
             *_figures(pictures, "bridging", name),
             *_figures(pictures, "corner sections", name),
