@@ -307,7 +307,7 @@ class _Piece:
         axis = int(middle.std(axis=0).argmin()) ^ 1
         cross = 1 - axis
         way = 1 if np.median(out[:, cross] - back[:, cross]) > 0 else -1
-        found = _tip(beside, middle, axis, way)
+        found = _tip(beside, middle, axis, way, CLEAR * bar_mm)
         if found is None:
             return None
         tip, line, hole = found
@@ -363,14 +363,17 @@ def _tips(cuts: Sequence[Cut]) -> Ints:
 
 def _hidden(uv: Floats, lines: Sequence[Floats], bar_mm: float) -> Bools:
     """(k,) flat places whose rectangle back to the zero a line crosses; lines are (n, 2, 2) ends of stretches."""
-    points = np.concatenate([_dense(line, 0.1 * bar_mm) for line in lines])
     clear = CLEAR * bar_mm
+    dense = [_dense(line, 0.1 * bar_mm) for line in lines]
+    points = np.concatenate(dense)
+    # A cut that only touches a first thread, as with its tip, takes nothing from the thread's other side.
+    leans = np.concatenate([np.tile(_lean(q, clear), (len(q), 1)) for q in dense])
     out = np.zeros(len(uv), dtype=bool)
     for su in (1, -1):
         for sv in (1, -1):
             q, o = uv * [su, sv], points * [su, sv]
             here = np.flatnonzero((q >= 0).all(axis=1))
-            o = o[(o >= -clear).all(axis=1)]
+            o = o[((o >= -clear) & (leans * [su, sv] >= 0)).all(axis=1)]
             if not len(here) or not len(o):
                 continue
             o = o[np.argsort(o[:, 0])]
@@ -378,6 +381,12 @@ def _hidden(uv: Floats, lines: Sequence[Floats], bar_mm: float) -> Bools:
             far = least[np.searchsorted(o[:, 0], q[here, 0] - clear)]
             out[here] |= far < q[here, 1] - clear
     return out
+
+
+def _lean(points: Floats, clear: float) -> Ints:
+    """(2,) the side of each first thread that points lie on wholly, 1 or -1; 0 where they lie on both."""
+    after, before = (points > clear).any(axis=0), (points < -clear).any(axis=0)
+    return np.asarray(after.astype(np.int64) - before.astype(np.int64))
 
 
 def _dense(line: Floats, step: float) -> Floats:
@@ -391,15 +400,19 @@ def _dense(line: Floats, step: float) -> Floats:
 
 
 def _tip(
-    beside: Sequence[tuple[Floats, Floats]], border: Floats, axis: int, way: int
+    beside: Sequence[tuple[Floats, Floats]], border: Floats, axis: int, way: int, clear: float
 ) -> tuple[Floats, Floats, Floats] | None:
     """Where the known thread along a side's border touches a cut (2,), that cut's places (k, 2), and its hole's stretches."""
     cross = 1 - axis
     level = np.median(border[:, cross])
     best, off = None, np.inf
     for line, hole in beside:
-        o = line.reshape(-1, 2)
-        o = o[np.sign(o[:, cross]) == np.sign(level)]
+        # What lies behind a first thread begins where the cut crosses that.
+        a, b = line[:, 0], line[:, 1]
+        over = a[:, cross] * b[:, cross] < 0
+        share = (a[over, cross] / (a[over, cross] - b[over, cross]))[:, None]
+        o = np.concatenate([line.reshape(-1, 2), a[over] + share * (b[over] - a[over])])
+        o = o[way * o[:, cross] >= -clear]
         if not len(o):
             continue
         point = o[int((way * o[:, cross]).argmin())]
