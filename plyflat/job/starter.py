@@ -62,6 +62,8 @@ outline = {{ unit = "mm", points = [
 #minus = [{{ spot = {{ point = "1.3 0 -0.4 m", radius = "25 mm" }}, margin = "20 mm" }}]
 #stack = "never"                      # or "always": shapes that allow for the plies below; left out: where it matters
 #darts = 4                            # most cuts a ply may get so that it lies flat
+# Ports of the bag, where you want them, and thin skins that they keep off; left out: places are chosen.
+#ports = {{ vacuum = "1.2 0 -0.4 m", gauge = "1.6 0 -0.4 m", thin = ["1.4 0 -0.4 m"] }}
 
 # Plies, the first laid first.
 [[region.ply]]
@@ -136,6 +138,10 @@ film         = {{ material = "bag film 50", margin = "{film}", cut = "sheet", sl
 # How the film stretches (yield, modulus, hardening, breaks_at), slides (friction) and is fed (tuck, pleat_margin, pleat_most)
 # may be stated in its table; left out, it is taken for nylon, from memory. hollow = [...] has hollow tubes checked.
 over_openings = false                 # true: run the bag over what the area surrounds, such as a skeg
+# A layer in one piece bridges a tight inside corner. To have it cut there, add to it: corner = "slit" (edge to edge) or
+# corner = "lap" with corner_lap = "40 mm". The tape table takes mask = "50 mm" (masking outside it) and spare = "10 %".
+#corner_radius = "20 mm"              # TYPICAL: what counts as tight; left out: the radius that the film draws to
+#ports = {{ clear = "50 mm", apart = "60 mm", base = "50 mm" }}    # TYPICAL: from the laminate; from pleats and corners; size
 
 # ---- resin ---------------------------------------------------------------------------------------------------------
 [resin]
