@@ -34,6 +34,8 @@ STRAYS, STRAYS_MM = 0.2, 1.0
 SAME_MM = 1e-3
 #: Parts in which a patch that meets itself is read, so that none of them does.
 PARTS = 8
+#: Triangles at jags of a corner that lean off by more than this (a cosine) are evened with it, in so many rounds.
+JAG, JAGS = 0.2, 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -240,6 +242,19 @@ def piece_bed(bed: Bed, piece: Surface) -> Bed:
     return Bed(bed.ground, piece, points, None, face, within, corners_mm=bed.corners_mm)
 
 
+def seam_places(piece: Surface) -> Ints:
+    """(n,) the first vertex in the same place for each vertex of a piece: the two sides of its seams share one."""
+    from scipy.spatial import cKDTree
+
+    rim = np.unique(directed_edges(piece.faces)[rim_edges(len(piece.vertices_mm), piece.faces)])
+    pairs = cKDTree(piece.vertices_mm[rim]).query_pairs(SAME_MM, output_type="ndarray")
+    graph = sp.coo_array((np.ones(len(pairs)), pairs.T), shape=(len(rim), len(rim)))
+    label = connected_components(graph, directed=False)[1]
+    out = np.arange(len(piece.vertices_mm))
+    out[rim] = rim[np.unique(label, return_index=True)[1]][label]
+    return out
+
+
 def turned(start: Start, turn_deg: float, crossing_deg: float = 90.0) -> Start:
     """Return a start with its warp turned anticlockwise and the weft set at an angle to it."""
     return _framed(start.point, start.face, start.normal, start.warp, turn_deg, crossing_deg)
@@ -302,7 +317,9 @@ def make_bed(patch: Surface | Region, *, curved: bool = True, smooth_mm: float =
     place = np.full(len(v), -1, dtype=np.int64)
     place[used] = np.arange(len(used))
     rough_points = points
-    points, own_points = _straightened(whole, kept, points, place[vertex], smooth_mm, v is not whole.vertices_mm)
+    points, own_points = _straightened(
+        whole, kept, points, surface, place[vertex], smooth_mm, v is not whole.vertices_mm
+    )
     corners = ALONG_MM[0] if points is not rough_points else 0.0
     holes = _holes(whole.faces, kept, faces, used, points, surface)
     if holes:
@@ -312,7 +329,7 @@ def make_bed(patch: Surface | Region, *, curved: bool = True, smooth_mm: float =
 
 
 def _straightened(
-    whole: Surface, kept: Ints, points: Floats, own: Ints, smooth_mm: float, rough: bool
+    whole: Surface, kept: Ints, points: Floats, patch: Surface, own: Ints, smooth_mm: float, rough: bool
 ) -> tuple[Floats, Floats]:
     """Make the corner lines of a rough surface even: its vertices, and where the patch's own come to lie on it."""
     if smooth_mm <= 0 or not (rough or is_evened(whole)):
@@ -320,25 +337,19 @@ def _straightened(
     part, used = whole.sub(kept)
     share_copy(whole, part, used, scale_mm=smooth_mm)
     new = straighten_corners(part, points)
+    # Evening slides vertices along the surface too; the patch's stay where they were, on the new surface.
     on = points[own]
-    moved = np.flatnonzero((new[own] != on).any(axis=1))
-    if len(moved):
-        # Vertices slid along the sides; the patch's stay where they were, on the new surface.
-        on[moved] = Surface(new, part.faces).locate(on[moved]).points_mm
+    slid = np.flatnonzero((new[own] != patch.vertices_mm).any(axis=1))
+    if len(slid):
+        on[slid] = Surface(new, part.faces).locate(patch.vertices_mm[slid]).points_mm
+    # But where that would turn a triangle over, at a jag of the corner, they slide too.
+    for _ in range(JAGS):
+        over = (Surface(on.copy(), patch.faces).face_normals * patch.face_normals).sum(axis=1) < JAG
+        jags = np.unique(patch.faces[over])
+        if not (on[jags] != new[own[jags]]).any():
+            break
+        on[jags] = new[own[jags]]
     return new, on
-
-
-def seam_places(piece: Surface) -> Ints:
-    """(n,) the first vertex in the same place for each vertex of a piece: the two sides of its seams share one."""
-    from scipy.spatial import cKDTree
-
-    rim = np.unique(directed_edges(piece.faces)[rim_edges(len(piece.vertices_mm), piece.faces)])
-    pairs = cKDTree(piece.vertices_mm[rim]).query_pairs(SAME_MM, output_type="ndarray")
-    graph = sp.coo_array((np.ones(len(pairs)), pairs.T), shape=(len(rim), len(rim)))
-    label = connected_components(graph, directed=False)[1]
-    out = np.arange(len(piece.vertices_mm))
-    out[rim] = rim[np.unique(label, return_index=True)[1]][label]
-    return out
 
 
 def _missing_angle(points: Floats, faces: Ints, across: Ints) -> Floats:

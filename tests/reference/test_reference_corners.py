@@ -6,6 +6,7 @@ import shapes
 
 from plyflat.cloth import _net_bed
 from plyflat.cloth.drape import drape
+from plyflat.cloth.draped import _along_threads
 from plyflat.surface.mesh import Surface
 from plyflat.surface.noise import smooth_surface
 from plyflat.surface.region import cut_region
@@ -54,3 +55,11 @@ def test_a_clean_corner_is_not_touched():
     bed = _net_bed.make_bed(Surface(v, f))
     assert bed.corners_mm == 0
     assert (bed.points == v).all()
+
+
+@pytest.mark.reference(source="threads keep their lengths", kind="derived")
+def test_threads_keep_their_lengths_on_a_scan_that_nobody_smoothed():
+    laid = shear(corner_region(60.0, 0), 20.0)[1]
+    off = np.abs(np.log(_along_threads(laid.laid.bed.points, laid.surface, laid.uv_mm))).max(axis=1)
+    assert np.median(off) < 0.003
+    assert np.quantile(off, 0.9) < 0.02
