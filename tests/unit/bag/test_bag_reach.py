@@ -4,6 +4,7 @@ import shapes
 
 from plyflat.bag.reach import find_bridging
 from plyflat.errors import QuantityError, ShapeError
+from plyflat.surface.cut import refine
 from plyflat.surface.mesh import Surface
 
 FILM = {"pressure_kpa": 50.0, "tension_n_per_m": 1000.0}
@@ -29,6 +30,29 @@ def test_noise_that_hangs_together():
     out = np.hypot(v[:, 1], v[:, 2])
     assert found.gap_mm[(out > 40) & (out < 110)].max() < 1.0
     assert np.median(found.gap_mm[out < 1e-6]) == pytest.approx(3.094, rel=0.15)
+
+
+def test_a_turned_or_mirrored_hull_bridges_the_same():
+    v, f = shapes.wedge(105, length=60, step=5.0)
+    here = find_bridging(Surface(v, f), **FILM)
+    turned = find_bridging(Surface(shapes.turned(v, seed=3) + [500.0, -20.0, 7.0], f), **FILM)
+    assert turned.gap_mm == pytest.approx(here.gap_mm, abs=1e-3)
+    assert turned.spots[0].volume_mm3 == pytest.approx(here.spots[0].volume_mm3, rel=1e-3)
+    mirrored = find_bridging(Surface(v * [-1, 1, 1], f[:, ::-1]), **FILM)
+    assert mirrored.gap_mm == pytest.approx(here.gap_mm, abs=1e-3)
+    assert mirrored.reach_mm == pytest.approx(here.reach_mm, rel=1e-3)
+    x, y, z = here.spots[0].place_mm
+    assert mirrored.spots[0].depth_mm == pytest.approx(here.spots[0].depth_mm, abs=1e-3)
+    assert mirrored.spots[0].place_mm[1:] == pytest.approx((y, z), abs=1e-6)
+
+
+def test_a_finer_mesh_of_one_hull_bridges_the_same():
+    v, f = shapes.wedge(105, length=60, step=6.0)
+    fine = refine(Surface(v, f), 3.0).surface
+    coarse, other = find_bridging(Surface(v, f), **FILM), find_bridging(fine, **FILM)
+    assert other.gap_mm[: len(v)] == pytest.approx(coarse.gap_mm, abs=0.02)
+    assert other.spots[0].volume_mm3 == pytest.approx(coarse.spots[0].volume_mm3, rel=0.01)
+    assert other.spots[0].missing_mm == pytest.approx(coarse.spots[0].missing_mm, rel=0.01)
 
 
 def test_convex_and_gently_hollow_surfaces_are_reached():
