@@ -572,7 +572,7 @@ def _shopping(
         metres = length / 1000
         count = tape_rolls(length, roll_length_mm=tape.roll_length_mm)
         cost = None if tape.price_per_m is None else metres * tape.price_per_m
-        basis = f"derived: tape line with overlaps and both sides of every pleat; {count} roll{'s' * (count != 1)}"
+        basis = f"derived: tape line with corners, pleats, ports, film joins, overlaps and spare; {count} roll{'s' * (count != 1)}"
         rows.append(Quantity(name, metres, "m", metres, 1.15 * metres, basis, cost))
     for region in regions:
         if region.putty_g > 0:

@@ -50,6 +50,9 @@ METHODS = (
     "pressure, and by one of twice that: a film in a hollow lies between the two. Yield, thickness and friction of the film are from "
     "memory unless the job states them. Pleats are half as high as the worst section across their corner lacks film, plus the "
     "margin; how they fold, and what cloth and breather do in the corner, is not worked out.",
+    "A layer bridges an inside corner where the hull bends there, read off plane sections across the corner line, more tightly than the "
+    "film's free radius: a bound, since the layers under the film pull too. Ports stand where they keep clear of what the job names, as far "
+    "apart along the surface as may be; straight distances are to pleats and corners. Whether a skin bears the vacuum is not worked out here.",
     "Lays: a general packing search for the stated time, then checked piece by piece in exact outlines. A longer search may "
     "find a shorter lay; the bound says how much shorter it could get at the very best.",
     "Resin by mass balance from the stated fibre fractions; weigh your own wet samples to know yours.",

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import plans
 import pytest
+import stacks
 
 from plyflat import daily
 from plyflat.daily import HeatError, check_day, plan_day
@@ -225,3 +226,19 @@ def test_ranges_and_margins_are_the_jobs(plan):
     assert day_of(plan, sunny.format(14))[0].sun.tier == "quiet"
     assert day_of(plan, sunny.format(20))[0].sun.tier == "warn"
     assert day_of(plan, sunny.format(20))[0].cure.glass_transition_c == (30, 100)
+
+
+def test_the_lead_is_that_of_the_port_as_placed(tmp_path):
+    made = stacks.make(tmp_path)
+    region = made.regions[0]
+    fleece = dataclasses.replace(region.layers[0], kind="breather", material="peel ply 85", margin_mm=75.0)
+    region = dataclasses.replace(region, layers=(*region.layers, fleece))
+    stated = daily._lead_mm(made.job, dataclasses.replace(region, stack=None), 75.0)
+    assert stated == made.job.vacuum.lead_mm == 150.0
+    # The vacuum port stands 225 mm from the laminate; brought to 100 mm it leaves 25 mm of lead.
+    assert daily._lead_mm(made.job, region, 75.0) == 150.0
+    near = dataclasses.replace(region.stack.ports[0], way_mm=100.0)
+    closer = dataclasses.replace(region, stack=dataclasses.replace(region.stack, ports=(near, region.stack.ports[1])))
+    assert daily._lead_mm(made.job, closer, 75.0) == 25.0
+    # All tape of the stack is what is bought.
+    assert daily.tape_mm([region])["sealant tape"] == pytest.approx(region.stack.tape.total_mm)

@@ -245,3 +245,12 @@ def test_what_cannot_be_is_refused_with_its_key(line, says):
 def test_a_tape_roll_shorter_than_its_overlap_is_refused(placed, folder):
     with pytest.raises(QuantityError, match="used up by an overlap of 300 mm"):
         stacked(placed, folder, JOB.replace('overlap = "25 mm"', 'overlap = "300 mm"').replace('"1500 mm"\n[consumable.film]', '"200 mm"\n[consumable.film]'))
+
+
+def test_ports_are_mirrored_with_their_region():
+    text = JOB.replace('bag = "standard"\n', 'bag = "standard"\nports = { vacuum = "520 120 0 mm", thin = ["320 300 0 mm"] }\n')
+    both = text.replace("[cloth.glass]", '[[region]]\nname = "other side"\nmesh = "hull"\nbag = "standard"\nmirror_of = "patch"\n[cloth.glass]')
+    other = job_from_text(both).regions[1].ports
+    assert other.vacuum_mm == pytest.approx((520.0, -120.0, 0.0))
+    assert other.gauge_mm is None
+    assert other.thin_mm == (pytest.approx((320.0, -300.0, 0.0)),)

@@ -13,6 +13,7 @@ from plyflat.shop.bleed import (
     bleed_of,
     breather_holds,
     holds_from_square_g_m2,
+    lead_holds_g_m,
 )
 from plyflat.shop.resin import FractionError
 from plyflat.shop.spread import Range, RangeError, carried
@@ -116,3 +117,11 @@ def test_ranges_carried_through_are_those_of_random_draws():
     at = share(0.5, 40, 500)
     parts = [800 / 0.25 / 450 * 0.05, 0.6 / 450 * 10, at / 500 * 100]
     assert (ours.high - ours.low) / 2 == pytest.approx(np.sqrt(np.sum(np.square(parts))), rel=0.03)
+
+
+def test_a_lead_takes_what_its_width_holds():
+    # 50 mm of a breather that holds 400 to 600 g/m².
+    assert lead_holds_g_m(Range(400, 500, 600), 50.0) == Range(20, 25, 30)
+    for width in (0.0, -1.0, float("inf")):
+        with pytest.raises(BleedError, match="wide carries nothing"):
+            lead_holds_g_m(Range(400, 500, 600), width)
