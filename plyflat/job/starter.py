@@ -135,8 +135,9 @@ release_film = {{ material = "perforated film 25", margin = "{release_film}" }}
 breather     = {{ material = "breather 150", margin = "{breather}" }}
 tape         = {{ material = "sealant tape", margin = "{sealant}", overlap = "25 mm" }}
 film         = {{ material = "bag film 50", margin = "{film}", cut = "sheet", slack = "0 mm" }}
-# How the film stretches (yield, modulus, hardening, breaks_at), slides (friction) and is fed (tuck, pleat_margin, pleat_most)
-# may be stated in its table; left out, it is taken for nylon, from memory. hollow = [...] has hollow tubes checked.
+# The film's table takes how it stretches (yield, modulus, hardening, breaks_at), how it slides (friction) and how it is
+# fed (tuck, pleat_margin, pleat_most); left out, it is taken for nylon, from memory. Hollow tubes stated in this table
+# under hollow, with radius, wall and modulus, are checked against being crushed.
 over_openings = false                 # true: run the bag over what the area surrounds, such as a skeg
 # A layer in one piece bridges a tight inside corner. To have it cut there, add to it: corner = "slit" (edge to edge) or
 # corner = "lap" with corner_lap = "40 mm". The tape table takes mask = "50 mm" (masking outside it) and spare = "10 %".
