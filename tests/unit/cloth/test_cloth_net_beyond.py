@@ -7,6 +7,7 @@ from plyflat.cloth._net import ON, Arm, Plan, grow
 from plyflat.cloth._net_bed import make_bed, piece_bed, seam_places
 from plyflat.cloth._net_beyond import _hidden, cuts_of, lay_beyond, tips_of
 from plyflat.cloth._net_lay import lay, moved
+from plyflat.cloth._net_read import read
 from plyflat.cloth.drape import drape_of
 from plyflat.cloth.draped import draped_flat
 from plyflat.cloth.draping import Wishes, lay_piece
@@ -118,6 +119,16 @@ def test_a_net_from_threads_that_are_known_is_the_same_net(cap):
     assert np.abs(net.points - more.points).max() < 0.02
 
 
+def first_thread(laid, axis):
+    """Flat places, points and normals of a net's first warp or weft thread on the surface."""
+    i, j = laid.net.origin
+    line = (slice(None), j) if axis == 0 else (i, slice(None))
+    on = laid.net.state[line] == ON
+    at = np.zeros((int(on.sum()), 2))
+    at[:, axis] = (laid.net.u_mm if axis == 0 else laid.net.v_mm)[on]
+    return at, laid.net.points[line][on], laid.net.normals[line][on]
+
+
 # -- sides of cuts ---------------------------------------------------------------------------------------------------
 def test_both_sides_of_a_dart_shear_less_and_all_else_stays(cap):
     whole, bed = cap
@@ -131,6 +142,13 @@ def test_both_sides_of_a_dart_shear_less_and_all_else_stays(cap):
         was = np.abs(before.reading.shear_deg[side.at]).max()
         assert np.abs(side.reading.shear_deg).max() < 0.45 * was
         assert side.cover == pytest.approx(1)
+        # The thread that parts a side from the rest has the same places in both nets.
+        near = []
+        for axis in (0, 1):
+            at, points, normals = first_thread(side, axis)
+            near.append(np.abs(read(before.cells, points, normals).uv_mm - side.shift_mm - at).max())
+        assert min(near) < 0.1
+        assert max(near) > 5
     drape = drape_of(laid)
     flat = draped_flat(drape)
     assert not flat.flat.overlaps
@@ -198,6 +216,17 @@ def test_on_a_saddle_a_slit_stays_shut():
     # A wedge that would have to be let in is no wedge that can be taken out.
     assert laid.parts == ()
     assert laid is before
+
+
+def test_no_cut_opens_where_its_sides_would_lie_over_each_other():
+    v, f = shapes.cap(50, R, triangles=3000)
+    whole = Surface(v, f)
+    lines = [
+        ([123.215, 229.195, 965.551], [393.826, 657.058, 642.788]), ([-109.566, -568.193, 815.568], [-514.444, -567.601, 642.788])
+    ]
+    piece = slit(whole, *(tuple(np.array(q) for q in line) for line in lines))
+    laid = lay_beyond(laid_on(make_bed(whole), piece, start=[-154.67, 192.32, 969.07], turn_deg=28.968))
+    assert draped_flat(drape_of(laid)).flat.overlap_mm2 < 1e-6
 
 
 def test_nets_behind_a_cut_are_not_read_on_another_mesh(cap):
