@@ -81,9 +81,10 @@ def _row(what: str, mesh: FilmMesh, hull: Surface, foot: np.ndarray, finer: int)
     wall, cpu = time.perf_counter(), time.process_time()
     laid = lay_film(mesh, hull, FILM, pressure_kpa=90.0, offset_mm=2.0, finer=finer)
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
-    gap = laid.gap_over_mm(foot) - 2.0
+    gap, (low, high) = laid.gap_over_mm(foot) - 2.0, laid.gap_range_mm(foot).mean(axis=0) - 2.0
     print(
-        f"  {what}: {len(laid.vertices_mm):6d} vertices, foot gap mean {gap.mean():.2f} max {gap.max():.2f} mm, "
+        f"  {what}: {len(laid.vertices_mm):6d} vertices, foot gap mean {gap.mean():.2f} ({low:.2f} to {high:.2f}) "
+        f"max {gap.max():.2f} mm, stretched {laid.most_stretch:.2f} times, "
         f"off balance {100 * laid.residual:.2f} %, {wall:.1f} s wall, {cpu:.1f} s processor",
         flush=True,
     )

@@ -69,13 +69,15 @@ def test_a_film_that_sticks_in_a_square_corner():
         low, high = (r, high) if 50 * (first * (100 / r) ** n - 1) > 0.09 * r else (low, r)
     assert r == pytest.approx(86.485, abs=1e-3)
     found = []
-    for steps in (6, 12):
+    for steps in (6, 12, 24):
         ramp = np.geomspace(0.05, 1, steps)
         laid = lay_film(chord(64), square_corner(), FILM, pressure_kpa=90.0, friction=math.inf, ramp=ramp)
         found.append(corner_radius(laid))
-    assert found[1] == pytest.approx(r, rel=0.015)
-    # Of first order in the steps of the load.
-    assert abs(found[1] - r) < 0.75 * abs(found[0] - r)
+    off = np.abs(np.array(found) - r)
+    assert off[2] < 0.003 * r
+    # Of first order in the steps of the load: a quarter with four times as many.
+    assert off[1] < 0.7 * off[0]
+    assert off[2] < 0.3 * off[0]
 
 
 SOFT = {"poisson": 0.0, "yield_mpa": 35.0}
