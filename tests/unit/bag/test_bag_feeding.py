@@ -106,11 +106,11 @@ def test_a_high_fold_is_shared_out_and_folds_do_not_cross(wedge):
     assert len(many.pleats) == 4
     assert all(p.needs_mm <= 20.0 for p in many.pleats)
     assert sum(p.needs_mm for p in many.pleats) == pytest.approx(sum(p.needs_mm for p in whole.pleats), rel=0.02)
-    first, second = (np.array([q.ear.from_mm, q.ear.to_mm]) for q in many.folds)
-    # Seen from above the corner runs along x: both folds stay on one side of each other.
-    near, end = (np.sort(q[:, 0]) for q in (first, second))
-    assert near[0] < end[1]
-    assert end[0] < near[1]
+    for fold in many.folds:
+        # Each keeps to its own wall from end to end: the one lies at z = 0, the other at y = 0.
+        (_, y, z), (_, far_y, far_z) = fold.ear.from_mm, fold.ear.to_mm
+        assert abs(y - z) > 20.0
+        assert (y - z) * (far_y - far_z) > 0
 
 
 def test_friction_leaves_more_where_the_fold_is_far(pocket):
