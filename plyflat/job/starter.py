@@ -83,7 +83,7 @@ roll_width = "1270 mm"                # TYPICAL: measure your roll
 roll_length = "10 m"                  # TYPICAL: what is left on your roll
 rolls = 1                             # how many full rolls are in the shop
 # Rolls begun and remnants, used first where that saves cloth; flaws are boxes from the roll's end and its edge:
-#at_hand = [{{ length = "3.2 m", flaws = [{{ from_end = "1 m", from_edge = "0 mm", along = "80 mm", across = "50 mm" }}] }}]
+#at_hand = [{{ length = "3 m", flaws = [{{ from_end = "1 m", from_edge = "0 mm", along = "8 cm", across = "5 cm" }}] }}]
 #buy = false                          # no more rolls are to be had
 #price = "12.50 EUR/m"                # of a metre off the roll
 fibre = "glass"                       # carbon, glass, aramid, flax or other
@@ -207,7 +207,7 @@ seconds = "20 s"                      # time to search for short lay-outs; longe
 #tries = 40                           # search by count instead: the same lays each time
 #table = "3 m"                        # length of the cutting table: no piece across two sections
 #keep = "ply"                         # pieces of a ply (or "region") from one roll
-#first = ["area"]                     # regions whose pieces get cloth and are cut first
+#first = ["first area"]               # regions whose pieces get cloth and are cut first
 gap = "5 mm"                          # least gap between pieces
 edge = "10 mm"                        # selvedge to keep clear
 seed = 1                              # start of the search

@@ -158,6 +158,7 @@ def _all_fit(sizes, width, length, taken):
     return False
 
 
+@pytest.mark.reference(source="exhaustive search over whole places of whole rectangles round a flaw", kind="derived")
 @settings(max_examples=40, deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1, 3), st.integers(1, 4)), min_size=1, max_size=4),

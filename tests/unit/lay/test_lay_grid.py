@@ -44,6 +44,13 @@ def test_parts_of_the_width_fit_exactly(share, gap_mm):
     assert len(put(bed, [box(0, 0, 300, height)], [(0.0,)], [0] * share)) == share
 
 
+def test_a_piece_a_little_longer_than_the_cloth_finds_no_room():
+    # The last column of cells reaches beyond the cloth.
+    bed = Bed(100.0, 130.2, gap_mm=0.0, shut=Polygon())
+    assert put(bed, [box(0, 0, 130.3, 50)], [(0.0,)], [0]) == []
+    assert len(put(bed, [box(0, 0, 130.2, 50)], [(0.0,)], [0])) == 1
+
+
 def test_the_first_place_is_the_one_nearest_to_the_end():
     bed = Bed(100.0, 400.0, gap_mm=0.0, shut=box(0, 0, 50, 60))
     (lies,) = put(bed, [box(0, 0, 30, 40)], [(0.0,)], [0])

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 
 import packing
 import pytest
@@ -127,6 +128,15 @@ def test_no_piece_lies_across_two_sections_of_the_table():
     assert max(b - a for a, b in zip(ends, ends[1:])) <= 1500.0 + 1e-6
 
 
+def test_the_gap_on_both_sides_of_a_cut_counts_for_the_table():
+    # Two pieces and the gap between take 1404 mm, but 1408 mm from cut to cut.
+    stock = Stock("roll 1", 1000.0, 5000.0)
+    parts = [Part(box(0, 0, 700, 900), (0.0,), copies=4)]
+    (narrow,) = lay_out(parts, [stock], table_mm=1406.0, gap_mm=4.0)
+    (enough,) = lay_out(parts, [stock], table_mm=1409.0, gap_mm=4.0)
+    assert (len(narrow.cuts_mm), len(enough.cuts_mm)) == (3, 1)
+
+
 def test_a_piece_longer_than_the_table_is_refused():
     with pytest.raises(FitError, match=r"1800\.0 mm along the roll .* 300\.0 mm more"):
         lay_on_stock([Part(box(0, 0, 1800, 450), (0.0,))], [FULL], table_mm=1500.0, seconds=0)
@@ -166,15 +176,14 @@ def test_odd_shapes_lie_on_flawed_cloth(outline):
 
 
 def test_a_group_comes_from_one_roll():
+    # The short roll would hold one of the pair and the small piece.
     stocks = [Stock("a", 1000.0, 1000.0), Stock("b", 1000.0, 2000.0)]
-    parts = [
-        Part(box(0, 0, 900, 480), (0.0,), copies=2, group="port"),
-        Part(box(0, 0, 900, 470), (0.0,), copies=2, group="starboard"),
-        Part(box(0, 0, 800, 460), (0.0,), copies=2, group="stem"),
-    ]
+    parts = [Part(box(0, 0, 900, 600), (0.0,), copies=2, group="port"), Part(box(0, 0, 900, 350), (0.0,), group="stem")]
     lays = lay_out(parts, stocks)
-    homes = {group: {lay.stock.name for lay in lays for p in lay.places if parts[p.part].group == group} for group in ("port", "starboard", "stem")}
-    assert all(len(found) == 1 for found in homes.values())
+    homes = [{lay.stock.name for lay in lays for p in lay.places if p.part == k} for k in range(2)]
+    assert homes[0] == {"b"}
+    ungrouped = lay_out([replace(part, group="") for part in parts], stocks[:1] + [Stock("b", 1000.0, 1000.0)])
+    assert [len(lay.places) for lay in ungrouped] == [2, 1]
 
 
 def test_a_group_that_no_roll_holds_is_spread():
