@@ -205,9 +205,7 @@ def shape(
     whole = _templates(job, spec, opened, laid, cut, butts)
     frames = [_frame(job, spec, cut, piece, flat) for piece, flat in zip(opened.pieces, laid.flats)]
     split = split_pieces(whole, opened.pieces, laid.flats, laid.fewest, how)
-    lines = lap_lines(opened, laid.flats, cut.lap_mm, butts=butts)
-    laps = tuple(line for line, cause in zip(lines, laid.causes) if cause != "panel")
-    panel_laps = tuple(line for line, cause in zip(lines, laid.causes) if cause == "panel")
+    laps, panel_laps = _laps(laid, cut, butts)
     joins = (*seams, *split.joins)
     clear = _clearance(laid, laps, earlier, cut)
     pieces = _pieces(laid, frames)
@@ -225,7 +223,6 @@ def shape(
             *_cautions(pieces, split.templates),
             *join_cautions(joins, split, laid.panels, how),
             *laying_cautions(laid.layings),
-            *panel_words(laid.panels),
             *laid.notes,
         ),
         laps,
@@ -238,6 +235,13 @@ def shape(
         laid.panels,
         laid.layings,
     )
+
+
+def _laps(laid: _Laid, cut: Cut, butts: Sequence[int]) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
+    """Return the centre lines of the laps along seams and cuts, and of those between panels."""
+    lines = lap_lines(laid.opened, laid.flats, cut.lap_mm, butts=butts)
+    panels = tuple(line for line, cause in zip(lines, laid.causes) if cause == "panel")
+    return tuple(line for line, cause in zip(lines, laid.causes) if cause != "panel"), panels
 
 
 def _pieces(laid: _Laid, frames: Sequence[Frame]) -> tuple[Piece3D, ...]:
@@ -523,7 +527,7 @@ def _partly_woven(
         made.fewest,
         layings,
         tuple(bare),
-        notes,
+        (*panel_words(woven.panels), *notes),
     )
 
 
