@@ -445,10 +445,11 @@ class Filler:
             broken = self._broken(load.counts, rest)
             if not broken:
                 return load
-            whole = Counter({k: n for k, n in load.counts.items() if self.parts[k].group not in broken})
-            if whole:
-                return self._some_of(load, whole)
-            # Nothing stays: the first group alone, if it fits; else what belongs to no group.
+            others = Counter({k: n for k, n in counts.items() if self.parts[k].group not in broken})
+            if others:
+                counts = others
+                continue
+            # Nothing else is left: one group alone, if it fits.
             counts = self._next_group(counts, rest, broken)
         return None
 
@@ -538,15 +539,6 @@ class Filler:
             places.append(Place(order[spot.piece], seen[spot.piece], spot.turn_deg, shift, outline))
             seen[spot.piece] += 1
         return Load(stock, start_mm, counts, self._on(stock, start_mm, counts, reach_mm).measured(places))
-
-    def _some_of(self, load: Load, counts: Counter[int]) -> Load:
-        """Keep some parts of a load, moved up to the beginning where nothing is in the way."""
-        index = list(load.counts)
-        kept = [place for place in load.lay.places if index[place.part] in counts]
-        first = min(place.outline.bounds[0] for place in kept) if load.stock.plain else 0.0
-        edge = load.stock.edge_mm
-        spots = [Spot(index[p.part], p.turn_deg, (p.shift_mm[0] - first, p.shift_mm[1] - edge)) for p in kept]
-        return self._load(load.stock, load.start_mm, spots)
 
     # ---- piece by piece -----------------------------------------------------------------------------------------
 

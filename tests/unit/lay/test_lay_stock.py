@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import math
 import threading
-from dataclasses import replace
+from collections import Counter
 
 import packing
 import pytest
@@ -12,8 +12,9 @@ from shapely.affinity import translate
 from plyflat.errors import CheckError, FitError, QuantityError, ShapeError, StoppedError
 from plyflat.lay.checks import check_places
 from plyflat.lay.parts import Part, Place
-from plyflat.lay.rolls import lay_on_stock
+from plyflat.lay.rolls import Filler, lay_on_stock
 from plyflat.lay.stock import Flaw, Stock, check_stock, worth_keeping
+from plyflat.progress import quiet
 
 FULL = Stock("roll", 1000.0, 5000.0, bought=True)
 
@@ -176,14 +177,24 @@ def test_odd_shapes_lie_on_flawed_cloth(outline):
 
 
 def test_a_group_comes_from_one_roll():
-    # The short roll would hold one of the pair and the small piece.
-    stocks = [Stock("a", 1000.0, 1000.0), Stock("b", 1000.0, 2000.0)]
-    parts = [Part(box(0, 0, 900, 600), (0.0,), copies=2, group="port"), Part(box(0, 0, 900, 350), (0.0,), group="stem")]
+    # The short roll is fullest with one of the pair and the strip beside it.
+    stocks = [Stock("a", 1000.0, 1000.0), Stock("b", 1000.0, 3000.0)]
+    parts = [
+        Part(box(0, 0, 900, 600), (0.0,), copies=2, group="port"),
+        Part(box(0, 0, 900, 350), (0.0,), group="stem"),
+        Part(box(0, 0, 900, 900), (0.0,), copies=2),
+    ]
+
     lays = lay_out(parts, stocks)
-    homes = [{lay.stock.name for lay in lays for p in lay.places if p.part == k} for k in range(2)]
-    assert homes[0] == {"b"}
-    ungrouped = lay_out([replace(part, group="") for part in parts], stocks[:1] + [Stock("b", 1000.0, 1000.0)])
-    assert [len(lay.places) for lay in ungrouped] == [2, 1]
+    assert {lay.stock.name for lay in lays for place in lay.places if place.part == 0} == {"b"}
+
+
+@pytest.mark.parametrize(("group", "taken"), [("port", {1: 1}), ("", {0: 1, 1: 1})])
+def test_a_roll_takes_a_group_whole_or_not_at_all(group, taken):
+    parts = [Part(box(0, 0, 900, 600), (0.0,), copies=2, group=group), Part(box(0, 0, 900, 350), (0.0,))]
+    stock, wanted = Stock("a", 1000.0, 1000.0), Counter({0: 2, 1: 1})
+    filler = Filler(parts, [stock], 0.0, math.inf, 0, 0.0, None, quiet, None)
+    assert filler._fit(stock, 0.0, wanted, rest=wanted, seconds=0.0).counts == taken
 
 
 def test_a_group_that_no_roll_holds_is_spread():
