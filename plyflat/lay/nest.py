@@ -70,14 +70,10 @@ def nest(
     FitError
         If a part is wider than the usable width at every allowed turn, the margins leave no width, or no lay within
         `max_length_mm` was found.
-    QuantityError
-        If there are no parts, or a measure, count, time or seed makes no sense.
-    ShapeError
-        If an outline is empty, not finite, without area or crosses itself.
-    SolveError
-        If the packing library fails.
-    CheckError
-        If no lay passes the check.
+    QuantityError, ShapeError
+        If there are no parts, a measure, count, time or seed makes no sense, or an outline is no plain shape.
+    SolveError, CheckError
+        If the packing library fails, or no lay passes the check.
     StoppedError
         If the search was stopped before there was a lay.
 
