@@ -41,15 +41,11 @@ def nest(
         Outlines in mm, x along the roll.
     width_mm : float
         The roll's whole width.
-    gap_mm : float
-        Least distance between two parts.
-    edge_mm : float
-        Margin kept clear along both edges of the roll; the two ends have none.
+    gap_mm, edge_mm : float
+        Least distance between two parts; margin kept clear along both edges of the roll, the two ends having none.
     seconds : float
-        Time for the search. At 0 only quick answers are tried, and the same input gives the same lay; a timed search
-        is not repeatable to the last piece.
+        Time for the search. A timed search is not repeatable; at 0, with quick answers alone, it is.
     seed : int
-        Zero or more.
     tries : int, optional
         Search by count, however long that takes, with `seconds` at 0: two searches each go on until they have found
         so many lays, each shorter than the one before. The same input, seed and count give the same lay.
