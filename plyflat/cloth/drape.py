@@ -14,7 +14,7 @@ from ..surface._smooth import SMOOTH_MM
 from ..surface.mesh import Bools, Floats, Surface
 from ..surface.region import Region
 from ._generators import Steering, straight
-from ._net import FOLDED, LOST, OPENED, Net
+from ._net import BEYOND, FOLDED, LOST, OPENED, Net
 from ._net_bed import make_bed
 from ._net_check import Bound, CornerCheck, bound_shear, check_corners
 from ._net_ground import unit
@@ -383,7 +383,7 @@ def drape_of(laid: Laid, *, locking: Locking | None = None, least_cover: float =
         surface=bed.patch, uv_mm=reading.uv_mm, shear_deg=shear, covered=reading.covered, trusted=reading.trusted,
         warp=warp, weft=weft, locking=locking,
         locked=None if locking is None else locked_part(bed.patch, shear, locking),
-        net=net, steering=laid.steering, warp_line_mm=_first(net, 0), weft_line_mm=_first(net, 1),
+        net=net, steering=laid.steering, warp_line_mm=_first(laid, 0), weft_line_mm=_first(laid, 1),
         start_mm=laid.start.point, cover=laid.cover, uncovered_mm2=area, uncovered_at_mm=bare,
         folds_mm=net.points[net.state == FOLDED],
         openings_mm=net.points[(net.state == OPENED) | (net.state == LOST)],
@@ -433,10 +433,15 @@ def _on_net(net: Net, uv_mm: Floats) -> Floats:
     return total / weight[:, None]
 
 
-def _first(net: Net, axis: int) -> Floats:
-    """(k, 3) nodes of one of the first two threads, from its far negative to its far positive end."""
+def _first(laid: Laid, axis: int) -> Floats:
+    """(k, 3) nodes of one of the first two threads, from its far negative to its far positive end, up to a cut across it."""
+    net = laid.net
     i, j = net.origin
-    line, there = (net.points[:, j], net.there[:, j]) if axis == 0 else (net.points[i], net.there[i])
+    own = net.there
+    if laid.parts:
+        own = own & (laid.on_patch | ~laid.bed.inside[net.face] | (net.state == BEYOND))
+        own[i, j] = True
+    line, there = (net.points[:, j], own[:, j]) if axis == 0 else (net.points[i], own[i])
     zero = net.origin[axis]
     ahead = zero + int(np.argmin(np.append(there[zero:], False)))
     back = zero - int(np.argmin(np.append(there[zero::-1], False))) + 1
