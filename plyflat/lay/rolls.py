@@ -226,7 +226,7 @@ class Filler:
             except (KeyboardInterrupt, StoppedError):
                 self.stopped = True
         if not self.stopped:
-            loads = self._tucked(loads)
+            loads = self._tucked(self._closed_up(loads))
         lays = self._numbered(loads)
         placed = Counter((place.part, place.copy) for lay in lays for place in lay.places)
         if placed != Counter((k, n) for k, part in enumerate(self.parts) for n in range(part.copies)):
@@ -725,6 +725,24 @@ class Filler:
                 rest = rest - keep
         # No piece is worth a length of its own that was not cut into before.
         return None if rest else loads
+
+    def _closed_up(self, loads: list[Load]) -> list[Load]:
+        """Put the pieces of sections with flaws down anew, where all of them then end nearer to the beginning."""
+        out = []
+        for k, load in enumerate(loads):
+            followed = any(later.stock == load.stock for later in loads[k + 1 :])
+            if load.stock.plain or load.stock.outline is not None or followed or self._asked():
+                out.append(load)
+                continue
+            index = list(load.counts)
+            along = [index[p.part] for p in sorted(load.lay.places, key=lambda place: place.outline.bounds[0])]
+            tries = [self._filled(self._bed(load.stock, load.start_mm), load.stock, load.start_mm, along)]
+            tries.append(self._put_down(load.stock, load.start_mm, load.counts, 0.0))
+            best = max(tries, key=self._worth)
+            whole = Counter(spot.piece for spot in best) == load.counts
+            better = whole and self._worth(best) > self._worth(self._spots(load))
+            out.append(self._load(load.stock, load.start_mm, best) if better else load)
+        return out
 
     def _tucked(self, loads: list[Load]) -> list[Load]:
         """Move pieces at the very end into openings and gaps nearer to the beginning, of any section."""

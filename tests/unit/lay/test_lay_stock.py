@@ -11,6 +11,7 @@ from shapely.affinity import translate
 
 from plyflat.errors import CheckError, FitError, QuantityError, ShapeError, StoppedError
 from plyflat.lay.checks import check_places
+from plyflat.lay.grid import Spot
 from plyflat.lay.parts import Part, Place
 from plyflat.lay.rolls import Filler, lay_on_stock
 from plyflat.lay.stock import Flaw, Stock, check_stock, worth_keeping
@@ -314,3 +315,13 @@ def test_strips_are_not_worth_keeping():
     assert worth_keeping(box(0, 0, 5000, 149)) == ()
     (kept,) = worth_keeping(box(0, 0, 500, 300) | box(500, 0, 900, 60))
     assert kept.bounds == pytest.approx((0, 0, 500, 300))
+
+
+def test_pieces_on_a_flawed_roll_are_closed_up_to_its_end():
+    stock = Stock("flawed", 1000.0, 4000.0, flaws=(Flaw(2000.0, 0.0, 50.0, 50.0),))
+    parts = [Part(box(0, 0, 400, 900), (0.0,), copies=2)]
+    filler = Filler(parts, [stock], 0.0, math.inf, 0, 0.0, None, quiet, None)
+    loose = filler._load(stock, 0.0, [Spot(0, 0.0, (700.0, 0.0)), Spot(0, 0.0, (1500.0, 60.0))])
+    (load,) = filler._closed_up([loose])
+    assert loose.lay.length_mm == 1900.0
+    assert load.lay.length_mm == pytest.approx(800.0, abs=1000 / 240)
