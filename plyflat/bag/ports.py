@@ -195,7 +195,9 @@ def _spots(ground: Ground, clear: Clear) -> list[_Spot]:
     out = np.flatnonzero(beyond > 0)
     gone = np.zeros(len(foot), dtype=bool)
     if len(out):
-        end, gone[out] = _walk(ground.hull, foot[out], -inward[out], clear.way_mm - reach[out])
+        end, _ = _walk(ground.hull, foot[out], -inward[out], clear.way_mm - reach[out])
+        # The tape round the port needs hull under it too.
+        gone[out] = _walk(ground.hull, foot[out], -inward[out], beyond[out])[1]
         place[out[gone[out]]] = end[gone[out]]
     spots = []
     for k in range(len(foot)):

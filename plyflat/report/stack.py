@@ -188,7 +188,7 @@ def apart_picture(region: RegionPlan, stack: StackPlan) -> Picture:
 def _rows(region: RegionPlan, stack: StackPlan) -> list[tuple[str, float | None, float, str]]:
     """From the hull up: name, where it starts (None: within the laminate), where it ends, words."""
     tape = next((layer.margin_mm for layer in region.layers if layer.kind == "sealant tape"), 0.0)
-    outer = max([layer.margin_mm for layer in region.layers] + [p.way_mm + p.tongue_mm for p in stack.ports if p.tongue_mm > 0] + [tape])
+    outer = max([layer.margin_mm for layer in region.layers] + [tape + p.tongue_mm for p in stack.ports] + [tape])
     rows: list[tuple[str, float | None, float, str]] = [("hull", None, outer, "hull")]
     if stack.mask is not None:
         rows.append(("masking", tape + _TAPE_MM, tape + stack.mask.width_mm, "masking"))

@@ -71,6 +71,17 @@ def test_where_the_hull_ends_at_the_tape_the_lead_is_short_and_that_is_said():
         assert "150 mm are wanted" in port.faults[0]
 
 
+@pytest.mark.parametrize("beyond", [60.0, 75.0, 100.0])
+def test_the_tape_round_a_port_has_hull_under_it(beyond):
+    for port in place_ports(ground(hull_beyond=beyond), CLEAR):
+        x, y, _ = port.place_mm
+        out = port.tongue_mm - 40.0
+        # The port's own way out and half its base with the tape; the hull ends straight.
+        room = min(x + 100 + beyond, 700 + beyond - x, y + 100 + beyond, 300 + beyond - y)
+        assert out <= 0.0 or room >= 28.0
+        assert room >= 40.0 / np.sqrt(2) - 1.0
+
+
 def test_ports_keep_off_pleats_corners_and_thin_skins():
     corner = np.array([[-100.0, y, 0.0] for y in np.arange(-100, 301, 5.0)])
     pleat = np.array([[700.0, 300.0, 0.0]])
