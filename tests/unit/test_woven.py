@@ -139,14 +139,22 @@ def test_a_narrow_roll_has_a_dome_cut_on_the_hull_and_says_what_it_gains(cap):
 
 
 # -- opened further, cut in two ------------------------------------------------------------------------------------------
-def test_a_ring_is_opened_into_more_pieces_until_nets_lie_on_them(ring):
+def test_a_ring_is_opened_into_more_pieces_until_nets_lie_on_them(ring, halves, monkeypatch):
     ways = list(ways_to_open(ring.surface, most=4, lap_mm=15.0))
-    assert len(ways[0].pieces) == 1
-    found = weave(iter(ways), loom(ring, 22, steer="never"), asked())
-    assert found.laid == (True, True)
-    assert max(most_deg(found)) < 30
-    assert set(found.causes) == {"seam"}
+    assert [len(way.pieces) for way in ways] == [1, 2, 3, 4]
+    draped, bare = halves.layings[0].draped, Laying(None, "it folds")
+    laid = Laying(replace(draped, drape=replace(draped.drape, shear_deg=0.0 * draped.drape.shear_deg, locked=None)))
+    monkeypatch.setattr(Loom, "lay", lambda self, opened, k, part=False: laid if len(opened.pieces) > 2 else bare)
+    found = weave(iter(ways), loom(ring, 40), asked())
+    assert found.base is ways[2]
+    assert found.laid == (True,) * 3
+    assert found.causes == ("seam",) * 3
     assert found.panels == ()
+    # Where none lies whole the most pieces are taken, and each keeps the net it has.
+    monkeypatch.setattr(Loom, "lay", lambda self, opened, k, part=False: bare if k == 0 else laid)
+    found = weave(iter(ways), loom(ring, 40), asked())
+    assert found.laid == (False, True, True, True)
+    assert found.without_net() == [0]
 
 
 def test_what_locks_is_cut_in_two_along_a_thread_where_more_pieces_are_allowed(cap):
