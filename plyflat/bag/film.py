@@ -323,7 +323,8 @@ class LaidFilm:
     def gap_range_mm(self, points_mm: ArrayLike) -> Floats:
         """Return between what bounds the film is from points (k, 3) of the hull, (k, 2) mm: the `sag_mm` there either way.
 
-        Halving the cells brings the bounds four times nearer together.
+        Halving the cells brings the bounds four times nearer together. They hold what flat cells do to the shape and no
+        more: where the draw gathers at one place, finer cells draw further there and the gap falls beyond them.
         """
         gap, face = self._nearest(points_mm)
         sag = self.sag_mm[face]
