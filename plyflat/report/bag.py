@@ -365,7 +365,7 @@ def reach_words(reach: BagReach | None) -> list[str]:
     over = len(reach.bends) - len(short)
     if reach.bends:
         words.append(
-            f"A flat film is short at {len(short)} place{'s' * (len(short) != 1)} of the hull and in excess at {over}: at the one "
+            f"Along the corner lines a flat film is short at {len(short)} place{'s' * (len(short) != 1)} of the hull and in excess at {over}: at the one "
             "pleats are wanted, at the other it folds."
         )
     if reach.pleats:
