@@ -194,15 +194,39 @@ def _drawn(job: Job, drawn: DrawnSpec, surface: Surface, name: str) -> _Area:
 # --- plies and layers ----------------------------------------------------------------------------------------------------
 
 
-def _outlined(job: Job, spec: RegionSpec, surface: Surface) -> Placed:
-    """A region with an outline that plies move along the surface."""
+def base_region(job: Job, spec: RegionSpec, surface: Surface) -> Region:
+    """Find a region as it is before any ply is moved or an opening taken out.
+
+    Parameters
+    ----------
+    job : Job
+    spec : RegionSpec
+        Neither a corner nor a mirror image: those need `place`.
+    surface : Surface
+
+    Raises
+    ------
+    OutlineError
+        Where it cannot be found.
+    """
+    return _base(job, spec, surface).region
+
+
+def _base(job: Job, spec: RegionSpec, surface: Surface) -> _Area:
     found = _found(job, spec, surface, spec.name)
     region = found.region
     for area in spec.plus:
         region = union(region, _also(job, area, surface, spec.name, found))
     if spec.round_mm:
         region = round_corners(region, spec.round_mm)
-    region = _side_of(spec, region)
+    found.region = _side_of(spec, region)
+    return found
+
+
+def _outlined(job: Job, spec: RegionSpec, surface: Surface) -> Placed:
+    """A region with an outline that plies move along the surface."""
+    found = _base(job, spec, surface)
+    region = found.region
     grow = [ply.grow_mm + step for ply, step in zip(spec.plies, _steps(job, spec))]
     edge = max(grow)
     reaches = reaches_mm(job.bags[spec.bag]) if spec.bag else []

@@ -37,8 +37,8 @@ from .shop.stock import roll_need, tape_rolls
 from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
 from .shop.waste import Small
 from .stacking import bag_layers, corner_ground, plan_stack
-from .surface.combine import Plane, mirror_surface
 from .stocking import Supply, supplies
+from .surface.combine import Plane, mirror_surface
 from .surface.fillet import putty_mass_g
 from .surface.frame import frame_of
 from .surface.load import check_distance, load_surface
@@ -142,8 +142,21 @@ class _Work:
 # --- meshes and regions ------------------------------------------------------------------------------------------------
 
 
-def _mesh(work: _Work, name: str) -> MeshPlan:
-    spec = work.job.meshes[name]
+def job_surface(job: Job, name: str) -> Surface:
+    """Return a mesh of a job, loaded and mended as its table says.
+
+    Parameters
+    ----------
+    job : Job
+    name : str
+        Of the mesh.
+
+    Raises
+    ------
+    MeshError, UnknownUnit
+        As `load_surface`.
+    """
+    spec = job.meshes[name]
     surface = load_surface(
         spec.file,
         unit=spec.unit,
@@ -152,8 +165,11 @@ def _mesh(work: _Work, name: str) -> MeshPlan:
         smooth_mm=spec.smooth_mm,
         mend_steps_mm=spec.mend_steps_mm,
     )
-    if spec.mirror:
-        surface = mirror_surface(surface, Plane(work.job.boat.centre_mm, work.job.boat.port))
+    return mirror_surface(surface, Plane(job.boat.centre_mm, job.boat.port)) if spec.mirror else surface
+
+
+def _mesh(work: _Work, name: str) -> MeshPlan:
+    spec, surface = work.job.meshes[name], job_surface(work.job, name)
     known, error = spec.check_distance, None
     if known is not None:
         error = check_distance(

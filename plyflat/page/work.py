@@ -1,0 +1,225 @@
+"""Long work in a process of its own, so that the page stays alive and the work can be stopped at any moment."""
+
+from __future__ import annotations
+
+import multiprocessing
+import sys
+import time
+import traceback
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from typing import Any
+
+from ..errors import PlyflatError
+
+#: What a process does: called with a way to tell how far it is, and its own arguments; the answer must pickle.
+Work = Callable[..., Any]
+#: What a process that stands by does: called with what it keeps and what is asked; each thing it yields is told at once.
+Answers = Callable[..., Iterator[Any]]
+#: A question that has been at work for longer than this is not waited for when the next one comes, s.
+PATIENCE_S = 1.5
+
+
+@dataclass(frozen=True)
+class Told:
+    """One message of a piece of work.
+
+    Attributes
+    ----------
+    kind : {"progress", "part", "done", "fault"}
+    content : object
+        (stage, share done), a first answer, the answer, or the fault in words for the builder.
+    """
+
+    kind: str
+    content: Any
+
+
+def _run(pipe: Connection, work: Work, args: tuple[Any, ...]) -> None:
+    def tell(stage: str, done: float) -> None:
+        pipe.send(Told("progress", (stage, float(done))))
+
+    try:
+        pipe.send(Told("done", work(*args, progress=tell)))
+    except PlyflatError as error:
+        pipe.send(Told("fault", str(error)))
+    except Exception as error:  # noqa: BLE001 - the end of the process: nothing may be lost in silence
+        traceback.print_exc(file=sys.stderr)
+        pipe.send(Told("fault", f"internal fault ({type(error).__name__}); see the window the page was started from"))
+    finally:
+        pipe.close()
+
+
+class Task:
+    """A piece of work in a process of its own.
+
+    Parameters
+    ----------
+    work : callable
+        At the top level of a module, so that a new process finds it; called with ``*args`` and ``progress``.
+    args
+        Must pickle.
+    """
+
+    def __init__(self, work: Work, *args: Any) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._pipe, end = context.Pipe(duplex=False)
+        # A daemon goes with its parent.
+        self._process = context.Process(target=_run, args=(end, work, args), daemon=True)
+        self._process.start()
+        end.close()
+        self._over = False
+
+    def news(self) -> list[Told]:
+        """Return what was told since the last call; the last message of all is "done" or "fault"."""
+        told: list[Told] = []
+        while not self._over:
+            try:
+                if not self._pipe.poll():
+                    break
+                message = self._pipe.recv()
+            except (EOFError, OSError):
+                message = Told("fault", "the work ended without an answer; it may have run out of memory")
+            told.append(message)
+            if message.kind != "progress":
+                self._finish()
+        return told
+
+    @property
+    def over(self) -> bool:
+        """Whether it is finished or was stopped."""
+        return self._over
+
+    def stop(self) -> None:
+        """Stop it at once; nothing more is told."""
+        if not self._over:
+            self._process.terminate()
+            self._finish()
+
+    def _finish(self) -> None:
+        self._over = True
+        self._pipe.close()
+        self._process.join(timeout=5.0)
+        if self._process.is_alive():
+            self._process.kill()
+            self._process.join()
+
+
+def _stand_by(pipe: Connection, work: Answers, kept: Any) -> None:
+    while True:
+        try:
+            number, args = pipe.recv()
+        except EOFError:
+            return
+        try:
+            for found in work(kept, *args):
+                pipe.send((number, Told("part", found)))
+            pipe.send((number, Told("done", None)))
+        except PlyflatError as error:
+            pipe.send((number, Told("fault", str(error))))
+        except Exception as error:  # noqa: BLE001 - nothing may be lost in silence, and the next question may go well
+            traceback.print_exc(file=sys.stderr)
+            pipe.send((number, Told("fault", f"internal fault ({type(error).__name__}); see the window the page was started from")))
+
+
+class Standby:
+    """A process that is kept, with all it needs loaded, and answers questions; only the newest one counts.
+
+    A process takes seconds to start and to be handed a mesh, which is too long between a click and what it shows.
+    A question that comes while an older one is being answered waits for its end where that is near, and else the
+    process is stopped and another one started.
+
+    Parameters
+    ----------
+    work : callable
+        At the top level of a module; called with ``kept`` and what is asked, yields what it finds, the roughest first.
+    kept : object
+        Must pickle; handed over once.
+    """
+
+    def __init__(self, work: Answers, kept: Any) -> None:
+        self._work, self._kept = work, kept
+        self._number = 0
+        self._at_work = 0
+        self._since = 0.0
+        self._waiting: tuple[Any, ...] | None = None
+        self._start()
+
+    def _start(self) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._pipe, end = context.Pipe()
+        self._process = context.Process(target=_stand_by, args=(end, self._work, self._kept), daemon=True)
+        self._process.start()
+        end.close()
+        self._at_work = 0
+
+    def ask(self, *args: Any) -> None:
+        """Ask; whatever was asked before is of no interest any more.
+
+        Parameters
+        ----------
+        args
+            Must pickle.
+        """
+        self._number += 1
+        self._waiting = args
+        if self._at_work and time.monotonic() - self._since > PATIENCE_S:
+            self._end()
+            self._start()
+        self._send()
+
+    def _send(self) -> None:
+        if self._waiting is None or self._at_work:
+            return
+        self._pipe.send((self._number, self._waiting))
+        self._waiting, self._at_work, self._since = None, self._number, time.monotonic()
+
+    def drop(self) -> None:
+        """Ask nothing; what is still being answered is not told."""
+        self._number += 1
+        self._waiting = None
+
+    @property
+    def busy(self) -> bool:
+        """Whether the newest question has no full answer yet."""
+        return self._waiting is not None or (self._at_work > 0 and self._at_work == self._number)
+
+    def news(self) -> list[Told]:
+        """Return what was told of the newest question since the last call: parts, then "done" or "fault"."""
+        told: list[Told] = []
+        try:
+            while self._at_work and self._pipe.poll():
+                number, message = self._pipe.recv()
+                if message.kind != "part":
+                    self._at_work = 0
+                if number == self._number:
+                    told.append(message)
+        except (EOFError, OSError):
+            mine = self._at_work == self._number
+            self._end()
+            self._start()
+            if mine:
+                told.append(Told("fault", "the look ended without an answer; it may have run out of memory"))
+        self._send()
+        return told
+
+    def stop(self) -> None:
+        """End the process."""
+        self.drop()
+        self._end()
+
+    def _end(self) -> None:
+        self._pipe.close()
+        self._at_work = 0
+        _ended(self._process)
+
+
+def _ended(process: BaseProcess) -> None:
+    """End a process, by force if need be."""
+    process.terminate()
+    process.join(timeout=5.0)
+    if process.is_alive():
+        process.kill()
+        process.join()

@@ -1,0 +1,191 @@
+"""The live page in a real browser: clicks on the hull become points, the job file is written, strangers are refused."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+
+import igl
+import numpy as np
+import pytest
+import shapes
+import trimesh
+
+from plyflat.job.reader import read_job
+
+BROWSER = next((shutil.which(name) for name in ("chromium", "chromium-browser") if shutil.which(name)), None)
+
+pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine: the live page is not tried in a browser")
+
+JOB = """\
+version = 1
+name = "test sheet"
+
+[mesh.hull]
+file = "hull.ply"
+unit = "mm"
+
+[[region]]
+name = "panel"
+mesh = "hull"
+outline = { unit = "mm", points = [[200, 200, 15], [400, 200, 15], [400, 400, 15], [200, 400, 15]] }
+tolerance = "60 mm"
+
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+
+[cloth.glass]
+areal_weight = "300 g/m^2"
+roll_width = "1 m"
+roll_length = "10 m"
+fibre = "glass"
+face_up = "out"
+
+[lay]
+seconds = "1 s"
+"""
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("page")
+    v, f = shapes.smooth_patch(600.0, rise=40.0, triangles=8000)
+    (folder / "hull.ply").write_bytes(trimesh.Trimesh(v, f, process=False).export(file_type="ply"))
+    (folder / "job.toml").write_text(JOB)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "plyflat", "page", str(folder / "job.toml"), "--no-browser"],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    address = None
+    for line in process.stdout:
+        found = re.search(r"http://\S+", line)
+        if found:
+            address = found.group(0)
+            break
+    assert address, "the page did not start"
+    yield folder, address, process
+    process.terminate()
+    process.wait(timeout=20)
+    process.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def sheet(served):
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 1400, "height": 900})
+        faults: list[str] = []
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        outside: list[str] = []
+        page.on("request", lambda r: outside.append(r.url) if "127.0.0.1" not in r.url and r.url.startswith("http") else None)
+        page.goto(served[1])
+        page.wait_for_selector("text=panel: ", timeout=120_000)
+        yield page
+        assert faults == []
+        assert outside == []
+        browser.close()
+
+
+def _status(url, **headers):
+    try:
+        with urllib.request.urlopen(urllib.request.Request(url, headers=headers), timeout=10) as answer:
+            return answer.status
+    except urllib.error.HTTPError as error:
+        error.close()
+        return error.code
+
+
+def test_strangers_are_refused(served):
+    _, address, _ = served
+    bare = address.partition("?")[0]
+    assert _status(address) == 200
+    assert _status(bare) == 403
+    assert _status(address, Origin="http://evil.example") == 403
+    assert _status(address, Host="evil.example") == 403
+    assert _status(bare + "ws", Upgrade="websocket") == 403
+    assert _status(bare + "../../etc/passwd") == 403
+
+
+def _points(sheet):
+    return [np.array(t.input_value().split()[:3], dtype=float) for t in sheet.locator(".points input").all()]
+
+
+def test_clicks_on_the_hull_become_points_of_the_job(served, sheet):
+    folder = served[0]
+    sheet.click("text=above")
+    sheet.fill("#new_name", "patch")
+    sheet.click("text=Mark it on the hull")
+    sheet.wait_for_function("document.querySelectorAll('.points li').length == 0", timeout=30_000)
+    box = sheet.locator(".picture img").bounding_box()
+    for k, (x, y) in enumerate(((0.45, 0.45), (0.55, 0.45), (0.55, 0.55), (0.45, 0.55))):
+        sheet.mouse.click(box["x"] + x * box["width"], box["y"] + y * box["height"])
+        sheet.wait_for_function(f"document.querySelectorAll('.points li').length == {k + 1}", timeout=30_000)
+    points = _points(sheet)
+    hull = trimesh.load(folder / "hull.ply", process=False)
+    squared = igl.point_mesh_squared_distance(np.array(points), np.array(hull.vertices), np.array(hull.faces))[0]
+    assert squared.max() < 0.1**2  # written to a tenth of a mm
+    # Seen from above the four clicks are the corners of a rectangle.
+    a, b, c, d = (p[:2] for p in points)
+    np.testing.assert_allclose(b - a, c - d, atol=6.0)
+    sheet.click("text=Outline is done")
+    sheet.wait_for_selector("text=patch: ", timeout=60_000)
+    sheet.click("button:has-text('Save')")
+    sheet.wait_for_function("!document.querySelector('.file').innerText.includes('not saved')", timeout=30_000)
+    assert [r.name for r in read_job(folder / "job.toml").regions] == ["panel", "patch"]
+
+
+def test_turning_the_hull_adds_no_point(sheet):
+    count = len(_points(sheet))
+    box = sheet.locator(".picture img").bounding_box()
+    x, y = box["x"] + 0.7 * box["width"], box["y"] + 0.7 * box["height"]
+    sheet.mouse.move(x, y)
+    sheet.mouse.down()
+    for k in range(10):
+        sheet.mouse.move(x - 8 * k, y - 3 * k)
+        time.sleep(0.03)
+    sheet.mouse.up()
+    time.sleep(1.0)
+    assert len(_points(sheet)) == count
+
+
+def test_the_keyboard_takes_a_step_back_and_makes_it_again(sheet):
+    sheet.click("text=Add a ply")
+    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 2", timeout=30_000)
+    sheet.focus("text=Add a ply")
+    sheet.keyboard.press("Control+z")
+    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 1", timeout=30_000)
+    sheet.keyboard.press("Control+y")
+    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 2", timeout=30_000)
+    sheet.keyboard.press("Control+z")
+    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 1", timeout=30_000)
+
+
+def test_the_plan_is_worked_out_while_the_page_stays_alive(served, sheet):
+    sheet.click("text=Work it out")
+    sheet.wait_for_selector("progress", timeout=30_000)
+    sheet.click("text=port")  # the page still answers
+    sheet.wait_for_selector(".sheet svg", timeout=240_000)
+    assert (served[0] / "job_plan" / "report.html").is_file()
+    assert "patch / P1" in sheet.locator("#drawing").inner_text()
+
+
+def test_nothing_is_lost_when_the_server_is_killed(served, sheet):
+    folder, _, process = served
+    sheet.click("text=Add a ply")
+    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 2", timeout=30_000)
+    process.send_signal(signal.SIGKILL)
+    process.wait(timeout=20)
+    from plyflat.page.draft import Draft
+
+    again = Draft.open(folder / "job.toml")
+    assert again.recovered
+    assert again.steps[-1] == "one more ply of patch"

@@ -1,0 +1,165 @@
+"""A job file while it is worked on: steps, what is kept on disk, what stays of the text."""
+
+import numpy as np
+import pytest
+
+from plyflat.errors import JobError, OutputError
+from plyflat.page.draft import (
+    Draft,
+    add_ply,
+    add_region,
+    outline_value,
+    point_text,
+    put_value,
+    put_way,
+    remove_ply,
+    remove_region,
+)
+
+JOB = """\
+# The boat of the test.
+version = 1
+name = "panel"   # a remark that stays
+
+[mesh.hull]
+file = "hull.ply"
+unit = "mm"
+
+[[region]]
+name = "panel"
+mesh = "hull"
+tape = { colour = "blue", seed = "0 0 0 mm" }
+
+[[region.ply]]
+cloth = "glass"   # the only one
+angle = "0 deg"
+
+# --- cloth
+[cloth.glass]
+areal_weight = "300 g/m^2"
+roll_width = "1 m"
+roll_length = "10 m"
+fibre = "glass"
+face_up = "out"
+"""
+
+
+@pytest.fixture()
+def draft(tmp_path):
+    (tmp_path / "job.toml").write_text(JOB)
+    return Draft.open(tmp_path / "job.toml")
+
+
+def _widen(draft, value):
+    draft.change(f"width {value}", lambda d: put_value(d, ["cloth", "glass", "roll_width"], value))
+
+
+def test_a_change_keeps_every_other_line(draft):
+    _widen(draft, "1270 mm")
+    assert draft.text == JOB.replace('roll_width = "1 m"', 'roll_width = "1270 mm"')
+    assert draft.job().cloths["glass"].roll_width_mm == 1270.0
+
+
+def test_steps_are_taken_back_and_made_again(draft):
+    for value in ("2 m", "3 m"):
+        _widen(draft, value)
+    assert draft.steps == ("width 2 m", "width 3 m")
+    assert draft.undo() == "width 3 m"
+    assert draft.undo() == "width 2 m"
+    assert draft.text == JOB
+    assert draft.undo() is None
+    assert draft.redo() == "width 2 m"
+    assert '"2 m"' in draft.text
+    _widen(draft, "4 m")
+    assert draft.redo() is None
+    assert draft.undone == ()
+
+
+def test_work_that_was_never_saved_is_taken_up_again(draft):
+    _widen(draft, "2 m")
+    again = Draft.open(draft.path)
+    assert again.recovered
+    assert again.text == draft.text
+    assert again.undo() == "width 2 m"
+    assert again.text == JOB
+
+
+def test_after_saving_nothing_is_left_beside_the_file(draft):
+    _widen(draft, "2 m")
+    assert draft.unsaved
+    draft.save()
+    assert not draft.unsaved
+    assert [p.name for p in draft.path.parent.iterdir()] == ["job.toml"]
+    assert not Draft.open(draft.path).recovered
+
+
+def test_a_file_that_was_changed_elsewhere_is_not_written_over(draft):
+    _widen(draft, "2 m")
+    draft.path.write_text(JOB.replace("panel", "other"))
+    with pytest.raises(OutputError, match="changed elsewhere"):
+        draft.save()
+    draft.save(draft.path.with_name("mine.toml"))
+    assert '"2 m"' in draft.path.read_text()
+    assert draft.path.name == "mine.toml"
+    # Work on the file as it was is no work on the file as it is.
+    first = draft.path.with_name("job.toml")
+    assert not Draft.open(first).recovered
+
+
+@pytest.mark.parametrize("rubbish", ["", "{", "[]", '{"of": 1}', '{"of": "x", "text": 3, "past": 7}'])
+def test_a_spoilt_file_beside_the_job_is_passed_over(draft, rubbish):
+    draft.kept_at.write_text(rubbish)
+    assert Draft.open(draft.path).text == JOB
+
+
+def test_another_way_to_say_a_region_takes_the_place_of_the_first(draft):
+    value = outline_value(np.array([[0.04, 0, 0], [100, 0, 0], [100, 50.26, 0]]))
+    draft.change("outline", lambda d: put_way(d, "panel", "outline", value))
+    assert "tape" not in draft.document().unwrap()["region"][0]
+    assert draft.job().regions[0].outline_mm == ((0, 0, 0), (100, 0, 0), (100, 50.3, 0))
+    draft.change("seed", lambda d: put_value(d, ["region", 0, "seed"], "50 10 0 mm"))
+    draft.change("spot", lambda d: put_way(d, "panel", "spot", {"point": point_text([1, 2, 3]), "radius": "80 mm"}))
+    row = draft.document().unwrap()["region"][0]
+    assert {"outline", "seed", "tape"}.isdisjoint(row)
+    assert draft.job().regions[0].spot.radius_mm == 80.0
+    assert "# a remark that stays" in draft.text
+    assert "# the only one" in draft.text
+
+
+def test_regions_and_plies_come_and_go(draft):
+    value = outline_value(np.array([[0.0, 0, 0], [100, 0, 0], [100, 50, 0]]))
+    draft.change("new", lambda d: add_region(d, "patch", mesh="hull", cloth="glass", way="outline", value=value))
+    draft.change("ply", lambda d: add_ply(d, "patch", cloth="glass", angle="45 deg"))
+    assert [(r.name, [p.angle_deg for p in r.plies]) for r in draft.job().regions] == [("panel", [0]), ("patch", [0, 45])]
+    draft.change("out", lambda d: remove_ply(d, "patch", 0))
+    assert [p.angle_deg for p in draft.job().regions[1].plies] == [45]
+    draft.change("out", lambda d: remove_region(d, "panel"))
+    assert [r.name for r in draft.job().regions] == ["patch"]
+    while draft.undo():
+        pass
+    assert draft.text == JOB
+
+
+def test_a_key_is_taken_out_and_a_missing_table_made(draft):
+    draft.change("limit", lambda d: put_value(d, ["limits", "strain"], "2 %"))
+    assert draft.job().limits.strain == 0.02
+    draft.change("back", lambda d: put_value(d, ["limits", "strain"], None))
+    assert draft.job().limits.strain == 0.03
+
+
+def test_faults_are_told_and_nothing_is_lost(draft):
+    draft.put("the text", JOB + "\n[nonsense]\n")
+    with pytest.raises(JobError, match="nonsense"):
+        draft.job()
+    draft.put("the text", JOB + "\n[[[\n")
+    with pytest.raises(JobError, match="TOML"):
+        _widen(draft, "2 m")
+    assert draft.steps == ("the text", "the text")
+    with pytest.raises(JobError, match="no region"):
+        draft.undo()
+        draft.change("x", lambda d: put_way(d, "nowhere", "outline", {}))
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    with pytest.raises(JobError, match="cannot be read"):
+        Draft.open(tmp_path / "none.toml")
