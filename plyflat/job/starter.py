@@ -142,7 +142,7 @@ over_openings = false                 # true: run the bag over what the area sur
 # A layer in one piece bridges a tight inside corner. To have it cut there, add to it: corner = "slit" (edge to edge) or
 # corner = "lap" with corner_lap = "40 mm". The tape table takes mask = "50 mm" (masking outside it) and spare = "10 %".
 #corner_radius = "20 mm"              # TYPICAL: what counts as tight; left out: the radius that the film draws to
-#ports = {{ clear = "50 mm", apart = "60 mm", base = "50 mm" }}    # TYPICAL: from the laminate; from pleats and corners; size
+#ports = {{ clear = "50 mm", apart = "60 mm", base = "50 mm" }}   # TYPICAL: off laminate; off pleats, corners; size
 
 # ---- resin ---------------------------------------------------------------------------------------------------------
 [resin]
