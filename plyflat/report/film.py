@@ -118,7 +118,8 @@ def film_words(reach: BagReach | None) -> list[str]:
         f"The film was laid over {len(film.taut[-1].laid)} sections square to the inside corners, {film.film.thickness_mm:g} mm thick, "
         f"{film.film.modulus_mpa:g} MPa stiff, drawing from {film.film.yield_mpa:g} MPa. Where two figures are told, the first is for film that slides or "
         f"is worked in by hand, the second for film that friction of {film.friction:g} holds back. Sections do not see where three walls meet: "
-        "there it leaves more."
+        "there it leaves more. With pleats they tell what the film's length allows, not that it finds its way into the corner by "
+        "itself: take those figures for the least."
     ]
     if film.fed is not None:
         words.append(_pleat_words(film))

@@ -115,6 +115,7 @@ def test_plan_json_and_the_sheet_tell_it(plan):
     words = " ".join(film_words(reach))
     assert "the peel ply bridges first" in words
     assert "keeps the limit of 3 mm" in words
+    assert "take those figures for the least" in words
     assert "hollow tubes" in words
 
 
