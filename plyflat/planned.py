@@ -28,8 +28,8 @@ from .cloth.joins import Join
 from .cloth.panels import Panel
 from .cloth.template import Strain, Template
 from .job.model import Job
-from .plies_below import Lying
 from .lay.nest import Lay, Place
+from .plies_below import Lying
 from .shop.day import Day
 from .shop.quantity import Quantity
 from .surface.corner import Corner
