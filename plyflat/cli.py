@@ -99,15 +99,18 @@ def plan(
 
 @app.command()
 def page(
-    job: Annotated[Path, typer.Argument(help="the job file (TOML)", show_default=False)],
+    target: Annotated[
+        Path | None, typer.Argument(help="job file, mesh file or folder; left out: this folder", show_default=False)
+    ] = None,
+    unit: Unit = None,
     port: Annotated[int, typer.Option(help="port to listen on; 0 for any that is free")] = 0,
     host: Annotated[str, typer.Option(help="address to listen on; others than this machine's own let others in")] = "127.0.0.1",
     browser: Annotated[bool, typer.Option(help="open the page in the browser")] = True,
 ) -> None:
-    """Show a job's hull in the browser: mark regions, choose plies, work it out."""
+    """Show a job's hull in the browser: mark regions, choose plies, work it out. A mesh gets a first job written beside it."""
     from .page.app import serve
 
-    serve(job, port=port, host=host, open_browser=browser)
+    serve(target, unit=unit, port=port, host=host, open_browser=browser)
 
 
 @app.command()

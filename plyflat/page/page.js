@@ -1,22 +1,35 @@
-// The little that a browser must do itself.
-window.plyflat = {
+// The little that a browser must do itself. Listeners stand on the document, since what they listen to comes and goes.
+(() => {
+  if (window.plyflat) return;
+  window.plyflat = true;
+
   // Send a mesh file; it goes as it is read, so that its size costs no memory.
-  async send(input) {
+  async function send(input) {
     const file = input.files[0];
     if (!file) return;
     const said = document.getElementById("sending");
-    said.textContent = `sending ${file.name} …`;
-    const answer = await fetch(`/upload?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file });
-    said.textContent = answer.ok ? `${await answer.text()} is there.` : await answer.text();
+    said.textContent = `Sending ${file.name} …`;
+    try {
+      const answer = await fetch(`/upload?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file });
+      said.textContent = answer.ok ? `${await answer.text()} is there.` : await answer.text();
+    } catch (fault) {
+      said.textContent = `${file.name} did not arrive: ${fault.message}`;
+    }
     input.value = "";
-  },
+  }
+
   // Arrow keys turn the hull, + and - come nearer and go off, while the picture has the focus.
-  key(event) {
-    const turns = { ArrowLeft: [-10, 0], ArrowRight: [10, 0], ArrowUp: [0, 10], ArrowDown: [0, -10] };
-    const nearer = { "+": 1.25, "=": 1.25, "-": 0.8 };
+  const turns = { ArrowLeft: [-10, 0], ArrowRight: [10, 0], ArrowUp: [0, 10], ArrowDown: [0, -10] };
+  const nearer = { "+": 1.25, "=": 1.25, "-": 0.8 };
+
+  document.addEventListener("change", (event) => {
+    if (event.target.id === "upload") send(event.target);
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.target.className !== "picture" || event.ctrlKey || event.metaKey || event.altKey) return;
     if (event.key in turns) window.trame.trigger("turn_by", turns[event.key]);
     else if (event.key in nearer) window.trame.trigger("nearer", [nearer[event.key]]);
     else return;
     event.preventDefault();
-  },
-};
+  });
+})();

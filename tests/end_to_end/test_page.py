@@ -136,7 +136,7 @@ def test_clicks_on_the_hull_become_points_of_the_job(served, sheet):
     # Seen from above the four clicks are the corners of a rectangle.
     a, b, c, d = (p[:2] for p in points)
     np.testing.assert_allclose(b - a, c - d, atol=6.0)
-    sheet.click("text=Outline is done")
+    sheet.click("button:text-is('Done')")
     sheet.wait_for_selector("text=patch: ", timeout=60_000)
     sheet.click("button:has-text('Save')")
     sheet.wait_for_function("!document.querySelector('.file').innerText.includes('not saved')", timeout=30_000)
@@ -159,14 +159,14 @@ def test_turning_the_hull_adds_no_point(sheet):
 
 def test_the_keyboard_takes_a_step_back_and_makes_it_again(sheet):
     sheet.click("text=Add a ply")
-    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 2", timeout=30_000)
+    sheet.wait_for_function("document.querySelectorAll('.plies tr').length == 2", timeout=30_000)
     sheet.focus("text=Add a ply")
     sheet.keyboard.press("Control+z")
-    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 1", timeout=30_000)
+    sheet.wait_for_function("document.querySelectorAll('.plies tr').length == 1", timeout=30_000)
     sheet.keyboard.press("Control+y")
-    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 2", timeout=30_000)
+    sheet.wait_for_function("document.querySelectorAll('.plies tr').length == 2", timeout=30_000)
     sheet.keyboard.press("Control+z")
-    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 1", timeout=30_000)
+    sheet.wait_for_function("document.querySelectorAll('.plies tr').length == 1", timeout=30_000)
 
 
 def test_the_plan_is_worked_out_while_the_page_stays_alive(served, sheet):
@@ -181,7 +181,7 @@ def test_the_plan_is_worked_out_while_the_page_stays_alive(served, sheet):
 def test_nothing_is_lost_when_the_server_is_killed(served, sheet):
     folder, _, process = served
     sheet.click("text=Add a ply")
-    sheet.wait_for_function("document.querySelectorAll('tbody tr').length == 2", timeout=30_000)
+    sheet.wait_for_function("document.querySelectorAll('.plies tr').length == 2", timeout=30_000)
     process.send_signal(signal.SIGKILL)
     process.wait(timeout=20)
     from plyflat.page.draft import Draft

@@ -9,8 +9,9 @@ import trimesh
 from trame.app import get_server
 
 from plyflat.errors import QuantityError
-from plyflat.page.app import build, load_meshes
+from plyflat.page.actions import BLANK, Page, told
 from plyflat.page.draft import Draft
+from plyflat.page.start import load_meshes
 
 JOB = """\
 version = 1
@@ -42,17 +43,24 @@ seconds = "1 s"
 """
 
 
-@pytest.fixture()
+@pytest.fixture
 def page(tmp_path, request):
     flat, f = shapes.rectangle(500.0, 500.0, 4000)
     v = np.column_stack([flat, np.zeros(len(flat))])
     (tmp_path / "hull.ply").write_bytes(trimesh.Trimesh(v, f, process=False).export(file_type="ply"))
     (tmp_path / "job.toml").write_text(JOB)
-    draft = Draft.open(tmp_path / "job.toml")
-    page = build(draft, load_meshes(draft.job()), get_server(f"test {request.node.name}", client_type="vue3"))
-    page.scene.see("above")
+    page = _opened(tmp_path / "job.toml", f"test {request.node.name}")
     yield page
     page.close()
+
+
+def _opened(path, name):
+    draft = Draft.open(path)
+    state = get_server(name, client_type="vue3").state
+    state.update(BLANK)
+    page = Page(draft, load_meshes(draft.sound_job()), state)
+    page.scene.see("above")
+    return page
 
 
 def _at(page, x, y):
@@ -60,9 +68,9 @@ def _at(page, x, y):
     return scene._to_pixels((x, y, 0.0)) / scene.plotter.render_window.GetSize()
 
 
-def _heard(page, task):
+def _heard(page, working):
     end = time.monotonic() + 120
-    while not task.over and time.monotonic() < end:
+    while working() and time.monotonic() < end:
         page.hear()
         time.sleep(0.05)
     return page.state
@@ -150,15 +158,15 @@ def test_faults_are_told_on_the_page_and_stop_nothing(page):
 
 
 def test_an_action_that_fails_says_why(page):
-    page._told(page.begin)("panel", "hull")
+    told(page.state, page.begin)("panel", "hull")
     assert "already" in page.state.message
-    page._told(page.see)("above")
+    told(page.state, page.see)("above")
     assert page.state.message == ""
 
 
 def test_a_first_look_gives_area_and_size(page):
     page.look()
-    state = _heard(page, page._looking)
+    state = _heard(page, lambda: page.looking)
     assert state.look.startswith("panel: 0.040 m2; flat about 200 by 200 mm")
     page.set_ply(0, "angle", "45 deg")
     assert state.look == "looking …"
@@ -170,7 +178,7 @@ def test_the_whole_plan_comes_with_drawings_and_goes_stale(page):
     assert page.state.busy
     page.work_out()
     assert page._task is task
-    state = _heard(page, task)
+    state = _heard(page, lambda: not task.over)
     assert not state.busy
     assert state.message == ""
     assert [title for title, _ in state.drawings] == ["panel / P1", "glass, roll 1"]

@@ -44,7 +44,7 @@ face_up = "out"
 """
 
 
-@pytest.fixture()
+@pytest.fixture
 def draft(tmp_path):
     (tmp_path / "job.toml").write_text(JOB)
     return Draft.open(tmp_path / "job.toml")
@@ -128,7 +128,8 @@ def test_another_way_to_say_a_region_takes_the_place_of_the_first(draft):
 
 def test_regions_and_plies_come_and_go(draft):
     value = outline_value(np.array([[0.0, 0, 0], [100, 0, 0], [100, 50, 0]]))
-    draft.change("new", lambda d: add_region(d, "patch", mesh="hull", cloth="glass", way="outline", value=value))
+    draft.change("new", lambda d: add_region(d, "patch", mesh="hull", cloth="glass"))
+    draft.change("where", lambda d: put_way(d, "patch", "outline", value))
     draft.change("ply", lambda d: add_ply(d, "patch", cloth="glass", angle="45 deg"))
     assert [(r.name, [p.angle_deg for p in r.plies]) for r in draft.job().regions] == [("panel", [0]), ("patch", [0, 45])]
     draft.change("out", lambda d: remove_ply(d, "patch", 0))
@@ -155,8 +156,8 @@ def test_faults_are_told_and_nothing_is_lost(draft):
     with pytest.raises(JobError, match="TOML"):
         _widen(draft, "2 m")
     assert draft.steps == ("the text", "the text")
+    draft.undo()
     with pytest.raises(JobError, match="no region"):
-        draft.undo()
         draft.change("x", lambda d: put_way(d, "nowhere", "outline", {}))
 
 
