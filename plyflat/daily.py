@@ -15,21 +15,26 @@ from .shop import cure, sun
 from .shop.bleed import PEEL_PLY_RESIN_G_M2, Bleed, Stack, bleed_of, breather_holds, lead_holds_g_m
 from .shop.clock import Batch, Fit, PotLife, Speed, Work, batches_of, fit_of, speed_of, steps_of
 from .shop.day import CureDay, Day, RegionDay
+from .shop.finish import Finish, finish_of
 from .shop.leaks import Mark, tape_marks
 from .shop.mixing import Fractions, PlyStuff, RegionMix, Spreads, region_mix, volumes_ml
+from .shop.own import Taken
 from .shop.quantity import Quantity
-from .shop.resin import Mix
-from .shop.spread import Range
+from .shop.resin import Mix, thickness_mm
+from .shop.spread import NOTHING, Range
 from .shop.stock import offcut_g, tape_rolls
+from .shop.thickness import LaidPly, Thickness, area_factor, sheared_factor, thickness_of
 from .shop.vacuum import (
     INHG_KPA,
     LEAST_GAUGE_KPA,
     Pull,
+    Tube,
     absolute_kpa,
     air_pressure_kpa,
     bag_air,
     boiling_c,
     pull_of,
+    tube_collapse_kpa,
     void_pressure_kpa,
 )
 from .shop.waste import Cut, OrderLine, Reuse, Small, cuts_of, order_mass, order_roll, reuse_of, small_things
@@ -38,6 +43,8 @@ from .units import say_percent
 #: Vacuum aimed at where the job states none, as a share of the air's pressure: 80 kPa at the height of the sea. Common
 #: practice; a share, because no fixed gauge can be held at any height.
 USUAL_GAUGE_SHARE = 0.79
+#: Beyond this shear a net is read from its areas alone. This program's choice.
+MOST_SHEAR_DEG = 80.0
 
 
 class HeatError(PlyflatError, ValueError):
@@ -55,7 +62,8 @@ class _Notes:
 
 
 def plan_day(
-    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], resin: Sequence[Quantity], mix: Mix | None
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], resin: Sequence[Quantity], mix: Mix | None,
+    own: Sequence[Taken] = (),
 ) -> tuple[Day, tuple[tuple[str, str, str], ...]]:
     """Work out the day of a job.
 
@@ -67,6 +75,8 @@ def plan_day(
     resin : sequence of Quantity
         What to mix in all, for the order.
     mix : Mix or None
+    own : sequence of Taken
+        The builder's own numbers that are in the job already.
 
     Returns
     -------
@@ -96,7 +106,7 @@ def plan_day(
     small = _small(job, days)
     day = Day(
         air, job.place.temperature_c, job.place.humidity, void_pressure_kpa(hottest, job.place.humidity), tuple(days), cured, sunned,
-        small, _cuts(job, regions, rolls, mix, small, days), _reuse(job, regions, rolls), _order(job, regions, rolls, resin),
+        small, _cuts(job, regions, rolls, mix, small, days), _reuse(job, regions, rolls), _order(job, regions, rolls, resin), tuple(own),
     )  # fmt: skip
     return day, tuple(notes.rows)
 
@@ -239,7 +249,8 @@ def _region_day(
     job: Job, region: RegionPlan, air_kpa: float, pot: PotLife | None, start_min: float, notes: _Notes
 ) -> RegionDay:
     stuff = [_stuff(job, ply) for ply in region.plies]
-    mix = _mix(job, region, stuff)
+    gap, gap_basis = gaps_g(job, region)
+    mix = _mix(job, region, stuff, gap)
     pull = _pull(job, region, air_kpa, notes) if region.layers else None
     bleed = _bleed(job, job.resin, region, stuff, notes) if job.resin and region.layers else None
     work = _work(job, region, pull)
@@ -253,21 +264,125 @@ def _region_day(
         fits = _fits(job, work, pot, len(batches))
         _note_fit(job, region.name, bool(region.layers), fits, notes)
     tape = _layer(region, "sealant tape")
+    lead = lead_holds_g_m(_breather(job, region), job.vacuum.lead_width_mm) if _layer(region, "breather") else NOTHING
     return RegionDay(
         region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
-        tape.length_mm / 1000.0 if tape else 0.0, _marks(tape, job.boat.forward), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
+        tape.length_mm / 1000.0 if tape else 0.0, _marks(region, job.boat.forward), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
         _layer_m2(region, "bag film"), work, pot, batches, steps_of(work, max(len(batches), 1)), fits[0], fits[1],
+        gap, gap_basis, putty_g(region), region.putty_stays_g, _thick(job, region), _finish(job, region), _tubes(job, region, pull), lead,
     )  # fmt: skip
 
 
-def _mix(job: Job, region: RegionPlan, stuff: Sequence[PlyStuff]) -> RegionMix | None:
+def gaps_g(job: Job, region: RegionPlan) -> tuple[Range, str]:
+    """Resin that fills what a region's film leaves open over the hull, g, and what that is worked out from.
+
+    Parameters
+    ----------
+    job : Job
+    region : RegionPlan
+    """
+    reach = region.reach
+    if reach is None or job.resin is None:
+        return NOTHING, "no bag, or no resin stated"
+    if reach.film is not None:
+        last = reach.film.pleated[-1]
+        most = max(last.resin_most_g, last.resin_g)
+        how = "with its pleats" if reach.film.fed is not None else "drawn taut, for it needs no pleats"
+        words = f"derived: the film laid over sections of the corners, {how}; usual: worked in by hand, high: as far as friction lets it slide"
+        return Range(last.resin_g, last.resin_g, most), words
+    spots = reach.bridging.spots
+    usual = sum(s.resin_g for s in spots)
+    words = "derived: a film drawn taut, by the ball that rolls into its corners; low: none, once pleats let it reach them"
+    return Range(0.0, usual, max(usual, sum(s.resin_most_g for s in spots))), words
+
+
+def putty_g(region: RegionPlan) -> Range:
+    """Putty to mix for a region's fillet, g; the loss may halve or grow by half, and the radius stray by 5 %.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    """
+    stays, loss = region.putty_stays_g, region.putty_g - region.putty_stays_g
+    return Range(0.9 * stays + 0.5 * loss, region.putty_g, 1.1 * stays + 1.5 * loss)
+
+
+def _thick(job: Job, region: RegionPlan) -> Thickness:
+    """Where cloth is sheared or pushed together; its flat thickness at the fibre fraction under vacuum."""
+    psi = job.resin.fibre_mass_fraction if job.resin else None
+    return thickness_of([_laid(job, ply, psi) for ply in region.plies])
+
+
+def _laid(job: Job, ply: PlyPlan, psi: float | None) -> LaidPly:
+    cloth = job.cloths[ply.cloth]
+    flat = cloth.thickness_mm
+    if flat is None and psi is not None and job.resin is not None:
+        flat = thickness_mm(
+            cloth.areal_weight_g_m2, psi, fibre_density_g_cm3=cloth.fibre_density_g_cm3, resin_density_g_cm3=job.resin.density_g_cm3
+        )
+    net = dict(ply.draped)
+    points, factors, areas, edges = [], [], [], []
+    for k, piece in enumerate(ply.pieces):
+        hull, f = piece.surface, piece.surface.faces
+        (ax, ay), (bx, by) = ((piece.flat.uv_mm[f[:, i]] - piece.flat.uv_mm[f[:, 0]]).T for i in (1, 2))
+        factor, area = area_factor(f, hull.face_areas_mm2, 0.5 * (ax * by - ay * bx), len(hull.vertices_mm))
+        drape = net[k].drape if k in net else None
+        if drape is not None and len(drape.shear_deg) == len(factor):
+            known = drape.covered & (np.abs(drape.shear_deg) < MOST_SHEAR_DEG)
+            factor = np.where(known, sheared_factor(np.where(known, drape.shear_deg, 0.0)), factor)
+        points.append(hull.vertices_mm)
+        factors.append(factor)
+        areas.append(area)
+        edges.append(hull.mean_edge_mm)
+    layers = _copies(ply) * (flat or 0.0)
+    return LaidPly(np.concatenate(points), np.concatenate(factors), np.concatenate(areas), layers, 2.0 * max(edges))
+
+
+def _finish(job: Job, region: RegionPlan) -> Finish:
+    """Areas to clean, key, mask and sand, and what filler and paint go on."""
+    largest = max(region.plies, key=lambda p: p.area_mm2)
+    tape, stated = _layer(region, "sealant tape"), job.finish
+    mask = region.stack.mask if region.stack is not None else None
+    return finish_of(
+        laminate_m2=largest.area_mm2 * 1e-6, edge_m=largest.region.perimeter_mm / 1000.0,
+        within_tape_m2=tape.region.area_mm2 * 1e-6 if tape and tape.region else 0.0,
+        mask_m2=mask.area_mm2 * 1e-6 if mask else 0.0, mask_m=mask.length_mm / 1000.0 if mask else 0.0,
+        filler_mm=stated.filler_mm, filler_density_g_cm3=stated.filler_density_g_cm3, coats=stated.coats, coat_g_m2=stated.coat_g_m2,
+        loss=stated.loss, spread=stated.spread,
+    )  # fmt: skip
+
+
+def _tubes(job: Job, region: RegionPlan, pull: Pull | None) -> tuple[Tube, ...]:
+    """What the region's bag states as hollow, with what it bears."""
+    spec = next((r for r in job.regions if r.name == region.name), None)
+    if pull is None or spec is None or spec.bag is None:
+        return ()
+    return tuple(
+        Tube(
+            q.what, q.radius_mm, q.wall_mm, q.modulus_gpa,
+            tube_collapse_kpa(q.modulus_gpa, poisson=q.poisson, wall_mm=q.wall_mm, radius_mm=q.radius_mm), pull.gauge_kpa,
+        )  # fmt: skip
+        for q in job.bags[spec.bag].hollow
+    )
+
+
+def _breather(job: Job, region: RegionPlan) -> Range:
+    """What a region's breather holds when full, g/m²; nothing where there is none."""
+    breather = _layer(region, "breather")
+    if breather is None:
+        return NOTHING
+    sheet = job.consumables[breather.material]
+    return breather_holds(sheet.areal_weight_g_m2 or 0.0, measured_g_m2=sheet.holds_g_m2, solid_share=_solid_share(job))
+
+
+def _mix(job: Job, region: RegionPlan, stuff: Sequence[PlyStuff], gap_g: Range) -> RegionMix | None:
     resin = job.resin
     if resin is None:
         return None
     stated = Fractions(
         resin.wet_out_fibre_mass_fraction, resin.fibre_mass_fraction, resin.loss, resin.ratio, resin.density_g_cm3, spreads_of(job)
     )
-    return region_mix(stuff, stated, peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]))
+    return region_mix(stuff, stated, peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]), gap_g=gap_g)
 
 
 def _volumes(job: Job, mix: RegionMix | None) -> tuple[float, float] | None:
@@ -296,7 +411,7 @@ def _pull(job: Job, region: RegionPlan, air_kpa: float, notes: _Notes) -> Pull:
     )  # fmt: skip
     pull = pull_of(
         under, air_kpa=air_kpa, gauge_kpa=_gauge_kpa(job, air_kpa), pump_m3_h=v.pump_m3_h, pump_limit_kpa=v.pump_limit_kpa,
-        drop_kpa=v.drop_kpa, drop_s=v.drop_s,
+        drop_kpa=v.drop_kpa, drop_s=v.drop_s, fall_kpa_min=v.fall_kpa_min,
     )  # fmt: skip
     if pull.down_s is None:
         notes.add(
@@ -318,11 +433,7 @@ def _pull(job: Job, region: RegionPlan, air_kpa: float, notes: _Notes) -> Pull:
 def _bleed(job: Job, resin: Resin, region: RegionPlan, stuff: Sequence[PlyStuff], notes: _Notes) -> Bleed:
     v = job.vacuum
     final = resin.fibre_mass_fraction
-    breather = _layer(region, "breather")
-    holds = Range(0.0, 0.0, 0.0)
-    if breather is not None:
-        sheet = job.consumables[breather.material]
-        holds = breather_holds(sheet.areal_weight_g_m2 or 0.0, measured_g_m2=sheet.holds_g_m2, solid_share=_solid_share(job))
+    breather, holds = _layer(region, "breather"), _breather(job, region)
     largest = max(region.plies, key=lambda p: p.area_mm2)
     wet, off = min(resin.wet_out_fibre_mass_fraction, final), job.ranges.wet_out
     stack = Stack(
@@ -416,12 +527,17 @@ def _note_fit(job: Job, name: str, bagged: bool, fits: tuple[Fit | None, Fit | N
     )
 
 
-def _marks(tape: LayerPlan | None, forward: Sequence[float]) -> tuple[tuple[Mark, ...], ...]:
-    """Marks along each loop of tape from its foremost point, which anyone can find on the boat again."""
+def _marks(region: RegionPlan, forward: Sequence[float]) -> tuple[tuple[Mark, ...], ...]:
+    """Marks along each loop of tape from its mark 0: where the stack begins it, else its foremost point."""
+    tape = _layer(region, "sealant tape")
     if tape is None or tape.region is None:
         return ()
-    surface = tape.region.surface
-    found = []
+    surface, found = tape.region.surface, []
+    if region.stack is not None:
+        for line in region.stack.tape_mm:
+            near = surface.locate(line)
+            found.append(tape_marks(line, (near.weights[:, :, None] * surface.vertex_normals[surface.faces[near.face]]).sum(axis=1)))
+        return tuple(found)
     for loop in tape.region.loops:
         first = int(np.argmax(surface.vertices_mm[loop] @ np.asarray(forward)))
         turned = np.roll(loop, -first)

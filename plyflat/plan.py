@@ -17,7 +17,7 @@ import numpy as np
 from .bagging import plan_reach
 from .cloth.joins import Load
 from .cloth.template import Template
-from .daily import check_day, offcuts_g, peel_holds, plan_day, spreads_of, tape_mm
+from .daily import check_day, gaps_g, offcuts_g, peel_holds, plan_day, putty_g, spreads_of, tape_mm
 from .errors import CheckError
 from .job.area import PlySpec
 from .job.model import Job, RegionSpec
@@ -33,6 +33,7 @@ from .progress import Tell, quiet
 from .shaping import Cut, Shaped, shape, warp_way
 from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
+from .shop.spread import Range
 from .shop.stock import roll_need, tape_rolls
 from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
 from .shop.waste import Small
@@ -570,8 +571,15 @@ def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, 
         peel_g_m2=peel_holds(work.job, regions),
         price_per_kg=resin.price_per_kg,
         spreads=spreads_of(work.job),
+        gap_g=_gaps_g(work.job, regions),
     )
     return resin_list(sums), usual_mix(sums)
+
+
+def _gaps_g(job: Job, regions: Sequence[RegionPlan]) -> Range:
+    """Resin that fills gaps under all films; the same film and friction stand behind all of them, so ranges add up."""
+    each = [gaps_g(job, region)[0] for region in regions]
+    return Range(sum(g.low for g in each), sum(g.usual for g in each), sum(g.high for g in each))
 
 
 def _shopping(
@@ -597,11 +605,9 @@ def _shopping(
 
 
 def _putty(region: RegionPlan) -> Quantity:
-    """Putty to mix for a region's fillet; the range lets the loss halve or grow by half, and the radius stray by 5 %."""
-    stays, loss = region.putty_stays_g, region.putty_g - region.putty_stays_g
-    basis = "derived: volume under the rolling ball, with the job's density and loss"
-    low, high = 0.9 * stays + 0.5 * loss, 1.1 * stays + 1.5 * loss
-    return Quantity(f"fillet putty, {region.name}", region.putty_g, "g", low, high, basis)
+    """Putty to mix for a region's fillet."""
+    basis, g = "derived: volume under the rolling ball, with the job's density and loss", putty_g(region)
+    return Quantity(f"fillet putty, {region.name}", g.usual, "g", g.low, g.high, basis)
 
 
 def _bin(
@@ -613,4 +619,5 @@ def _bin(
     offcuts = {name: g for name, (g, _) in offcuts_g(job, regions, rolls).items()}
     fibre = sum(_fibre_g(job, regions, net=True).values())
     laminate = fibre + resin_for(fibre, job.resin.fibre_mass_fraction) if job.resin else fibre
+    laminate += mix.gap_g if mix else 0.0
     return bin_list(offcuts, single_use, mix, laminate, small)

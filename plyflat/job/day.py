@@ -11,7 +11,7 @@ from .. import units
 from ..errors import QuantityError
 from . import forms
 from .forms import Form, Mark, amount, length, share
-from .table import MEMORY, OURS, PRACTICE, Table
+from .table import AREAL, MEMORY, OURS, PRACTICE, Table
 
 PUBLISHED, STANDARD = Mark("published"), Mark("published: standard atmosphere, ISO 2533")
 
@@ -128,6 +128,9 @@ class VacuumSpec(Table):
     )
     drop_s: Annotated[float, _TIME, PUBLISHED] = Field(
         default=60.0, alias="drop_time", description="Time of the drop test, with the pump shut off."
+    )
+    fall_kpa_min: Annotated[float | None, amount(units.pressure_kpa, units.text_kpa, 0.0, 60, "1.2 kPa")] = Field(
+        default=None, alias="usual_fall", description="By how much your bags usually fall in a minute with the pump shut off."
     )
     lead_width_mm: Annotated[float, length(5, 1000, "50 mm"), PRACTICE] = Field(
         default=50.0, alias="lead_width", description="Width of the strip of breather that leads to the port."
@@ -258,6 +261,41 @@ class Service(Table):
         default=False,
         strict=True,
         description="true: you have read that the sun may soften this laminate, and want the plan all the same.",
+    )
+
+
+class Finishing(Table):
+    """Filler and paint on the finished laminate."""
+
+    filler_mm: Annotated[float, length(0, 20, "0.3 mm"), MEMORY] = Field(
+        default=0.3, alias="filler", description="Mean thickness of filler over the laminate; 0: none."
+    )
+    filler_density_g_cm3: Annotated[float, amount(units.density_g_cm3, units.text_density, 0.2, 3.0, "0.7 g/cm^3"), MEMORY] = Field(
+        default=0.7, alias="filler_density", description="Density of the filler as mixed; light fillers lower it."
+    )
+    coats: Annotated[int, PRACTICE] = Field(default=3, ge=0, le=20, strict=True, description="Coats of primer and paint together.")
+    coat_g_m2: Annotated[float, AREAL, MEMORY] = Field(
+        default=120.0, alias="coat", description="Wet paint of one coat, for each square metre."
+    )
+    loss: Annotated[float, share(0.0, 1.0, "15 %"), PRACTICE] = Field(
+        default=0.15, description="Left in pots and on tools, or sanded off wet, as a share of what goes on."
+    )
+    spread: Annotated[float, share(0.0, 0.9, "40 %"), PRACTICE] = Field(
+        default=0.4, description="Share by which filler and paint stray either way."
+    )
+
+
+class OwnNumbers(Table):
+    """Whether the record beside the job file is used."""
+
+    use: bool = Field(
+        default=False,
+        strict=True,
+        description="true: where this job states nothing, means from the record beside it go before the defaults; each is "
+        "printed beside the default it replaces.",
+    )
+    least: Annotated[int, OURS] = Field(
+        default=1, ge=1, le=1000, strict=True, description="How many sessions a mean must come from before it is used."
     )
 
 

@@ -28,7 +28,7 @@ from . import forms
 from .area import Area, Face, LoadWay, PortsSpec, RegionSpec
 from .at_hand import NAMES, AtHand, settled
 from .checks import across, currencies
-from .day import TIMES_AT, Clock, Cure, Place, Ranges, Service, VacuumSpec, Waste
+from .day import TIMES_AT, Clock, Cure, Finishing, OwnNumbers, Place, Ranges, Service, VacuumSpec, Waste
 from .drape import DIAGONALS, LOCK, TOWS, WITHOUT_NET, CutBy, Weave
 from .files import Files
 from .film import FilmKeys, HollowKeys, PulledKeys
@@ -622,6 +622,8 @@ class Job(Table):
     clock: Clock = Field(default_factory=Clock, description="Speeds of working.")
     cure: Cure = Field(default_factory=Cure, description="How the resin hardens and is heated.")
     service: Service = Field(default_factory=Service, description="What the finished laminate must stand.")
+    finish: Finishing = Field(default_factory=Finishing, description="Filler and paint on the finished laminate.")
+    own: OwnNumbers = Field(default_factory=OwnNumbers, description="Whether your own recorded numbers are used.")
     ranges: Ranges = Field(default_factory=Ranges, description="How far quantities may honestly lie off.")
     waste: Waste = Field(default_factory=Waste, description="Small things used up, and a bag to use again.")
 

@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from .bleed import Bleed
 from .clock import Batch, Fit, PotLife, Step, Work
 from .cure import Profile
+from .finish import Finish
 from .leaks import Mark
 from .mixing import RegionMix, Spreads
+from .own import Taken
 from .spread import Range
 from .sun import Sun
-from .vacuum import Pull
+from .thickness import Thickness
+from .vacuum import Pull, Tube
 from .waste import Cut, OrderLine, Reuse, Small
 
 
@@ -44,6 +47,20 @@ class RegionDay:
     steps : tuple of Step
     fit, fit_slow : Fit or None
         At the usual speeds of working, and at the slow end of them.
+    gap_g : Range
+        Resin that fills what the film leaves open over the hull.
+    gap_basis : str
+        What that is worked out from.
+    putty_g : Range
+        Putty to mix for the fillet, and what of it stays:
+    putty_stays_g : float
+    thick : Thickness
+        Where cloth is sheared or pushed together.
+    finish : Finish
+    tubes : tuple of Tube
+        What the job states as hollow.
+    lead_g_m : Range
+        What a metre of the lead to the port takes up.
     """
 
     name: str
@@ -65,6 +82,14 @@ class RegionDay:
     steps: tuple[Step, ...]
     fit: Fit | None
     fit_slow: Fit | None
+    gap_g: Range
+    gap_basis: str
+    putty_g: Range
+    putty_stays_g: float
+    thick: Thickness
+    finish: Finish
+    tubes: tuple[Tube, ...]
+    lead_g_m: Range
 
 
 @dataclass(frozen=True)
@@ -118,6 +143,8 @@ class Day:
     cuts : tuple of Cut
     reuse : Reuse or None
     order : tuple of OrderLine
+    own : tuple of Taken
+        The builder's own numbers that went before defaults.
     """
 
     air_kpa: float
@@ -131,6 +158,7 @@ class Day:
     cuts: tuple[Cut, ...]
     reuse: Reuse | None
     order: tuple[OrderLine, ...]
+    own: tuple[Taken, ...] = ()
 
 
 def planned_fields(day: RegionDay, spreads: Spreads) -> dict[str, Range]:

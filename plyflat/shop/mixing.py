@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ..errors import PlyflatError
 from .resin import mix_for, resin_for, thickness_mm
-from .spread import Range, carried
+from .spread import NOTHING, Range, carried
 
 #: Largest share by which the ratios by mass and by volume may disagree. This program's choice.
 RATIO_SPREAD = 0.05
@@ -130,7 +130,9 @@ class RegionMix:
     thickness_mm : Range
         Where all plies lie.
     mass_g : Range
-        Of the finished laminate.
+        Of the finished laminate, what fills gaps included.
+    gap_g : Range
+        Resin that fills gaps under the film.
     """
 
     plies: tuple[PlyMix, ...]
@@ -139,9 +141,12 @@ class RegionMix:
     hardener_g: Range
     thickness_mm: Range
     mass_g: Range
+    gap_g: Range
 
 
-def region_mix(plies: Sequence[PlyStuff], stated: Fractions, *, peel_m2: float, peel_g_m2: Range) -> RegionMix:
+def region_mix(
+    plies: Sequence[PlyStuff], stated: Fractions, *, peel_m2: float, peel_g_m2: Range, gap_g: Range = NOTHING
+) -> RegionMix:
     """Work out what to mix for a region.
 
     Parameters
@@ -152,6 +157,8 @@ def region_mix(plies: Sequence[PlyStuff], stated: Fractions, *, peel_m2: float, 
     peel_m2 : float
     peel_g_m2 : Range
         Resin that the peel ply keeps.
+    gap_g : Range
+        Resin that fills gaps which the film leaves over the hull.
 
     Raises
     ------
@@ -168,27 +175,29 @@ def region_mix(plies: Sequence[PlyStuff], stated: Fractions, *, peel_m2: float, 
         "peel": peel_g_m2,
         "loss": Range.about(stated.loss, stated.spreads.loss),
         "heavy": Range.about(1.0, stated.spreads.areal),
+        "gap": gap_g,
     }
     fibre = sum(p.fibre_g for p in plies)
 
-    def total(grams: float, area: float) -> Range:
-        def mixed(psi: float, peel: float, loss: float, heavy: float) -> float:
+    def total(grams: float, share: float) -> Range:
+        def mixed(psi: float, peel: float, loss: float, heavy: float, gap: float) -> float:
             made = mix_for(
-                grams * heavy, psi_wet=psi, psi_final=stated.psi_final, peel_ply_m2=area, peel_ply_g_m2=peel, loss=loss,
-                ratio=stated.ratio,
+                grams * heavy, psi_wet=psi, psi_final=stated.psi_final, peel_ply_m2=peel_m2 * share, peel_ply_g_m2=peel, loss=loss,
+                ratio=stated.ratio, gap_g=gap * share,
             )  # fmt: skip
             return made.total_g
 
         return carried(mixed, inputs)
 
-    whole = total(fibre, peel_m2)
+    whole = total(fibre, 1.0)
     made = []
     for ply in plies:
-        # The peel ply drinks from all plies; where they have nothing to spare, its share is spread over them by mass.
+        # The peel ply drinks from all plies, and so do gaps; what they take is spread over the plies by mass.
         share = ply.fibre_g / fibre if fibre > 0 else 0.0
-        mixed = total(ply.fibre_g, peel_m2 * share)
+        mixed = total(ply.fibre_g, share)
         made.append(PlyMix(ply.name, mixed, *_parts(mixed, stated.ratio), _thick([ply], stated)))
-    return RegionMix(tuple(made), whole, *_parts(whole, stated.ratio), _thick(plies, stated), _mass(plies, stated))
+    mass = _mass(plies, stated, gap_g)
+    return RegionMix(tuple(made), whole, *_parts(whole, stated.ratio), _thick(plies, stated), mass, gap_g)
 
 
 def _parts(mixed: Range, ratio: tuple[float, float]) -> tuple[Range, Range]:
@@ -210,13 +219,13 @@ def _thick(plies: Sequence[PlyStuff], stated: Fractions) -> Range:
     return carried(thick, {"psi": stated.final, "heavy": Range.about(1.0, stated.spreads.areal), "fibre": off, "resin": off})
 
 
-def _mass(plies: Sequence[PlyStuff], stated: Fractions) -> Range:
+def _mass(plies: Sequence[PlyStuff], stated: Fractions, gap_g: Range) -> Range:
     kept = sum(p.kept_g for p in plies)
 
-    def mass(psi: float, heavy: float) -> float:
-        return kept * heavy + resin_for(kept * heavy, psi)
+    def mass(psi: float, heavy: float, gap: float) -> float:
+        return kept * heavy + resin_for(kept * heavy, psi) + gap
 
-    return carried(mass, {"psi": stated.final, "heavy": Range.about(1.0, stated.spreads.areal)})
+    return carried(mass, {"psi": stated.final, "heavy": Range.about(1.0, stated.spreads.areal), "gap": gap_g})
 
 
 def volumes_ml(

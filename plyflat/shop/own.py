@@ -50,6 +50,34 @@ class Own:
         return f'{name} = "{_said(self.mean, self.unit)}{at}"  # yours: {said}'
 
 
+@dataclass(frozen=True)
+class Taken:
+    """One of the builder's own numbers against what would be taken without it.
+
+    Attributes
+    ----------
+    key : str
+        Of the job file.
+    value, was : str
+        As the job file would say it; what it replaces, or would.
+    was_from : str
+        Where that comes from.
+    mean_of : str
+        From how many sessions, and how they spread.
+    used : bool
+    why : str
+        Why it is not used; empty where it is.
+    """
+
+    key: str
+    value: str
+    was: str
+    was_from: str
+    mean_of: str
+    used: bool
+    why: str = ""
+
+
 def _said(value: float, unit: str) -> str:
     return say_percent(value) if unit == "1" else f"{value:.3g} {unit}"
 

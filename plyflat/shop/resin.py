@@ -116,7 +116,9 @@ class Mix:
     loss_g : float
         Stays in cups and rollers.
     resin_g, hardener_g : float
-        To weigh out; together the sum of the four above.
+        To weigh out; together the sum of the four above and the gaps.
+    gap_g : float
+        Fills gaps that the film leaves over the hull.
     """
 
     laminate_g: float
@@ -125,6 +127,7 @@ class Mix:
     loss_g: float
     resin_g: float
     hardener_g: float
+    gap_g: float = 0.0
 
     @property
     def total_g(self) -> float:
@@ -141,6 +144,7 @@ def mix_for(
     peel_ply_g_m2: float,
     loss: float,
     ratio: tuple[float, float],
+    gap_g: float = 0.0,
 ) -> Mix:
     """Return what to mix so that the cloth is wetted out at one fibre fraction and pressed to another.
 
@@ -156,20 +160,23 @@ def mix_for(
         Left in cups and rollers, as a fraction of what reaches the cloth.
     ratio : tuple of float
         Resin : hardener by mass.
+    gap_g : float
+        What fills gaps under the film. It comes on top: the resin to spare leaves through the release film where it is, and
+        does not run along the laminate to a corner.
 
     Raises
     ------
     FractionError
-        If a fraction, the loss or the ratio is impossible.
+        If a fraction, the loss, the gaps or the ratio are impossible.
     """
     if _fraction(psi_wet) > _fraction(psi_final):
         raise FractionError(f"wet-out fibre fraction {psi_wet:.3g} is above the final {psi_final:.3g}")
-    if min(ratio) <= 0 or loss < 0:
-        raise FractionError("the mixing ratio must be positive and the loss not negative")
+    if min(ratio) <= 0 or min(loss, gap_g) < 0:
+        raise FractionError("the mixing ratio must be positive, the loss and the gaps not negative")
     laminate = resin_for(fibre_g, psi_final)
     spare = resin_for(fibre_g, psi_wet) - laminate
     peel = peel_ply_m2 * peel_ply_g_m2
-    on_cloth = laminate + max(spare, peel)
+    on_cloth = laminate + max(spare, peel) + gap_g
     total = on_cloth * (1.0 + loss)
     share = ratio[1] / (ratio[0] + ratio[1])
-    return Mix(laminate, peel, max(spare - peel, 0.0), on_cloth * loss, total * (1 - share), total * share)
+    return Mix(laminate, peel, max(spare - peel, 0.0), on_cloth * loss, total * (1 - share), total * share, gap_g)

@@ -54,6 +54,10 @@ class Range:
         return Range(max(self.low, 0.0), max(self.usual, 0.0), max(self.high, 0.0))
 
 
+#: None of it, for sure.
+NOTHING = Range(0.0, 0.0, 0.0)
+
+
 def carried(formula: Callable[..., float], inputs: Mapping[str, Range]) -> Range:
     """Carry ranges through a formula to first order.
 

@@ -8,7 +8,7 @@ from .bleed import PEEL_PLY_RESIN_G_M2
 from .mixing import Spreads
 from .quantity import Quantity
 from .resin import Mix, mix_for
-from .spread import Range, carried
+from .spread import NOTHING, Range, carried
 from .waste import Small
 
 
@@ -31,6 +31,8 @@ class ResinJob:
         Resin that a peel ply keeps.
     price_per_kg : float or None
     spreads : Spreads
+    gap_g : Range
+        Resin that fills gaps under the film.
     """
 
     fibre_g: float
@@ -42,6 +44,7 @@ class ResinJob:
     peel_g_m2: Range = PEEL_PLY_RESIN_G_M2
     price_per_kg: float | None = None
     spreads: Spreads = Spreads()
+    gap_g: Range = NOTHING
 
 
 def usual_mix(job: ResinJob) -> Mix:
@@ -51,10 +54,10 @@ def usual_mix(job: ResinJob) -> Mix:
     ----------
     job : ResinJob
     """
-    return _mix(job, job.psi_wet, job.peel_g_m2.usual, job.loss)
+    return _mix(job, job.psi_wet, job.peel_g_m2.usual, job.loss, gap=job.gap_g.usual)
 
 
-def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float, heavy: float = 1.0) -> Mix:
+def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float, heavy: float = 1.0, gap: float = 0.0) -> Mix:
     return mix_for(
         job.fibre_g * heavy,
         psi_wet=min(max(psi_wet, 0.05), job.psi_final),
@@ -63,6 +66,7 @@ def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float, heavy: fl
         peel_ply_g_m2=peel_g_m2,
         loss=loss,
         ratio=job.ratio,
+        gap_g=gap,
     )
 
 
@@ -82,6 +86,7 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
         "peel_g_m2": job.peel_g_m2,
         "loss": Range.about(job.loss, job.spreads.loss),
         "heavy": Range.about(1.0, job.spreads.areal),
+        "gap": job.gap_g,
     }
     basis = {
         "resin": "derived: mass balance at the job's wet-out fraction, peel ply and loss",
@@ -90,8 +95,9 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
         "stays in the peel ply": "published: informal weighing of a cut sample, 30 to 50 g/m2",
         "bled into the breather": "derived: wet-out less laminate less peel ply",
         "left in cups and rollers": "common practice: 5 to 15 %, the job's figure taken",
+        "fills gaps under the film": "derived: volume that the film leaves open in corners",
     }
-    parts = ("resin_g", "hardener_g", "laminate_g", "peel_ply_g", "bleed_g", "loss_g")
+    parts = ("resin_g", "hardener_g", "laminate_g", "peel_ply_g", "bleed_g", "loss_g", "gap_g")
     rows = []
     for (item, ground), name in zip(basis.items(), parts):
         ends = carried(lambda name=name, **given: getattr(_mix(job, **given), name), inputs)

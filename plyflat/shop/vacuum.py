@@ -279,6 +279,33 @@ def tube_collapse_kpa(modulus_gpa: float, *, poisson: float, wall_mm: float, rad
 
 
 @dataclass(frozen=True)
+class Tube:
+    """A hollow tube, box or skin that a vacuum presses on.
+
+    Attributes
+    ----------
+    what : str
+    radius_mm, wall_mm, modulus_gpa : float
+    bears_kpa : float
+        Outside pressure at which it buckles if it is sound and long.
+    gauge_kpa : float
+        What the bag presses with.
+    """
+
+    what: str
+    radius_mm: float
+    wall_mm: float
+    modulus_gpa: float
+    bears_kpa: float
+    gauge_kpa: float
+
+    @property
+    def times_over(self) -> float:
+        """How many times the vacuum it bears."""
+        return self.bears_kpa / self.gauge_kpa
+
+
+@dataclass(frozen=True)
 class BagAir:
     """Air under one bag, as low, usual and high.
 
@@ -341,6 +368,8 @@ class Pull:
         Drop in the test's time that such a leak makes here.
     boils_c : dict
         Temperature at which water and solvents boil at this pressure.
+    usual_leak, usual_settles_kpa : float or None
+        The leak that the fall of earlier bags means in this one, and where the pump holds it; None where no fall is known.
     """
 
     air_kpa: float
@@ -356,6 +385,8 @@ class Pull:
     held_leak: float
     held_drop_kpa: tuple[float, float, float]
     boils_c: dict[str, float]
+    usual_leak: float | None = None
+    usual_settles_kpa: float | None = None
 
 
 def pull_of(
@@ -367,6 +398,7 @@ def pull_of(
     pump_limit_kpa: float,
     drop_kpa: float,
     drop_s: float,
+    fall_kpa_min: float | None = None,
 ) -> Pull:
     """Work out how a bag pulls.
 
@@ -377,6 +409,8 @@ def pull_of(
     pump_m3_h, pump_limit_kpa : float
     drop_kpa, drop_s : float
         Limit of the drop test.
+    fall_kpa_min : float or None
+        By how much earlier bags fell in a minute.
 
     Raises
     ------
@@ -395,10 +429,12 @@ def pull_of(
     leaks = [leak_pa_m3_s(v, drop_kpa, drop_s) for v in air.settled_l]
     held = allowed_leak_pa_m3_s(pump_m3_h, end_kpa=bag, pump_limit_kpa=pump_limit_kpa)
     drops = sorted(held / v * drop_s for v in air.settled_l)
+    usual = None if fall_kpa_min is None else leak_pa_m3_s(air.settled_l[1], fall_kpa_min, 60.0)
     return Pull(
         air_kpa, gauge_kpa, bag, gauge_kpa, air, down, drop_kpa, drop_s,
         (leaks[0], leaks[1], leaks[2]),
         settled_kpa(leaks[1], pump_m3_h, pump_limit_kpa=pump_limit_kpa),
         held, (drops[0], drops[1], drops[2]),
         {name: boiling_c(bag, of=name) for name in ANTOINE},
+        usual, None if usual is None else settled_kpa(usual, pump_m3_h, pump_limit_kpa=pump_limit_kpa),
     )  # fmt: skip

@@ -103,3 +103,19 @@ def test_what_cannot_be(bad):
     stated = {"psi_wet": 0.45, "psi_final": 0.6, "loss": 0.1, "ratio": (100.0, 25.0), "resin_density_g_cm3": 1.15, **bad}
     with pytest.raises(FractionError):
         region_mix(GLASS, Fractions(**stated), peel_m2=1.0, peel_g_m2=Range(30, 40, 50))
+
+
+@pytest.mark.reference(source="mass balance with resin that fills gaps on top, partial derivatives by hand", kind="derived")
+def test_gaps_are_mixed_on_top_and_stay_on_the_part(mix):
+    gap = Range(20, 30, 60)
+    more = region_mix(GLASS, STATED, peel_m2=1.3, peel_g_m2=Range(30, 40, 50), gap_g=gap)
+    assert more.mixed_g.usual - mix.mixed_g.usual == pytest.approx(30 * 1.1)
+    assert more.mass_g.usual - mix.mass_g.usual == pytest.approx(30)
+    assert sum(p.mixed_g.usual for p in more.plies) == pytest.approx(more.mixed_g.usual)
+    # The gap's own share of each end is what it moves the whole by, squared: 30 g up and 10 g down, a tenth lost with it.
+    for side, off in (("high", 33.0), ("low", 11.0)):
+        was, now = (abs(getattr(m.mixed_g, side) - m.mixed_g.usual) for m in (mix, more))
+        cross = 30 * OFF.loss * 0.10  # the loss goes with what is mixed
+        assert now**2 == pytest.approx(was**2 + off**2 + 2 * cross * 900 * 0.55 / 0.45 * OFF.loss * 0.10 + cross**2, rel=1e-6)
+    with pytest.raises(FractionError, match="gaps not negative"):
+        region_mix(GLASS, STATED, peel_m2=1.3, peel_g_m2=Range(30, 40, 50), gap_g=Range(-5, 0, 5))

@@ -3,6 +3,7 @@ import dataclasses
 import pytest
 
 from plyflat.shop.mixing import Fractions, PlyStuff, region_mix
+from plyflat.shop.spread import NOTHING, Range
 from plyflat.shop.tally import ResinJob, bin_list, resin_list, usual_mix
 
 JOB = ResinJob(
@@ -16,16 +17,20 @@ JOB = ResinJob(
 )
 
 
-def test_the_whole_jobs_range_is_that_of_its_region():
+@pytest.mark.parametrize("gap", [NOTHING, Range(10.0, 25.0, 90.0)])
+def test_the_whole_jobs_range_is_that_of_its_region(gap):
     plies = [PlyStuff("P1", 800.0, 800.0, 200.0, 1.8)]
-    region = region_mix(plies, Fractions(0.5, 0.6, 0.1, (100, 30), 1.15), peel_m2=0.6, peel_g_m2=JOB.peel_g_m2)
-    rows = {q.item: q for q in resin_list(JOB)}
+    region = region_mix(plies, Fractions(0.5, 0.6, 0.1, (100, 30), 1.15), peel_m2=0.6, peel_g_m2=JOB.peel_g_m2, gap_g=gap)
+    rows = {q.item: q for q in resin_list(dataclasses.replace(JOB, gap_g=gap))}
     for q, r in ((rows["resin"], region.resin_g), (rows["hardener"], region.hardener_g)):
         assert (q.low, q.amount, q.high) == pytest.approx((r.low, r.usual, r.high))
 
 
-def test_every_line_lies_in_its_range_and_the_parts_add_up():
-    rows = {q.item: q for q in resin_list(JOB)}
+@pytest.mark.parametrize("gap", [NOTHING, Range(10.0, 25.0, 90.0)])
+def test_every_line_lies_in_its_range_and_the_parts_add_up(gap):
+    rows = {q.item: q for q in resin_list(dataclasses.replace(JOB, gap_g=gap))}
+    gaps = rows["fills gaps under the film"]
+    assert (gaps.low, gaps.amount, gaps.high) == pytest.approx((gap.low, gap.usual, gap.high))
     assert all(q.low <= q.amount <= q.high for q in rows.values())
     mixed = rows["resin"].amount + rows["hardener"].amount
     goes = [
@@ -33,6 +38,7 @@ def test_every_line_lies_in_its_range_and_the_parts_add_up():
         "stays in the peel ply",
         "bled into the breather",
         "left in cups and rollers",
+        "fills gaps under the film",
     ]
     assert mixed == pytest.approx(sum(rows[k].amount for k in goes))
     assert rows["resin"].low < rows["resin"].amount < rows["resin"].high
