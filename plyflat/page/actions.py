@@ -13,7 +13,6 @@ from ..job.model import Job, Mesh
 from ..surface.load import UNITS_MM
 from ..surface.mesh import Floats, Surface
 from .draft import (
-    WAYS,
     Draft,
     add_ply,
     add_region,
@@ -28,7 +27,7 @@ from .draft import (
     remove_region,
 )
 from .look import Look, Worked, looks, work_out
-from .marks import MARKS, Mark, Placed, points_of, warp_points
+from .marks import MARKS, SAID, Mark, Placed, points_of, warp_points
 from .view import SIDES, Scene, copies_of
 from .work import Standby, Task, Told
 
@@ -39,7 +38,7 @@ BLANK: dict[str, Any] = {
     "picture_of": "", "region": "", "regions": [], "meshes": [], "meshes_changed": False, "way": "", "by_outline": False, "cloths": [],
     "bags": [], "bag": "", "warp": "", "plies": [], "openings": [], "known": "",
     "ways": [{"key": m.key, "label": m.label, "area": m.area} for m in MARKS.values()],
-    "new_way": "outline", "marking": "", "marking_of": "", "prompt": "", "least": 0, "most": 0, "asks": [], "values": {},
+    "new_way": "outline", "say": "outline", "marking": "", "marking_of": "", "prompt": "", "least": 0, "most": 0, "asks": [], "values": {},
     "points": [], "typed": "", "new_name": "", "new_mesh": "", "look": "", "busy": False, "stage": "", "share": 0.0, "stale": False,
     "lines": [], "cautions": [], "results": [], "drawings": [], "drawing": 0, "folder": "", "text": "", "unsaved": False,
     "can_undo": "", "can_redo": "", "tabs": 1, "units": list(UNITS_MM),
@@ -47,7 +46,7 @@ BLANK: dict[str, Any] = {
 }  # fmt: skip
 #: What the page may ask for by name.
 ACTIONS = (
-    "undo", "redo", "save", "see", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
+    "undo", "redo", "save", "see", "see_region", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
     "remove_point", "add_point", "set_ply", "add_ply", "remove_ply", "set_bag", "set_warp", "remove_opening", "remove_known",
     "remove_region", "work_out", "stop", "put_text", "drop_recovered",
 )  # fmt: skip
@@ -76,6 +75,7 @@ class Page:
         self._view = view
         self._worked_of = ""
         self._working_on = ""
+        self._found: Look | None = None
         self._pending: list[Floats] = []
         self._placed: list[Placed] = []
         self._new: tuple[str, str] | None = None
@@ -117,7 +117,7 @@ class Page:
         if state.region not in names:
             state.region = names[0] if names else ""
         row: dict[str, Any] = next((r for r in rows if r.get("name") == state.region), {})
-        state.way = "said by " + next((way for way in WAYS if way in row), "nothing yet").replace("_", " ")
+        state.way = "said by " + next((words for way, words in SAID.items() if way in row), "nothing yet")
         state.by_outline, state.bag = "outline" in row, str(row.get("bag", ""))
         warp = row.get("warp", "forward")
         state.warp = warp if isinstance(warp, str) else "two points"
@@ -181,6 +181,12 @@ class Page:
         """Look at the hull from a side of the boat."""
         self.scene.see(side)
         self._redraw()
+
+    def see_region(self) -> None:
+        """Look square at the region as it was found."""
+        if self._found is not None:
+            self.scene.see_patch(Surface(self._found.vertices_mm, self._found.faces))
+            self._redraw()
 
     def turn_by(self, across_deg: float, up_deg: float) -> None:
         """Turn the hull, as by the keys."""
@@ -255,7 +261,8 @@ class Page:
             raise OutlineError("this mesh has no colours, so no tape can be seen on it", where=mesh, do="Mark an outline instead.")
         self._new, self._pending = new, []
         self._set_marking(key, MARKS[key].begin_values())
-        self.scene.show_region(None, None)
+        if MARKS[key].area:
+            self.scene.show_region(None, None)
         self._points_changed("")
 
     def _set_marking(self, key: str, values: dict[str, str]) -> None:
@@ -441,7 +448,8 @@ class Page:
     def look(self) -> None:
         """Find the region and lay it flat roughly, in the background; an earlier look is given up."""
         self.scene.show_region(None, None)
-        if self.state.faults or not self.state.region or self._mark is not None:
+        self._found = None
+        if self.state.faults or not self.state.region or (self._mark is not None and self._mark.area):
             self._standby.drop()
             self.state.look = ""
             return
@@ -466,6 +474,7 @@ class Page:
         for told in news:
             if told.kind == "part":
                 found: Look = told.content
+                self._found = found
                 self.scene.show_region(found.vertices_mm, found.faces, found.loops_mm)
                 self.state.look = said(found)
                 self._redraw()
@@ -579,7 +588,7 @@ def _area_text(key: str, area: Any) -> str:
         return f"{what}: round, radius {spot.get('radius')}, at {spot.get('point')}{clear}"
     if isinstance(outline, dict):
         return f"{what}: outline of {len(outline.get('points', []))} points{clear}"
-    return f"{what}: {next((way for way in WAYS if way in area), 'nothing said')}{clear}"
+    return f"{what}: {next((words for way, words in SAID.items() if way in area), 'nothing said')}{clear}"
 
 
 def _known_text(mesh: dict[str, Any]) -> str:

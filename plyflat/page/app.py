@@ -63,19 +63,32 @@ class App:
 
     def open_job(self, name: str) -> None:
         """Open a job file of the folder."""
-        self._open(open_job, chosen(self.folder, name))
+        self.start(open_job, chosen(self.folder, name))
 
     def begin_job(self, name: str, unit: str) -> None:
         """Write a first job for a mesh of the folder; the unit is empty where the file states it."""
-        self._open(begin_job, chosen(self.folder, name), unit or None)
+        self.start(begin_job, chosen(self.folder, name), unit or None)
 
     def load_again(self) -> None:
         """Load the meshes of the open job anew, as its tables now have them."""
         if self.page is not None:
             self._draft = self.page.draft
-            self._open(load_text, str(self._draft.path), self._draft.text)
+            self.start(load_text, str(self._draft.path), self._draft.text)
 
-    def _open(self, work: Callable[..., Opened], *args: Any) -> None:
+    def start(self, work: Callable[..., Opened], *args: Any) -> None:
+        """Read meshes in the background, then show the job.
+
+        Parameters
+        ----------
+        work : callable
+        args
+            Must pickle.
+
+        Raises
+        ------
+        OutputError
+            If meshes are being read already.
+        """
         if self._opening is not None and not self._opening.over:
             raise OutputError("a mesh is being read already", do="Wait for it.")
         self.state.opening = "reading the mesh …"
@@ -241,7 +254,7 @@ def _first(app: App, kind: str, file: Path | None, unit: str | None) -> None:
     if file is None:
         return
     if kind == "job":
-        app.open_job(file.name)
+        app.start(open_job, str(file))
     else:
         app.state.chosen, app.state.chosen_unit = file.name, unit or ""
-        app.begin_job(file.name, unit or "")
+        app.start(begin_job, str(file), unit)

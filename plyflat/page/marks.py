@@ -72,7 +72,7 @@ class Mark:
     def prompt(self, count: int) -> str:
         """Return what to do next, after some clicks."""
         if self.most is not None and count >= self.most:
-            return "All points are there. Drag one to move it, or go on."
+            return "All points are there. Drag one to move it, then press Done."
         return self.prompts[min(count, len(self.prompts) - 1)]
 
     def begin_values(self) -> dict[str, str]:
@@ -179,7 +179,19 @@ _FOUND = (
 MARKS: dict[str, Mark] = {mark.key: mark for mark in _FOUND}
 
 #: For each way a region can be said: its points, as places in its table.
-_POINTS = (("spot", "point"), ("face", "seed"), ("corner", "seed"), ("corner", "first"), ("tape", "colour_at"), ("tape", "seed"))
+_POINTS = {
+    ("spot", "point"): "Its middle",
+    ("face", "seed"): "On the face",
+    ("corner", "seed"): "Near the corner",
+    ("corner", "first"): "On the first side",
+    ("tape", "colour_at"): "On the tape",
+    ("tape", "seed"): "Inside the tape",
+}
+#: For each way a region can be said: the way in words.
+SAID = {
+    "outline": "an outline", "tape": "tape on the scan", "face": "a face up to its creases", "corner": "a corner",
+    "drawn": "a drawing", "spot": "a round patch", "mirror_of": "the mirror image of another region",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,10 +226,10 @@ def points_of(row: Mapping[str, Any]) -> list[Placed]:
             points = [_point(p, outline.get("unit")) for p in outline.get("points", [])]
             return [Placed(f"Point {k + 1}", ("outline", "points", k), p) for k, p in enumerate(points)]
         found = []
-        for way, key in _POINTS:
+        for (way, key), name in _POINTS.items():
             table = row.get(way)
             if isinstance(table, dict) and key in table:
-                found.append(Placed(f"{way}: {key.replace('_', ' ')}", (way, key), _point(table[key], None)))
+                found.append(Placed(name, (way, key), _point(table[key], None)))
         return found
     except QuantityError:
         return []

@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
+from .actions import Page, told
 from .view import CLICK_PX, Scene
-
-
-class Clicked(Protocol):
-    """What hears of clicks."""
-
-    state: Any
-
-    def clicked(self, x: float, y: float) -> None:
-        """Take a click on the picture."""
-
-    def moved(self, number: int, x: float, y: float) -> None:
-        """Take a marker that was dragged."""
 
 
 class View:
@@ -31,7 +20,7 @@ class View:
 
     def __init__(self, area: Any) -> None:
         self.area = area
-        self._page: Clicked | None = None
+        self._page: Page | None = None
         self._scene: Scene | None = None
         self._handler: Any = None
         self._count = 0
@@ -39,7 +28,7 @@ class View:
         self._held: int | None = None
         self._turning = False
 
-    def use(self, page: Clicked, scene: Scene) -> str:
+    def use(self, page: Page, scene: Scene) -> str:
         """Show a scene; its picture is sent anew.
 
         Parameters
@@ -103,11 +92,10 @@ class View:
         scene.turn(False)
         page = self._page
         if page is not None:
-            with page.state:
-                if held is not None:
-                    page.moved(held, *at)
-                elif start is not None and not turned:
-                    page.clicked(*at)
+            if held is not None:
+                told(page.state, page.moved)(held, *at)
+            elif start is not None and not turned:
+                told(page.state, page.clicked)(*at)
         self._handler.update()
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..errors import JobError, MeshError, OutputError, PlyflatError
+from ..errors import JobError, MeshError, OutputError, PlyflatError, UnknownUnit
 from ..job.model import Job
 from ..job.starter import starter_job
 from ..progress import Tell
@@ -133,7 +133,10 @@ def begin_job(mesh: str, unit: str | None, *, progress: Tell) -> Opened:
     """
     progress("reading the mesh", 0.1)
     file = Path(mesh)
-    surface = _not_too_large(load_surface(file, unit=unit), file)
+    try:
+        surface = _not_too_large(load_surface(file, unit=unit), file)
+    except UnknownUnit as error:
+        raise UnknownUnit(error.what, where=error.where, do="Choose it, then begin again.") from None
     path = _free(file.with_suffix(".toml"))
     progress("a first job", 0.9)
     text = starter_job(
@@ -250,6 +253,7 @@ def target_of(path: Path | None) -> tuple[Path, str, Path | None]:
     """
     if path is None:
         return Path.cwd(), "folder", None
+    path = path.absolute()
     if not path.exists():
         raise JobError(["there is no such file or folder"], where=str(path), do="Check the path")
     if path.is_dir():

@@ -23,6 +23,8 @@ GRIP_PX = 12.0
 #: A press that moves less than this before release is a click.
 CLICK_PX = 4.0
 _HULL, _LINE, _POINT, _REGION, _WARP = "#c9cdd2", "#20304c", "#b3541e", "#3b6ea5", "#6b3fa0"
+#: How much nearer than filling the picture: some of the hull round a region tells where it is.
+_ROOM = 0.7
 #: Where the eye stands for each side of the boat, in parts of (forward, port, up).
 SIDES = {
     "port": (0.0, 1.0, 0.0),
@@ -135,6 +137,24 @@ class Scene:
         self._turning.SetVisibility(moving)
         self._still.SetVisibility(not moving)
 
+    def see_patch(self, patch: Surface) -> None:
+        """Look at a part of the mesh square to it, from its air side.
+
+        Parameters
+        ----------
+        patch : Surface
+        """
+        weights = patch.face_areas_mm2[:, None]
+        way = (weights * patch.face_normals).sum(axis=0) / weights.sum()
+        middle = patch.vertices_mm.min(axis=0) / 2 + patch.vertices_mm.max(axis=0) / 2
+        # What goes all round has no side of its own: it stays seen from where one stands.
+        if np.linalg.norm(way) > 0.1:
+            up = self._axes[2] if abs(way @ self._axes[2]) < 0.9 * np.linalg.norm(way) else self._axes[0]
+            self.plotter.camera_position = [tuple(middle + self._size * way), tuple(middle), tuple(up)]
+        low, high = patch.vertices_mm.min(axis=0), patch.vertices_mm.max(axis=0)
+        self.plotter.reset_camera(bounds=tuple(float(x) for pair in zip(low, high) for x in pair))
+        self.nearer(_ROOM)
+
     def turn_by(self, across_deg: float, up_deg: float) -> None:
         """Turn the eye round the middle of what is seen.
 
@@ -230,7 +250,7 @@ class Scene:
             return
         self.plotter.add_mesh(
             pyvista.PolyData(self.points_mm), name="points", color=_POINT, point_size=14, render_points_as_spheres=True,
-            reset_camera=False, pickable=False,
+            lighting=False, reset_camera=False, pickable=False,
         )
         lines = [self.join(a, b) for a, b in self._pairs()] if joined else []
         if lines:
@@ -275,7 +295,9 @@ class Scene:
         if vertices_mm is None or faces is None:
             return
         lifted = Surface(vertices_mm, faces)
-        poly = _poly(vertices_mm + 1e-3 * self._size * lifted.vertex_normals, faces)
+        # What is drawn strays from the mesh where it was thinned.
+        lift_mm = (1e-4 if len(self.copies.still[1]) == len(self.copies.full.faces) else 1e-3) * self._size
+        poly = _poly(vertices_mm + lift_mm * lifted.vertex_normals, faces)
         self.plotter.add_mesh(poly, name="region", color=_REGION, opacity=0.55, reset_camera=False, pickable=False)
         self._lines([np.concatenate([loop, loop[:1]]) for loop in loops_mm], "edges", _REGION)
 

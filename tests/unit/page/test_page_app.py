@@ -78,7 +78,7 @@ def _heard(page, working):
 
 def test_the_job_is_shown_as_it_stands(page):
     state = page.state
-    assert (state.title, state.region, state.way) == ("test sheet", "panel", "said by outline")
+    assert (state.title, state.region, state.way) == ("test sheet", "panel", "said by an outline")
     assert state.plies == [{"cloth": "glass", "angle": "0 deg", "grow": "0 mm"}]
     assert len(state.points) == 4
     assert state.faults == []
