@@ -267,7 +267,7 @@ def _region_day(
     lead = lead_holds_g_m(_breather(job, region), job.vacuum.lead_width_mm) if _layer(region, "breather") else NOTHING
     return RegionDay(
         region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
-        tape.length_mm / 1000.0 if tape else 0.0, _marks(region, job.boat.forward), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
+        _tape_m(region), _marks(region, job.boat.forward), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
         _layer_m2(region, "bag film"), work, pot, batches, steps_of(work, max(len(batches), 1)), fits[0], fits[1],
         gap, gap_basis, putty_g(region), region.putty_stays_g, _thick(job, region), _finish(job, region), _tubes(job, region, pull), lead,
     )  # fmt: skip
@@ -525,6 +525,14 @@ def _note_fit(job: Job, name: str, bagged: bool, fits: tuple[Fit | None, Fit | N
         f"What would do: {'; '.join(ways)}. Smaller batches keep the pots cool but not the hull."
         + (" Pressure must be on before it gels (US Army TM 1-1500-204-23-11)." if bagged else ""),
     )
+
+
+def _tape_m(region: RegionPlan) -> float:
+    """Tape laid, m: with corners, pleats, ports and joins where the stack tells them; none of it kept by."""
+    tape = _layer(region, "sealant tape")
+    if region.stack is not None:
+        return region.stack.tape.laid_mm / 1000.0
+    return tape.length_mm / 1000.0 if tape else 0.0
 
 
 def _marks(region: RegionPlan, forward: Sequence[float]) -> tuple[tuple[Mark, ...], ...]:

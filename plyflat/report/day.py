@@ -12,13 +12,13 @@ from ..shop.day import planned_fields
 from ..shop.fields import FIELDS
 from ..shop.vacuum import DROP_LIMITS, INHG_KPA, LEAST_GAUGE_KPA, leak_pa_m3_s, standard_l_min
 from ..units import say_percent as percent
+from .leaks import film_boxes, hunt_rows, port_boxes, run_words, tube_words
 from .words import CARE, amount, counted, joined
 
 if TYPE_CHECKING:
     from ..planned import Plan, RegionPlan
     from ..shop.clock import Fit
     from ..shop.day import CureDay, Day, RegionDay
-    from ..shop.leaks import Mark
     from ..shop.spread import Range
     from ..shop.vacuum import Pull
 
@@ -107,10 +107,13 @@ def day_blocks(plan: Plan) -> list[Block]:
     day = plan.day
     if day is None:
         return []
-    blocks = [_resin(plan, r) for r in day.regions if r.mix is not None]
-    blocks += [_vacuum(day, r) for r in day.regions if r.pull is not None]
+    regions = {r.name: r for r in plan.regions}
+    blocks = [_own(day)] if day.own else []
+    blocks += [_resin(plan, r) for r in day.regions if r.mix is not None]
+    blocks += [_vacuum(day, regions[r.name], r) for r in day.regions if r.pull is not None]
     blocks += [_bleed(r) for r in day.regions if r.bleed is not None]
     blocks += [_clock_block(r) for r in day.regions]
+    blocks += [_surface(plan, r) for r in day.regions]
     if day.cure is not None:
         blocks.append(_cure(day.cure))
     if day.sun is not None:
@@ -122,6 +125,13 @@ def day_blocks(plan: Plan) -> list[Block]:
 # --- the parts -------------------------------------------------------------------------------------------------------------
 
 
+def _own(day: Day) -> Block:
+    rows = [(t.key, t.value, t.mean_of, t.was, t.was_from, "yes" if t.used else f"no: {t.why}") for t in day.own]
+    words = ("Means from the record beside the job file. They are used where the job states nothing itself.",)
+    head = _head("key", "yours", "from", "without it", "which is", "used")
+    return Block("Your own numbers", words, (Table("Your own numbers beside what they replace", head, rows),))
+
+
 def _resin(plan: Plan, r: RegionDay) -> Block:
     mix = r.mix
     if mix is None:
@@ -131,7 +141,16 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
         for p in mix.plies
     ]
     rows.append(("in all", *(_range(q, "g") for q in (mix.mixed_g, mix.resin_g, mix.hardener_g)), _range(mix.thickness_mm, "mm")))
-    words = [f"The finished laminate weighs {_range(mix.mass_g, 'g')}."]
+    gaps = " with what fills gaps" if mix.gap_g.high > 0 else ""
+    putty = f", and the fillet {amount(r.putty_stays_g)} g more" if r.putty_g.usual > 0 else ""
+    words = [f"The finished laminate weighs {_range(mix.mass_g, 'g')}{gaps}{putty}."]
+    if mix.gap_g.high > 0:
+        words.append(
+            f"Gaps that the film leaves over the hull take {_range(mix.gap_g, 'g')} of that, mixed on top and shared over the plies "
+            f"({r.gap_basis}). Every gap that is closed by hand saves its share."
+        )
+    if r.putty_g.usual > 0:
+        words.append(f"Putty for the fillet: {_range(r.putty_g, 'g')}, mixed apart (derived: volume under the rolling ball, the job's loss).")
     if r.volume_ml is not None:
         words.append(f"By volume: {amount(r.volume_ml[0])} ml of resin to {amount(r.volume_ml[1])} ml of hardener.")
     else:
@@ -144,10 +163,21 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
         "otherwise; their ends stand for two standard deviations.",
     )
     head = _head("ply", "mixed#", "resin#", "hardener#", "thickness, cured#")
-    return Block(f"What to mix for {r.name}", tuple(words), (Table("Mixed for each ply, cups and rollers included", head, rows),), after)
+    return Block(f"What to mix for {r.name}", tuple(words), (Table("Mixed for each ply, cups and rollers included", head, rows), _thick(r)), after)
 
 
-def _vacuum(day: Day, r: RegionDay) -> Block:
+def _thick(r: RegionDay) -> Table:
+    t = r.thick
+    rows: list[tuple[str, ...]] = [
+        (name, *(f"{q:.3f} times flat" for q in told), "") for (name, _), told in zip(r.work.plies_m2, t.plies)
+    ]
+    x, y, z = t.place_mm
+    rows.append(("laminate where all lie", f"{t.mean_mm:.3f} mm", f"{t.p99_mm:.3f} mm", f"{t.most_mm:.3f} mm", f"{x:.0f}, {y:.0f}, {z:.0f}"))
+    caption = "Thickness as laid: cloth over hull, 1/cos of the shear where threads were laid, by areas else; laps not counted (derived)"
+    return Table(caption, _head("ply", "mean#", "99 % under#", "largest, at a point#", "that at, mm"), rows)
+
+
+def _vacuum(day: Day, region: RegionPlan, r: RegionDay) -> Block:
     p = r.pull
     if p is None:
         return Block(r.name)
@@ -165,6 +195,7 @@ def _vacuum(day: Day, r: RegionDay) -> Block:
         ("the leak this means here", f"{_ends(p.drop_leak, 'Pa m³/s')}, {standard_l_min(p.drop_leak[1]):.2f} l/min of air", "derived: volume by rate of fall"),
         ("the pump would hold such a leak at", f"{amount(p.drop_settles_kpa)} kPa absolute", "derived: leak over flow"),
         ("fall at which the pump just holds the gauge", _held(p), "derived: see above"),
+        *_usual_fall(p),
         ("water boils in the bag at", f"{p.boils_c['water']:.0f} °C", "derived: vapour pressure, textbook"),
         ("solvents boil at", ", ".join(f"{n} {c:.0f} °C" for n, c in p.boils_c.items() if n != "water"), "from memory of textbooks"),
         ("least resin pressure against voids of moisture", f"{amount(day.void_kpa)} kPa", "from memory: Kardos, Duduković, Dave 1986, at the job's humidity and hottest temperature"),
@@ -175,11 +206,19 @@ def _vacuum(day: Day, r: RegionDay) -> Block:
     )
     head = _head("what", "here", "stands on")
     return Block(
-        f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows), _limits(p), _dry_run(p), _hunt(r)),
-        ("Test the bag dry, before anything is mixed. A long round tube under full outside pressure collapses once its wall is "
-         "thinner than about 3 % of its radius (10 GPa, elastic buckling, from memory); dents and soft spots make it worse. "
-         "Data sheets and local rules come first.",),
+        f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows), _limits(p), _dry_run(p), _hunt(region, r), *([_tubes(r)] if r.tubes else [])),
+        ("First shut the valve at the bag: if its gauge holds, the leak is in hose, trap or pump, and the list can wait. Test the bag dry, "
+         "before anything is mixed.",
+         " ".join(f"{w}." for w in tube_words(r)) + " A long round tube under full outside pressure collapses once its wall is thinner than "
+         "about 3 % of its radius (10 GPa, elastic buckling, from memory). Data sheets and local rules come first."),
     )  # fmt: skip
+
+
+def _usual_fall(p: Pull) -> list[tuple[str, str, str]]:
+    if p.usual_leak is None or p.usual_settles_kpa is None:
+        return []
+    words = f"{p.usual_leak:.3f} Pa m³/s, {standard_l_min(p.usual_leak):.3f} l/min of air; held at {amount(p.usual_settles_kpa)} kPa absolute"
+    return [("the leak that your bags' usual fall means here", words, "the job's usual_fall, or your record; derived: volume by rate of fall")]
 
 
 def _limits(p: Pull) -> Table:
@@ -207,28 +246,22 @@ def _dry_run(p: Pull) -> Table:
     return Table("Dry run", _head("step", "do", "limit", "write down"), rows)
 
 
-def _hunt(r: RegionDay) -> Table:
+def _hunt(region: RegionPlan, r: RegionDay) -> Table:
+    rows = [(str(k), where, what, "☐") for k, (where, what) in enumerate(hunt_rows(region, r), 1)]
+    return Table(
+        "Order of hunting leaks; metres count along the tape from its mark 0, the laminate on the left hand",
+        _head("order", "where", "look at", "tight"), rows,
+    )  # fmt: skip
+
+
+def _tubes(r: RegionDay) -> Table:
     rows = [
-        ("hose, trap, gauge and port", "shut the valve at the bag: if its gauge now holds, the leak lies in hose, trap or pump"),
-        ("pleats", "both sides of each, at its foot"),
-        *((_mark_words(m, n, len(r.tape_marks)), _WHY[m.why]) for n, loop in enumerate(r.tape_marks, 1) for m in loop[:7]),
-        ("film", "folds, and where it lies on something sharp"),
-        ("the hull itself", "bare laminate, core, fittings and holes inside the tape: a bag on a boat leaks through the boat too"),
-    ]
-    numbered = [(str(k), where, what) for k, (where, what) in enumerate(rows, 1)]
-    return Table("Order of hunting leaks; metres count along the tape from its foremost point, the laminate on the left hand", _head("order", "where", "look at"), numbered)
-
-
-_WHY = {
-    "start": "lay the tape from here, its foremost point; its end laps its start",
-    "hollow": "the tape crosses a hollow: the film spans it and pulls off",
-    "ridge": "the tape crosses a ridge: the film is stretched and the tape thinned",
-}
-
-
-def _mark_words(mark: Mark, loop: int, loops: int) -> str:
-    which = f"loop {loop}, " if loops > 1 else ""
-    return f"tape, {which}metre {mark.metre:.2f}"
+        (t.what, f"{amount(t.radius_mm)} mm", f"{amount(t.wall_mm)} mm", f"{amount(t.modulus_gpa)} GPa", f"{amount(t.bears_kpa)} kPa",
+         f"{amount(t.gauge_kpa)} kPa", f"{t.times_over:.1f}")
+        for t in r.tubes
+    ]  # fmt: skip
+    head = _head("hollow", "radius#", "wall#", "stiff round it#", "buckles at#", "pressed with#", "times over#")
+    return Table("Hollow tubes stated: sound, long and round (elastic buckling, from memory); dents and soft spots take half", head, rows)
 
 
 def _bleed(r: RegionDay) -> Block:
@@ -244,7 +277,8 @@ def _bleed(r: RegionDay) -> Block:
         ("fibre by mass that this breather allows", percent(b.reached_fraction), "derived: if it takes no more than its usable share"),
         ("runs beyond the laminate", f"{amount(b.run_even_mm)} mm all round, or {amount(b.run_narrow_mm)} mm in a strip", "derived: most resin, least breather"),
         ("way to the port", f"{amount(b.to_port_mm)} mm", "the job's margin and lead"),
-        ("reaches the port", b.reaches, "derived"),
+        ("a metre of the lead takes up", _range(r.lead_g_m, "g"), "derived: its width, full"),
+        ("reaches the port", b.reaches, "derived: " + run_words(r).removeprefix("Lead and resin: ")),
     ]
     after = (
         "To know your breather, weigh a dry square of 100 by 100 mm, bag it on a wet sample, weigh it again, and state the difference "
@@ -310,6 +344,21 @@ def _fit_words(r: RegionDay, fit: Fit) -> list[str]:
 
 def _times_over(share: float) -> str:
     return percent(share) if share < 1.005 else f"all of it, {share:.1f} times over"
+
+
+def _surface(plan: Plan, r: RegionDay) -> Block:
+    f, stated = r.finish, plan.job.finish
+    rows = [
+        ("clean", f"{f.clean_m2:.3f} m²", "derived: inside the tape, and under the masking"),
+        ("key", f"{f.key_m2:.3f} m²", "derived: under the largest ply"),
+        ("mask", f"{f.mask_m2:.3f} m², {f.mask_m:.2f} m long" if f.mask_m2 > 0 else "none stated", "derived: the band outside the tape"),
+        ("sand once it has set", f"{f.sand_m2:.3f} m²", "derived: the largest ply"),
+        ("edge to sand to nothing", f"{f.feather_m:.2f} m", "derived: its edge"),
+        ("filler, mixed", _range(f.filler_g, "g"), f"from memory unless the job's [finish] says otherwise: {stated.filler_mm:g} mm of {stated.filler_density_g_cm3:g} g/cm³"),
+        ("paint, all coats", _range(f.paint_g, "g"), f"from memory unless the job's [finish] says otherwise: {counted(stated.coats, 'coat')} of {stated.coat_g_m2:g} g/m²"),
+    ]
+    words = (f"Losses of {percent(stated.loss)} are counted in (common practice). Solvent, abrasives and sheets for masking are not.",)
+    return Block(f"Surface of {r.name}", words, (Table("Areas to work on, and what goes on them", _head("what", "how much", "stands on"), rows),))
 
 
 def _cure(c: CureDay) -> Block:
@@ -448,7 +497,7 @@ class Sheet:
     ----------
     title, region : str
     stages : tuple of Stage
-        Cut, mask, mix, wet, lay, bag, pull, check, heat, take off.
+        Cut, mask, mix, wet, lay, bag, pull, check, heat, take off, finish.
     """
 
     title: str
@@ -475,7 +524,7 @@ def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
 
     stages = [
         Stage("Cut", _cut_boxes(region), blanks("fibre_mass", "peel_ply_dry", "breather_dry", "film_used")),
-        Stage("Mask", _mask_boxes(region, day)),
+        Stage("Clean, key and mask", _mask_boxes(region, day)),
     ]
     if day.pull is not None:
         p = day.pull
@@ -483,7 +532,7 @@ def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
             Stage(
                 "Dry run",
                 (f"Bag it dry, pull to {p.gauge_kpa:.0f} kPa, pump off: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}",
-                 "Over it: hunt by the list of the report, before anything is mixed"),
+                 "Over it: hunted by the list under Check, before anything is mixed"),
             )  # fmt: skip
         )
     stages += [
@@ -492,13 +541,14 @@ def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
     ]
     if region.layers:
         stages += [
-            Stage("Bag", _bag_boxes(region), blanks("tape_used")),
+            Stage("Bag", _bag_boxes(region, day), blanks("tape_used")),
             Stage("Pull", _pull_boxes(day), blanks("gauge", "bag_down_time")),
-            Stage("Check", _check_boxes(day), blanks("drop", "drop_time")),
+            Stage("Check", _check_boxes(region, day), blanks("drop", "drop_time")),
         ]
     stages += [
         Stage("Heat", _heat_boxes(plan), blanks("hottest")),
         Stage("Take off", _off_boxes(plan), blanks("taken_off_after", "peel_ply_wet", "breather_wet", "laminate_mass", "laminate_thickness", "cost", "note")),
+        Stage("Finish", _finish_boxes(plan, day)),
     ]
     return Sheet(plan.job.name, region.name, tuple(stages))
 
@@ -524,11 +574,14 @@ def _cut_boxes(region: RegionPlan) -> tuple[str, ...]:
 
 
 def _mask_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
-    out = ["Outline, edge of each ply, warp line, forward and up marked on the hull", "Hull clean, dry, keyed; masked beyond the edge of the largest ply"]
+    out = ["Outline, edge of each ply, warp line, forward and up marked on the hull", ]
+    f = day.finish
+    masked = f"; masked outside the tape, {f.mask_m2:.3f} m², {f.mask_m:.2f} m long" if f.mask_m2 > 0 else ""
+    out.append(f"Hull clean and dry over {f.clean_m2:.3f} m², keyed under the largest ply, {f.key_m2:.3f} m²{masked}")
     if region.fillet is not None:
-        out.append(f"Fillet of {region.fillet.radius_mm:.0f} mm run into the corner: {amount(region.putty_g)} g of putty mixed")
+        out.append(f"Fillet of {region.fillet.radius_mm:.0f} mm run into the corner: {amount(region.putty_g)} g of putty mixed ({amount(day.putty_g.low)} to {amount(day.putty_g.high)})")
     if day.tape_m > 0:
-        out.append(f"Sealant tape on clean hull, {day.tape_m:.2f} m with its laps, each loop from its foremost point, the laminate on the left hand; its paper left on")
+        out.append(f"Sealant tape on clean hull, {day.tape_m:.2f} m with laps, pleats and ports, each loop from its mark 0, the laminate on the left hand; its paper left on")
     return tuple(out)
 
 
@@ -561,13 +614,13 @@ def _lay_boxes(plan: Plan, region: RegionPlan, day: RegionDay) -> tuple[str, ...
     return (*out, "Test piece of the same cloth and mix laid beside it, where strength counts")
 
 
-def _bag_boxes(region: RegionPlan) -> tuple[str, ...]:
+def _bag_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
     out = [
-        f"{layer.kind}: {layer.margin_mm:.0f} mm beyond the largest ply" + (", pressed into every corner" if layer.kind != "bag film" else "")
+        f"{layer.kind}: {layer.margin_mm:.0f} mm beyond the largest ply, pressed into every corner"
         for layer in region.layers
-        if layer.kind != "sealant tape"
+        if layer.kind not in ("sealant tape", "bag film")
     ]
-    return (*out, "Film closed on the tape, a pleat at every hollow, port on the breather and off the laminate")
+    return (*out, *port_boxes(region, day), *film_boxes(region))
 
 
 def _pull_boxes(day: RegionDay) -> tuple[str, ...]:
@@ -575,22 +628,17 @@ def _pull_boxes(day: RegionDay) -> tuple[str, ...]:
     if day.fit is not None and day.fit.down_by_s > 0:
         out.append(f"Down and pulled by {_clock(day.start_min + day.fit.down_by_s / 60)} if the first mix was at {_clock(day.start_min)}")
     if day.pull is not None:
+        out += tube_words(day)
         out.append(f"Full vacuum: gauge {day.pull.gauge_kpa:.0f} kPa; hollow or thin parts watched, stopped if anything gives")
     return tuple(out)
 
 
-def _check_boxes(day: RegionDay) -> tuple[str, ...]:
+def _check_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
     if day.pull is None:
         return ()
     p = day.pull
-    hollows = [_mark_words(m, n, len(day.tape_marks)) for n, loop in enumerate(day.tape_marks, 1) for m in loop if m.why == "hollow"]
-    where = ''.join(f', {h}' for h in hollows[:6]) + ", where the tape's end laps its start"
-    out = [
-        f"Valve shut: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}",
-        f"Leaks hunted in order: hose and port, pleats{where}, film, hull",
-        "No resin in the hose; trap looked at",
-    ]
-    return tuple(out)
+    first = f"Valve shut: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}; over it, hunted in this order, each ticked once tight:"
+    return (first, *(where for where, _ in hunt_rows(region, day)), "No resin in the hose; trap looked at")
 
 
 def _heat_boxes(plan: Plan) -> tuple[str, ...]:
@@ -605,6 +653,16 @@ def _off_boxes(plan: Plan) -> tuple[str, ...]:
     cured = plan.day.cure if plan.day else None
     first = "When the data sheet lets it" if cured is None or cured.off_s is None else f"Not before {_minutes(cured.off_s)} at the temperatures planned, and the data sheet agrees"
     return (first, "Set resin in cups and peel ply goes to the bin hard and cold, never warm", "Dust: extraction and mask before anything is ground")
+
+
+def _finish_boxes(plan: Plan, day: RegionDay) -> tuple[str, ...]:
+    f, stated = day.finish, plan.job.finish
+    out = [f"Sanded, {f.sand_m2:.3f} m², the edge to nothing over {f.feather_m:.2f} m; dust taken off"]
+    if f.filler_g.usual > 0:
+        out.append(f"Filler: {_range(f.filler_g, 'g')}, {stated.filler_mm:g} mm on average; sanded fair")
+    if f.paint_g.usual > 0:
+        out.append(f"Paint: {_range(f.paint_g, 'g')} in {counted(stated.coats, 'coat')}, by its data sheet")
+    return tuple(out)
 
 
 def sheets_html(plan: Plan) -> str:

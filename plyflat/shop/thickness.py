@@ -47,18 +47,22 @@ class Thickness:
 
     Attributes
     ----------
-    plies : tuple of (float, float)
-        For each ply the mean and the largest factor on its flat thickness.
+    plies : tuple of (float, float, float)
+        For each ply factors on its flat thickness: the mean, what 99 % of its area lies under, and the largest, which may
+        stand at one vertex, as at the tip of a seam.
     mean_mm : float
         Where all plies lie.
+    p99_mm : float
+        What 99 % of the area of the largest ply lies under.
     most_mm : float
         The largest, over all places of all plies, laps not counted.
     place_mm : (float, float, float)
         Where that is.
     """
 
-    plies: tuple[tuple[float, float], ...]
+    plies: tuple[tuple[float, float, float], ...]
     mean_mm: float
+    p99_mm: float
     most_mm: float
     place_mm: tuple[float, float, float]
 
@@ -128,15 +132,30 @@ def thickness_of(plies: Sequence[LaidPly]) -> Thickness:
         raise ThicknessError("there is no ply", do="Give one or more.")
     trees = [cKDTree(p.points_mm) for p in plies]
     means = [float((p.factor * p.area_mm2).sum() / p.area_mm2.sum()) for p in plies]
-    most, place = 0.0, np.zeros(3)
+    most, place, p99 = 0.0, np.zeros(3), 0.0
+    largest = max(plies, key=lambda p: float(p.area_mm2.sum()))
     for ply in plies:
         here = np.zeros(len(ply.points_mm))
         for other, tree in zip(plies, trees):
             off, nearest = tree.query(ply.points_mm)
             here += np.where(off <= other.near_mm, other.flat_mm * other.factor[nearest], 0.0)
+        p99 = under(here, ply.area_mm2) if ply is largest else p99
         k = int(np.argmax(here))
         if here[k] > most:
             most, place = float(here[k]), ply.points_mm[k]
     x, y, z = (float(v) for v in place)
-    told = tuple((mean, float(p.factor.max())) for mean, p in zip(means, plies))
-    return Thickness(told, sum(m * p.flat_mm for m, p in zip(means, plies)), most, (x, y, z))
+    told = tuple((mean, under(p.factor, p.area_mm2), float(p.factor.max())) for mean, p in zip(means, plies))
+    return Thickness(told, sum(m * p.flat_mm for m, p in zip(means, plies)), p99, most, (x, y, z))
+
+
+def under(values: Floats, area_mm2: Floats, share: float = 0.99) -> float:
+    """Return the least of the values that a share of the area does not pass.
+
+    Parameters
+    ----------
+    values, area_mm2 : (n,) float arrays
+    share : float
+    """
+    order = np.argsort(values)
+    reached = np.cumsum(area_mm2[order])
+    return float(values[order][min(int(np.searchsorted(reached, share * reached[-1])), len(order) - 1)])

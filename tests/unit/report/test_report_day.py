@@ -4,15 +4,26 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import plans
 import pytest
 
+from plyflat.bag.film import Film
+from plyflat.bag.film_states import FilmState
+from plyflat.bag.pleats import Pleat
+from plyflat.bag.ports import Port
+from plyflat.bag.reach import Bridging, Spot
+from plyflat.bag.stack import Mask, TapeRun
+from plyflat.bag.widths import FilmJoin, FilmWidth
 from plyflat.daily import plan_day
 from plyflat.job.reader import job_from_text
+from plyflat.planned import BagReach, FilmPlan, StackPlan
 from plyflat.report.day import day_blocks, sheets, sheets_html
+from plyflat.report.leaks import hunt_rows, run_words, tube_words
 from plyflat.report.page import report_html
 from plyflat.shop.fields import FIELDS, read_field
 from plyflat.shop.tally import ResinJob, resin_list, usual_mix
+from plyflat.shop.vacuum import Tube
 
 EXTRA = """
 [resin]
@@ -90,7 +101,7 @@ def test_every_part_of_the_day_is_there_with_what_it_stands_on(plan):
     blocks = {b.title: b for b in day_blocks(plan)}
     name = plans.REGION
     assert list(blocks) == [
-        f"What to mix for {name}", f"Vacuum on {name}", f"Bleed of {name}", f"Clock for {name}", "Cure", "Sun on white paint, sloped 0°",
+        f"What to mix for {name}", f"Vacuum on {name}", f"Bleed of {name}", f"Clock for {name}", f"Surface of {name}", "Cure", "Sun on white paint, sloped 0°",
         "What would cut the waste most", "Order, and what is left",
     ]  # fmt: skip
     for block in blocks.values():
@@ -117,7 +128,7 @@ def test_numbers_on_the_page_are_those_of_the_plan(plan):
 def test_the_sheet_follows_the_work_and_every_field_can_be_recorded(plan):
     (sheet,) = sheets(plan)
     names = [s.name for s in sheet.stages]
-    assert names == ["Cut", "Mask", "Dry run", "Mix", "Wet out and lay", "Bag", "Pull", "Check", "Heat", "Take off"]
+    assert names == ["Cut", "Clean, key and mask", "Dry run", "Mix", "Wet out and lay", "Bag", "Pull", "Check", "Heat", "Take off", "Finish"]
     blanks = [b for s in sheet.stages for b in s.blanks]
     assert {b.key for b in blanks} == set(FIELDS)
     for b in blanks:
@@ -173,7 +184,7 @@ def test_without_a_bag_nothing_is_said_of_one(plan):
     assert "The last ply wetted out by 09:40 at the latest" in clock.words[0]
     assert "until the last ply is wetted" in clock.words[0]
     assert not [b for b in day_blocks(bare) if b.title.startswith(("Vacuum", "Bleed"))]
-    assert [s.name for s in sheets(bare)[0].stages] == ["Cut", "Mask", "Mix", "Wet out and lay", "Heat", "Take off"]
+    assert [s.name for s in sheets(bare)[0].stages] == ["Cut", "Clean, key and mask", "Mix", "Wet out and lay", "Heat", "Take off", "Finish"]
     assert not any("leaks" in text for text, _, _ in notes)
 
 
@@ -190,3 +201,130 @@ def test_a_job_without_resin_or_cure_still_has_its_sheet(bare):
 def test_a_plan_without_a_day_has_no_sheets(plan):
     assert day_blocks(replace(plan, day=None)) == []
     assert sheets(replace(plan, day=None)) == []
+
+
+def pleat(number, at_m, height_mm, order, *, helps=True):
+    return Pleat(number, at_m, (0.0, 0.0, 0.0), height_mm, height_mm - 15, 15.0, f"corner {number}", 80.0, helps, order)
+
+
+def port(name, at_m, way_mm, tongue_mm):
+    return Port(name, (0.0, 0.0, 0.0), 0, at_m, way_mm, tongue_mm, None, None, None, 900.0, False, ())
+
+
+def bagged(plan, pleats, *, film=None, hollow=""):
+    """The plan with pleats, ports, joined film and hollow tubes."""
+    region = plan.regions[0]
+    tape = next(layer for layer in region.layers if layer.kind == "sealant tape")
+    loop = tape.region.surface.vertices_mm[tape.region.loops[0]]
+    spot = Spot((0.0, 0.0, 0.0), 9.0, 15.0, 100.0, 1.0, 2.0, 3.0, 4.0, 5.0, 22.0, 31.0, 60.0, np.array([0]))
+    found = Bridging(np.zeros(1), np.zeros(1), np.zeros(1), (spot,) if pleats else (), 20.0, 3.0, 0.0)
+    reach = BagReach(tape.region.surface, found, 3.0, 80.0, 1600.0, 7.2, loop, (), (), (), tuple(pleats), 15.0, 40.0, film=film)
+    run = TapeRun((4000.0,), 1, 50.0, 260.0, 0.0, 1900.0, 25.0, 400.0, 1)
+    ports = (port("vacuum", 1.50, 225.0, 40.0), port("gauge", 3.25, 225.0, 0.0))
+    stack = StackPlan(19.4, False, (), (), run, (np.roll(loop, -3, axis=0),), (), Mask(50.0, 2.2e5, 4.1e3), None, ports, 50.0, 50.0, ())
+    joined_film = FilmWidth(1900.0, 2600.0, 1900.0, True, ((0.0, 1300.0), (1250.0, 2600.0)), (FilmJoin(1275.0, 1900.0, 0.0),), 50.0)
+    layers = tuple(replace(q, film=joined_film) if q.kind == "bag film" else q for q in region.layers)
+    whole = replace(plan, regions=(replace(region, reach=reach, stack=stack, layers=layers, putty_g=60.0, putty_stays_g=50.0),))
+    text = plans.JOB + EXTRA
+    job = job_from_text(text.replace("[bag.standard]", f"[bag.standard]\n{hollow}"))
+    day, notes = plan_day(job, whole.regions, whole.rolls, (), None)
+    return replace(whole, job=job, day=day), notes
+
+
+PLEATS = (pleat(1, 0.42, 40.0, 2), pleat(2, 2.10, 75.0, 1, helps=False))
+
+
+def test_leaks_are_hunted_at_pleats_first_then_tape_joints_laps_and_ports(plan):
+    whole, _ = bagged(plan, PLEATS)
+    places = [where for where, _ in hunt_rows(whole.regions[0], whole.day.regions[0])]
+    assert places[:3] == ["root of pleat 2, tape metre 2.10", "root of pleat 1, tape metre 0.42", "the tape's end over its start, tape metre 0.00"]
+    laps = next(k for k, p in enumerate(places) if p.startswith("joins of the film, along it, 1.27 m"))
+    assert places[laps + 1 : laps + 3] == ["vacuum port, by tape metre 1.50", "gauge, by tape metre 3.25"]
+    assert places[-3:] == ["hose, trap and pump", "film", "the hull itself"]
+    (sheet,) = sheets(whole)
+    check = next(s for s in sheet.stages if s.name == "Check")
+    assert list(check.boxes[1:-1]) == places
+    many = tuple(pleat(k, 0.1 * k, 30.0 + k, k) for k in range(1, 15))
+    crowd, _ = bagged(plan, many)
+    rows = hunt_rows(crowd.regions[0], crowd.day.regions[0])
+    assert rows[12][0] == "roots of 2 more pleats: tape metre 0.10, tape metre 0.20"
+
+
+def test_the_bag_step_names_pleats_in_their_order_and_leads_against_the_resins_run(plan):
+    whole, _ = bagged(plan, PLEATS)
+    (sheet,) = sheets(whole)
+    boxes = next(s for s in sheet.stages if s.name == "Bag").boxes
+    assert [b for b in boxes if b.startswith("pleat ")] == [
+        "pleat 2 at tape metre 2.10, 75 mm high, laid towards corner 2; it stands 80 mm off, so push its film in by hand",
+        "pleat 1 at tape metre 0.42, 40 mm high, laid towards corner 1",
+    ]
+    assert any(b.startswith("Vacuum port by tape metre 1.50: lead of 150 mm from the breather's edge, 225 mm from the laminate") for b in boxes)
+    bleed = whole.day.regions[0].bleed
+    assert any(b.startswith("Lead and resin: ") and "the port is 225 mm off: it stays dry" in b for b in boxes) == (bleed.reaches == "no")
+    assert bleed.to_port_mm == 225.0
+    wet = replace(whole.day.regions[0], bleed=replace(bleed, run_narrow_mm=400.0, reaches="may"))
+    assert "resin runs at most 400 mm if all that is too much goes along the lead" in run_words(wet)
+    assert run_words(wet).endswith("resin may reach it; trap in place")
+    none, _ = bagged(plan, ())
+    boxes = next(s for s in sheets(none)[0].stages if s.name == "Bag").boxes
+    assert boxes[-1] == "Film closed on the tape without pleats: none is needed, for no inside corner asks for film"
+    unknown = next(s for s in sheets(plan)[0].stages if s.name == "Bag").boxes
+    assert unknown[-1].startswith("Film closed on the tape; where it reaches was not worked out")
+
+
+def test_resin_in_gaps_and_putty_are_mixed_for(plan):
+    whole, _ = bagged(plan, PLEATS)
+    region, before = whole.day.regions[0], plan.day.regions[0]
+    assert (region.gap_g.low, region.gap_g.usual, region.gap_g.high) == (0.0, 22.0, 31.0)
+    assert "ball that rolls" in region.gap_basis
+    assert region.mix.mixed_g.usual - before.mix.mixed_g.usual == pytest.approx(22.0 * 1.1)
+    assert (region.putty_g.low, region.putty_g.usual, region.putty_g.high) == pytest.approx((50.0, 60.0, 70.0))
+    mix = next(b for b in day_blocks(whole) if b.title.startswith("What to mix"))
+    assert any("take 22 (0 to 31) g of that, mixed on top" in w for w in mix.words)
+    assert any(w.startswith("Putty for the fillet: 60 (50 to 70) g") for w in mix.words)
+    # What stands off in the film as it is laid goes before the ball.
+    state = FilmState("with its pleats", 80.0, 1.0, 2.0, (0.0, 0.0, 0.0), 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, 9.0, 1.0, False, False, (), ())
+    laid = FilmPlan(Film("f", 700.0, 0.05), 80.0, 15.0, 0.3, 3.0, (state,), (state,), None, (), (), None, 0.0)
+    (region,) = bagged(plan, PLEATS, film=laid)[0].day.regions
+    assert (region.gap_g.low, region.gap_g.usual, region.gap_g.high) == (4.0, 4.0, 9.0)
+    assert region.gap_basis.startswith("derived: the film laid over sections")
+
+
+def test_hollow_tubes_stand_on_sheet_and_report_or_it_says_that_none_was_stated(plan):
+    tube = '{ what = "rail", radius = "25 mm", wall = "0.8 mm", modulus = "10 GPa" }, { what = "stem box", radius = "25 mm", wall = "2 mm", modulus = "10 GPa" }'
+    whole, _ = bagged(plan, PLEATS, hollow=f"hollow = [{tube}]")
+    boxes = next(s for s in sheets(whole)[0].stages if s.name == "Pull").boxes
+    # 90 kPa of the collapse formula over 80.05 kPa of vacuum.
+    assert any(b == "rail: sound and long it bears 90 kPa, 1.1 times the vacuum; dents and soft spots take half: vent it inside or shore it" for b in boxes)
+    assert any(b.startswith("stem box: ") and b.endswith("its ends open to the air") for b in boxes)
+    vacuum = next(b for b in day_blocks(whole) if b.title.startswith("Vacuum"))
+    (table,) = [t for t in vacuum.tables if t.caption.startswith("Hollow tubes stated")]
+    assert table.rows[0][0] == "rail"
+    assert "from memory" in table.caption
+    crushed = replace(whole.day.regions[0], tubes=(Tube("rail", 25.0, 0.5, 10.0, 22.0, 80.0),))
+    assert "it would be crushed" in tube_words(crushed)[0]
+    for text in (next(s for s in sheets(plan)[0].stages if s.name == "Pull").boxes, next(b for b in day_blocks(plan) if b.title.startswith("Vacuum")).after):
+        assert any("No hollow tube, box or thin skin is stated in this job" in w for w in text)
+
+
+def test_areas_filler_and_paint_stand_on_sheet_and_report(plan):
+    whole, _ = bagged(plan, PLEATS)
+    f = whole.day.regions[0].finish
+    largest = max(p.area_mm2 for p in whole.regions[0].plies) * 1e-6
+    assert (f.key_m2, f.mask_m2, f.mask_m) == (pytest.approx(largest), pytest.approx(0.22), pytest.approx(4.1))
+    text = Reader(report_html(whole, ())).text
+    page = Reader(sheets_html(whole)).text
+    for words in (f"{f.clean_m2:.3f} m²", f"{f.key_m2:.3f} m²", f"{f.feather_m:.2f} m", f"{f.filler_g.usual:.0f} (", f"{f.paint_g.usual:.0f} ("):
+        assert words in text
+        assert words in page
+    # Tape laid: loop, corner, pleats, joins and overlap, without what is kept by.
+    assert whole.day.regions[0].tape_m == pytest.approx(4.0 + 0.05 + 0.26 + 1.9 + 0.025)
+
+
+def test_metre_marks_are_those_of_the_stacks_tape(plan):
+    whole, _ = bagged(plan, PLEATS)
+    region = whole.regions[0]
+    twice = replace(region, stack=replace(region.stack, tape_mm=region.stack.tape_mm * 2))
+    day, _ = plan_day(whole.job, (twice,), (), (), None)
+    assert [loop[0].why for loop in day.regions[0].tape_marks] == ["start", "start"]
+    assert "the tape's end over its start, tape metre 0.00 of loop 2" in [where for where, _ in hunt_rows(twice, day.regions[0])]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from plyflat.shop.thickness import LaidPly, ThicknessError, area_factor, sheared_factor, thickness_of
+from plyflat.shop.thickness import LaidPly, ThicknessError, area_factor, sheared_factor, thickness_of, under
 
 
 @pytest.mark.reference(source="a rhombus of side 1 whose angle closes by g has the area cos g: worked by hand", kind="derived")
@@ -32,11 +32,15 @@ def test_plies_add_up_where_they_lie():
     # The larger ply is thickest where the small one does not lie.
     large = grid(31, lambda x, y: np.where((x == 300) & (y == 300), 2.0, 1.1), 0.2)
     t = thickness_of([small, large])
-    assert t.plies[0] == (1.0, 1.0)
-    assert t.plies[1][1] == 2.0
+    assert t.plies[0] == (1.0, 1.0, 1.0)
+    # One vertex of 961 is not a hundredth of the area.
+    assert t.plies[1][1:] == (1.1, 2.0)
     assert t.mean_mm == pytest.approx(0.3 + 0.2 * t.plies[1][0])
     # 0.3 + 1.1 * 0.2 where both lie, 0.4 in the far corner.
     assert t.most_mm == pytest.approx(0.52)
+    # The small ply lies under an eighth of the large one's area, so 99 % is reached where both lie.
+    assert t.p99_mm == pytest.approx(0.52)
+    assert under(np.array([3.0, 1.0, 2.0]), np.array([1.0, 98.0, 1.0])) == 2.0
     assert max(t.place_mm[:2]) <= 110
     alone = thickness_of([large])
     assert (alone.most_mm, alone.place_mm) == (pytest.approx(0.4), (300.0, 300.0, 0.0))
