@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy.sparse as sp
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
@@ -596,12 +597,12 @@ def _sharpened(
     """
     v = field.surface.vertices_mm
     rough = work_copy(field.surface, scale_mm=smooth_mm) is not v
-    corners = {d: _coarse(field, d, rough) for d in ask if d}
-    marked = np.concatenate([q[0] for q in corners.values()])
+    corners = [_coarse(field, d, rough) for d in ask if d]
+    marked = np.concatenate([faces for faces, _ in corners])
     if not len(marked):
         return None
     p = v[field.surface.faces[marked]]
-    size, wanted = _size(p), np.concatenate([q[1] for q in corners.values()])
+    size, wanted = _size(p), np.concatenate([longest for _, longest in corners])
     tree, near = cKDTree(p.mean(axis=1)), np.zeros(len(v), dtype=bool)
     near[field.surface.faces[marked]] = True
 
@@ -615,21 +616,61 @@ def _sharpened(
     inside, shut = field.inside[step.parent_face], field.shut[step.parent_face]
     rim = _rim(region, band, fine, inside, shut, openings)
     values = step.weights @ field.values
-    new = np.arange(len(v), len(values))
-    walk = work_copy(step.surface, scale_mm=smooth_mm)
-    for d, (faces, _) in corners.items():
-        side = inside if d < 0 else ~inside & ~shut
-        at_mm = v[field.surface.faces[faces]].mean(axis=1)
-        if not len(faces):
-            continue
-        reach = abs(d) + 2 * float(_size(v[field.surface.faces[faces]]).max())
-        side = side & faces_near(walk, step.surface.faces, at_mm, 1.05 * reach)
-        fresh = values.copy()
-        _measure(step.surface, side, rim, float(np.sign(d)), reach, fresh, smooth_mm, reach)
-        take = new[np.abs(fresh[new]) < reach]
-        values[take] = fresh[take]
+    for side, sign in ((inside, -1.0), (~inside & ~shut, 1.0)):
+        levels = np.array([abs(d) for d in ask if d * sign > 0])
+        if len(levels):
+            _measure_new(step, side, rim, sign, levels, values, smooth_mm)
     values[np.unique(rim)] = 0.0
     return fine, _Field(step.surface, values, inside, shut, field.opening[step.parent_face])
+
+
+def _measure_new(
+    step: Refined, side: Bools, rim: Ints, sign: float, levels_mm: Floats, values: Floats, smooth_mm: float
+) -> None:
+    """Measure the values at new vertices on one side of an outline, on what the shortest ways to them run over only."""
+    surface, old = step.surface, step.weights.shape[1]
+    new = np.unique(surface.faces[side])
+    new = new[new >= old]
+    if not len(new):
+        return
+    walk = work_copy(surface, scale_mm=smooth_mm)
+    most = _at_most(walk, step.weights[new], np.abs(values[:old]), new)
+    faces = np.flatnonzero(side)
+    way = np.zeros(len(side), dtype=bool)
+    way[faces[_on_the_way(walk, surface.faces[faces], np.abs(values), new, most, levels_mm)]] = True
+    reach, fresh = 1.001 * float(most.max()), values.copy()
+    _measure(surface, way, rim, sign, reach, fresh, smooth_mm, reach)
+    take = new[np.abs(fresh[new]) < reach]
+    values[take] = fresh[take]
+
+
+def _at_most(walk: Floats, weights: sp.csr_array, u: Floats, new: Ints) -> Floats:
+    """Return what a distance is at most at some vertices: by way of a corner, straight across the old face they lie in."""
+    rows = np.repeat(np.arange(len(new)), np.diff(weights.indptr))
+    over = u[weights.indices] + row_lengths(walk[weights.indices] - walk[new[rows]])
+    return np.asarray(np.minimum.reduceat(over, weights.indptr[:-1]))
+
+
+def _on_the_way(walk: Floats, faces: Ints, u: Floats, to: Ints, most: Floats, levels_mm: Floats) -> Bools:
+    """Which faces a shortest way from an outline to some vertices can run over.
+
+    At a point x on a shortest way to p the distance from the outline is u(p) - d(x, p), and d(x, p) is no shorter than
+    the straight line. Both change by no more than one goes, so at the middle of a face with x on it, `far` from its
+    corners, their sum is within 2 `far` of u(p). The vertices are taken together by the level they are nearest to.
+    """
+    p = walk[faces]
+    middle, here = p.mean(axis=1), u[faces].mean(axis=1)
+    room = 2 * np.max([row_lengths(p[:, i] - middle) for i in range(3)], axis=0) - here
+    keep = np.zeros(len(faces), dtype=bool)
+    group = np.abs(most[:, None] - levels_mm).argmin(axis=1)
+    for k in np.unique(group):
+        left = room + most[group == k].max()
+        ask = np.flatnonzero(~keep & (left >= 0))
+        if len(ask):
+            tree = cKDTree(walk[to[group == k]])
+            off, _ = tree.query(middle[ask], distance_upper_bound=float(left[ask].max()) + 1e-9)
+            keep[ask] = off <= left[ask]
+    return keep
 
 
 def _size(p: Floats) -> Floats:
