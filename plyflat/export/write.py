@@ -141,6 +141,7 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     from ..report.day import sheets_html
     from ..report.page import report_html
     from ..report.pictures import draw_pictures
+    from ..report.turn import turnables
 
     tell(_STAGE, 0.0)
     files, off = write_cut_files(plan, folder)
@@ -163,7 +164,8 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     for picture in drawn:
         files.append(folder / "pictures" / f"{picture.name}.png")
         files[-1].write_bytes(picture.png)
-    texts["report.html"] = report_html(plan, drawn, checks=(check,))
+    turns = turnables(plan, progress=tell) if pictures and plan.job.files.turnable else ()
+    texts["report.html"] = report_html(plan, drawn, checks=(check,), turns=turns)
     if plan.day is not None:
         texts["job_sheets.html"] = sheets_html(plan)
     files += [_write_text(folder / name, text) for name, text in texts.items()]

@@ -33,3 +33,6 @@ class Files(Table):
         default=800.0, alias="frame", description="Length the plotter works on before it feeds the material on."
     )
     pen_text: bool = Field(default=False, description="Words in SVG as single lines, for machines that know no letters.")
+    turnable: Annotated[bool, OURS] = Field(
+        default=True, description="Regions in the report can be turned in the browser; without, it is smaller and holds no script."
+    )

@@ -219,6 +219,7 @@ sheets = "A4"                         # templates at full size on sheets to stic
 #paper_roll = "914 mm"                 # width of a roll plotter's paper
 #plotter = "plain"                     # lays for a pen or knife plotter: plain or hpgl2
 #sewn = true                           # DXF with the numbered layers of the sewn-products trade
+#turnable = false                      # a smaller report, in which regions cannot be turned
 """
 
 _TAPE = """\

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..export.planjson import versions
 from ..export.tables import Laid, cloth_name, laid_pieces
+from ..job.resolved import assumed
 from ..plies_below import lying_words
 from ..units import say_percent as percent
 from .bag import PLEAT_HEAD, pleat_rows, reach_words, spot_rows
@@ -19,6 +20,7 @@ from .film import CURE_HEAD, LAYER_HEAD, STATE_HEAD, cure_rows, film_words, laye
 from .lays import lay_words
 from .stack import stack_blocks, stack_words
 from .style import Picture
+from .turn import PLACE, Turnable, viewer_data
 from .words import (
     CARE,
     METHODS,
@@ -77,7 +79,9 @@ def _head(*words: str) -> list[Head]:
     return [Head(w.rstrip("#"), w.endswith("#")) for w in words]
 
 
-def report_html(plan: Plan, pictures: Sequence[Picture], *, checks: Sequence[Check] = ()) -> str:
+def report_html(
+    plan: Plan, pictures: Sequence[Picture], *, checks: Sequence[Check] = (), turns: Sequence[Turnable] = ()
+) -> str:
     """Return the job sheet as one HTML text with no address outside itself.
 
     Parameters
@@ -87,12 +91,14 @@ def report_html(plan: Plan, pictures: Sequence[Picture], *, checks: Sequence[Che
         May be empty; the sheet then has numbers only.
     checks : sequence of Check
         Checks of the files, beside those of the plan.
+    turns : sequence of Turnable
+        Regions that can be turned; without any the sheet holds no script.
     """
     import jinja2
 
     rooms = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
     text = resources.files(__package__).joinpath("page.html").read_text(encoding="utf-8")
-    return rooms.from_string(text).render(**_context(plan, pictures, checks))
+    return rooms.from_string(text).render(**_context(plan, pictures, checks), **_turning(turns))
 
 
 def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -> dict[str, Any]:
@@ -113,6 +119,8 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "resin_rows": [_quantity(q) for q in plan.resin],
         "bin_rows": [_quantity(q) for q in plan.bin],
         "day": day_blocks(plan),
+        "left_open_head": _head("key of the job file", "value used", "where it comes from"),
+        "left_open": [(a.key, a.value, a.mark) for a in assumed(plan.job)],
         "care": CARE,
         "methods": METHODS,
         "check_head": _head("check", "measured#", "limit#"),
@@ -121,6 +129,13 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "meshes": [_mesh(m, pictures) for m in plan.meshes],
         "versions": ", ".join(f"{name} {version}" for name, version in versions().items()),
     }
+
+
+def _turning(turns: Sequence[Turnable]) -> dict[str, Any]:
+    """What the page needs to turn regions: their data by name, the viewer once, and the place for the data in it."""
+    by_name = {turn.region: {"mark": f"scene-{k}", "turn": turn} for k, turn in enumerate(turns, start=1)}
+    packed = viewer_data() if turns else ""
+    return {"turns": by_name, "viewer": packed, "viewer_mb": len(packed) / 1e6, "place": PLACE}
 
 
 def _figures(pictures: Iterable[Picture], *about: str) -> list[Figure]:

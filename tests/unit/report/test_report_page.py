@@ -10,6 +10,7 @@ import plans
 import pytest
 from PIL import Image
 
+from plyflat.job.resolved import assumed
 from plyflat.planned import Caution
 from plyflat.report.page import report_html
 from plyflat.report.style import Picture
@@ -91,7 +92,7 @@ def test_the_reader_finds_faults():
 
 
 def test_no_address_outside_itself(page):
-    assert "http" not in page
+    assert not re.search("https?:", page)
     assert "//" not in re.sub(r'"data:image/png;base64,[^"]*"', "", page)
     reader = Reader(page)
     assert not reader.all("script")
@@ -139,6 +140,14 @@ def test_warnings_come_first_with_place_and_advice(page):
 
 def test_without_warnings_it_says_so(plan):
     assert "None." in report_html(replace(plan, cautions=()), ())
+
+
+def test_what_the_job_leaves_open_is_told_with_its_source(page, plan):
+    text = " ".join("".join(Reader(page).words).split())
+    left = assumed(plan.job)
+    assert any(a.key == "files.turnable" for a in left)
+    assert all(f"{a.key}{a.value}{a.mark}" in "".join(Reader(page).words).replace("\n", "") for a in left)
+    assert text.index("What the job does not state") < text.index("Checks and repairs")
 
 
 def test_it_tells_everything(page, plan):

@@ -1,0 +1,76 @@
+"""The report in a real browser without a network: a region is turned where its picture was."""
+
+from __future__ import annotations
+
+import io
+import shutil
+
+import pytest
+import stacks
+from PIL import Image
+
+from plyflat.report.page import report_html
+from plyflat.report.style import Picture
+from plyflat.report.turn import turnables
+
+BROWSER = next((shutil.which(name) for name in ("chromium", "chromium-browser") if shutil.which(name)), None)
+
+pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine: the report is not tried in a browser")
+
+NO_NETWORK = "--host-resolver-rules=MAP * ~NOTFOUND"
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report")
+    plan = stacks.make(folder)
+    out = io.BytesIO()
+    Image.new("RGB", (600, 400), "grey").save(out, "PNG")
+    shown = Picture("hull", "The region on the hull", "A grey picture", out.getvalue(), ("hull", plan.regions[0].name))
+    turned = turnables(plan)
+    (folder / "report.html").write_text(report_html(plan, (shown,), turns=turned), encoding="utf-8")
+    return folder / "report.html", turned[0].triangles
+
+
+def seen(report, *flags, width=1100):
+    """Open the report, press the button, and yield the page and what it asked for."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox", NO_NETWORK, *flags])
+        page = browser.new_page(viewport={"width": width, "height": 900})
+        asked, faults = [], []
+        page.on("request", lambda request: asked.append(request.url))
+        page.on("pageerror", lambda fault: faults.append(str(fault)))
+        page.goto(report[0].as_uri())
+        page.locator(".turn button").click()
+        yield page, asked, faults
+        browser.close()
+
+
+def test_it_is_turned_in_place_of_its_picture(report):
+    for page, asked, faults in seen(report, "--use-angle=swiftshader", "--enable-unsafe-swiftshader", width=400):
+        page.wait_for_selector("body[data-ready]", timeout=60_000)
+        assert page.locator("body").get_attribute("data-ready") == f"{report[1]} triangles"
+        assert not page.locator(".turn img").first.is_visible()
+        frame = page.locator(".turn iframe")
+        before = Image.open(io.BytesIO(frame.screenshot())).convert("RGB")
+        assert len(before.getcolors(1 << 20)) > 1000
+        box = frame.bounding_box()
+        page.mouse.move(box["x"] + 200, box["y"] + 150)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 120, box["y"] + 80, steps=3)
+        page.mouse.up()
+        assert Image.open(io.BytesIO(frame.screenshot())).convert("RGB").tobytes() != before.tobytes()
+        page.locator(".turn button").click()
+        assert page.locator(".turn img").first.is_visible()
+        assert asked == [report[0].as_uri(), *(a for a in asked if a.startswith(("data:", "blob:", "about:")))]
+        assert faults == []
+
+
+def test_where_nothing_can_be_drawn_the_picture_stays(report):
+    for page, _, faults in seen(report, "--disable-gpu", "--disable-3d-apis"):
+        page.get_by_text("This browser cannot draw it").wait_for(timeout=60_000)
+        assert page.locator(".turn img").first.is_visible()
+        assert page.locator(".turn iframe").count() == 0
+        assert faults == []
