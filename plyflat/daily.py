@@ -90,6 +90,8 @@ def plan_day(
         A quantity of the job that cannot be, such as a vacuum deeper than the air is heavy.
     """
     notes = _Notes()
+    if job.own.use and not own:
+        notes.add("the job asks for your own numbers, and none are recorded beside it", "[own]", "Record what you weigh and time; see plyflat record.")
     air = _air_kpa(job)
     pot = _pot(job)
     hottest = max([job.place.temperature_c, *(c for _, c in job.cure.plan or ())])
@@ -263,7 +265,6 @@ def _region_day(
         )
         fits = _fits(job, work, pot, len(batches))
         _note_fit(job, region.name, bool(region.layers), fits, notes)
-    tape = _layer(region, "sealant tape")
     lead = lead_holds_g_m(_breather(job, region), job.vacuum.lead_width_mm) if _layer(region, "breather") else NOTHING
     return RegionDay(
         region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, _volumes(job, mix), bleed, pull,

@@ -30,6 +30,7 @@ from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
 from .plies_below import Lying, lie_on, lying_cautions
 from .progress import Tell, quiet
+from .recording import with_own_numbers
 from .shaping import Cut, Shaped, shape, warp_way
 from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
@@ -67,7 +68,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     PlyflatError
         The child that says what the user can do about it.
     """
-    job = job if isinstance(job, Job) else read_job(job)
+    job, own = with_own_numbers(job if isinstance(job, Job) else read_job(job))
     check_day(job)
     supplied = supplies(job)
     work = _Work(job, progress or quiet)
@@ -87,7 +88,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
         rolls = _rolls(work, regions, supplied)
     resin, mix = _resin(work, regions)
     with work.stage("the day"):
-        day, notes = plan_day(job, regions, rolls, resin, mix)
+        day, notes = plan_day(job, regions, rolls, resin, mix, own)
     for text, where, do in notes:
         work.caution(text, where=where, do=do)
     return Plan(

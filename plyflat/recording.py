@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .errors import OutputError
+from .errors import OutputError, QuantityError
 from .job.model import Job
 from .job.reader import read_job
+from .job.resolved import key_text
+from .job.table import OURS, Table, filled, forms_of
 from .shop.fields import FIELDS, RecordError, read_field
-from .shop.own import PLANNED_ONLY, own_numbers
+from .shop.own import PLANNED_ONLY, Own, Taken, own_numbers
 from .shop.record import FILE_NAME, OF_THE_JOB, Entry, Record, changes, compared, latest
 from .shop.spread import Range
 
@@ -71,7 +73,7 @@ def keep(job_file: Path, given: Given) -> Iterator[str]:
     RecordError
         A field, region or plan that does not fit; nothing of that region is recorded then.
     """
-    job = read_job(job_file)
+    job, _ = with_own_numbers(read_job(job_file))
     rows = _by_region(job, given)
     planned = _planned(job, given.plan_folder) if given.plan_folder is not None else {}
     places = list(dict.fromkeys([*rows, *planned]))
@@ -184,7 +186,7 @@ def shown(job_file: Path) -> Iterator[str]:
     ------
     str
     """
-    job = read_job(job_file)
+    job, _ = with_own_numbers(read_job(job_file))
     path = record_path(job)
     if not path.exists():
         yield f"nothing is recorded in {path}; give fields such as resin_weighed=\"640 g\""
@@ -283,6 +285,113 @@ def _csv_row(e: Entry) -> tuple[object, ...]:
     unit = _units().get(e.key, "")
     numbers = ["" if v is None else f"{v:.9g}" for v in (e.value, e.low, e.high)]
     return (e.number, e.at, e.job, e.region, e.session, e.kind, e.key, numbers[0], unit, numbers[1], numbers[2], e.text, e.job_hash[:12])
+
+
+# --- own numbers in the next plan ----------------------------------------------------------------------------------------
+
+#: Tables of the job in which own numbers may stand, each with the field that a key of the record means.
+_OWN_FIELDS = {
+    "resin.loss": ("resin", "loss"),
+    "resin.wet_out": ("resin", "wet_out_fibre_mass_fraction"),
+    "resin.fibre_mass_fraction": ("resin", "fibre_mass_fraction"),
+    "clock.wet_out": ("clock", "wet_out_m2_min"),
+    "vacuum.usual_fall": ("vacuum", "fall_kpa_min"),
+}
+_PEEL = 'consumable."your peel ply".holds'
+_NEVER = {
+    'consumable."your breather".holds': "it took that and holds more: weigh a full square",
+    "resin.pot_life": "how much was in your pots is not recorded: state it with pot_mass",
+}
+
+
+def with_own_numbers(job: Job) -> tuple[Job, tuple[Taken, ...]]:
+    """Put the means of the record beside a job where the job states nothing, if its [own] table asks for it.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    Job
+        The same where nothing was asked for, or nothing is recorded.
+    tuple of Taken
+        Every number of the record, with what it replaces or why it does not.
+
+    Raises
+    ------
+    RecordError
+        A file in the record's place that is none.
+    """
+    path = record_path(job)
+    if not job.own.use or not path.exists():
+        return job, ()
+    with Record(path) as record:
+        numbers = own_numbers(record.entries())
+    tables: dict[str, Any] = {}
+    marks: dict[str, str] = {}
+    taken = []
+    for own in numbers:
+        for key, table, field in _places(job, own):
+            now = tables.get(table.split(".")[0], getattr(job, table.split(".")[0]))
+            one = _taken(job, own, key, _member(now, table), field)
+            taken.append(one)
+            if one.used:
+                tables[table.split(".")[0]] = _replaced(now, table, field, _read(_member(now, table), field, own.value))
+                marks[key] = f"yours, {own.mean_of}"
+    return (job.with_own(tables, marks) if tables else job), tuple(taken)
+
+
+def _places(job: Job, own: Own) -> Iterator[tuple[str, str, str]]:
+    """Key, table and field of each place in the job that an own number could stand in; an empty field for none."""
+    if own.key in _OWN_FIELDS:
+        table, field = _OWN_FIELDS[own.key]
+        yield own.key, table, "" if getattr(job, table) is None else field
+    elif own.key == _PEEL:
+        for name, row in job.consumables.items():
+            if row.kind == "peel ply":
+                yield f"consumable.{key_text(name)}.holds", f"consumables.{name}", "holds_g_m2"
+    else:
+        yield own.key, "own", ""
+
+
+def _member(whole: Any, table: str) -> Any:
+    return whole[table.split(".", 1)[1]] if isinstance(whole, dict) else whole
+
+
+def _replaced(whole: Any, table: str, field: str, value: float) -> Any:
+    if isinstance(whole, dict):
+        name = table.split(".", 1)[1]
+        return {**whole, name: filled(whole[name], **{field: value})}
+    return filled(whole, **{field: value})
+
+
+def _read(table: Table, field: str, text: str) -> float:
+    form, _ = forms_of(type(table).model_fields[field])
+    return float(form.read(text)) if form else float(text)
+
+
+def _taken(job: Job, own: Own, key: str, table: Any, field: str) -> Taken:
+    """Say whether an own number is used, and what it replaces."""
+    if not field:
+        return Taken(key, own.value, "", "", own.mean_of, False, _NEVER.get(own.key, "the job has no such table"))
+    form, mark = forms_of(type(table).model_fields[field])
+    now = getattr(table, field)
+    was = "nothing" if now is None else str(form.write(now)) if form else str(now)
+    stated = field in table.model_fields_set
+    origin = "the job's own word" if stated else "no figure" if now is None else (mark or OURS).text
+    why = "the job states it" if stated else ""
+    if not why and own.count < job.own.least:
+        why = f"it is from {own.count} and [own] asks for {job.own.least}"
+    if not why:
+        try:
+            value = _read(table, field, own.value)
+        except QuantityError as err:
+            why = str(err.what)
+        else:
+            if field == "wet_out_fibre_mass_fraction" and value > table.fibre_mass_fraction:
+                why = "the job's final share of fibre is less, and the bag presses resin out, not in"
+    return Taken(key, own.value, was, origin, own.mean_of, not why, why)
 
 
 def _units() -> Mapping[str, str]:

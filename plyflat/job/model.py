@@ -628,6 +628,26 @@ class Job(Table):
     waste: Waste = Field(default_factory=Waste, description="Small things used up, and a bag to use again.")
 
     _path: Path | None = PrivateAttr(default=None)
+    _own: dict[str, str] = PrivateAttr(default_factory=dict)
+
+    @property
+    def own_marks(self) -> dict[str, str]:
+        """Values that come from the builder's own record, by their keys, each with its mark."""
+        return dict(self._own)
+
+    def with_own(self, tables: dict[str, Any], marks: dict[str, str]) -> Self:
+        """Return a copy with tables in which the builder's own numbers stand, still counted as not stated.
+
+        Parameters
+        ----------
+        tables : dict
+            Tables by the job's field names.
+        marks : dict of str
+            Where each value comes from, by its key in the file ("clock.wet_out").
+        """
+        copy = filled(self, **tables)
+        copy._own = dict(marks)
+        return copy
 
     @property
     def path(self) -> Path | None:

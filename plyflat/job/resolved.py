@@ -60,7 +60,7 @@ def assumed(job: Job) -> tuple[Assumed, ...]:
 
 
 def _assumed(job: Job, table: Table, path: str) -> Iterator[Assumed]:
-    for line in _lines(job, table, Path()):
+    for line in _lines(job, table, Path(), path):
         if line.mark:
             plain = line.value if isinstance(line.value, str) else _toml(line.value)
             yield Assumed(f"{path}{line.key}", plain, line.mark)
@@ -82,7 +82,7 @@ def resolved_toml(job: Job, *, folder: Path | None = None) -> str:
 
 
 def _table_text(job: Job, table: Table, path: str, folder: Path) -> Iterator[str]:
-    for line in _lines(job, table, folder):
+    for line in _lines(job, table, folder, path):
         remark = f"  # not stated: {line.mark}" if line.mark else ""
         yield f"{line.key} = {_toml(line.value)}{remark}"
     for key, number, inner in _inner(table):
@@ -91,8 +91,9 @@ def _table_text(job: Job, table: Table, path: str, folder: Path) -> Iterator[str
         yield from _table_text(job, inner, f"{path}{key}.", folder)
 
 
-def _lines(job: Job, table: Table, folder: Path) -> Iterator[_Line]:
+def _lines(job: Job, table: Table, folder: Path, path: str) -> Iterator[_Line]:
     """Yield the plain values of a table in written form."""
+    own = job.own_marks
     for name, field in type(table).model_fields.items():
         form, mark = forms_of(field)
         value = getattr(table, name)
@@ -101,7 +102,8 @@ def _lines(job: Job, table: Table, folder: Path) -> Iterator[_Line]:
         stated = name in table.model_fields_set
         if not stated and len(get_args(field.annotation)) == 1:
             continue  # there is but one thing to say
-        yield _Line(field.alias or name, _written(job, form, value, folder), "" if stated else (mark or OURS).text)
+        key = field.alias or name
+        yield _Line(key, _written(job, form, value, folder), "" if stated else own.get(path + key, (mark or OURS).text))
 
 
 def _free(table: Table, name: str) -> bool:
@@ -138,12 +140,18 @@ def _inner(table: Table) -> Iterator[tuple[str, int, Table]]:
         if isinstance(value, Table):
             yield key, 0, value
         elif isinstance(value, dict):
-            yield from ((f"{key}.{_key(inner)}", 0, row) for inner, row in value.items())
+            yield from ((f"{key}.{key_text(inner)}", 0, row) for inner, row in value.items())
         elif _is_tables(value):
             yield from ((key, number, row) for number, row in enumerate(value, start=1))
 
 
-def _key(name: str) -> str:
+def key_text(name: str) -> str:
+    """Return a name as a key of the job file, in quotes where it needs them.
+
+    Parameters
+    ----------
+    name : str
+    """
     return name if BARE_KEY.fullmatch(name) else _quoted(name)
 
 

@@ -171,6 +171,7 @@ pump = "4 m^3/h"                      # TYPICAL: free air it takes in, from its 
 #gauge = "80 kPa"                     # TYPICAL: vacuum to aim at; left out: what this air allows
 drop = "1 inHg"                       # TYPICAL: published limit of the drop test
 drop_time = "1 min"
+#usual_fall = "0.5 kPa"               # GUESS: by how much your bags fall in a minute, pump off
 
 [clock]
 start = "09:00"                       # GUESS: when the first batch is mixed
@@ -186,6 +187,14 @@ leak_hunt = "15 min"                  # TYPICAL: kept back before the resin sets
 [service]
 #paint = "white"                      # GUESS: dark paint gets hot in the sun
 tilt = "0 deg"                        # GUESS: 0 deg for a deck, 90 deg for topsides
+
+[finish]
+filler = "0.3 mm"                     # TYPICAL: mean thickness over the laminate; 0 mm: none
+coats = 3                             # TYPICAL: of primer and paint together
+coat = "120 g/m^2"                    # TYPICAL: wet paint of one coat
+
+[own]
+use = false                           # true: means from your record go before what is left out here, and are shown
 
 # ---- laps and marks ------------------------------------------------------------------------------------------------
 [laps]

@@ -42,12 +42,19 @@ class Own:
     at_c: float | None = None
 
     @property
+    def value(self) -> str:
+        """The mean as the job file would have it."""
+        return _said(self.mean, self.unit) + ("" if self.at_c is None else f" at {self.at_c:.3g} degC")
+
+    @property
+    def mean_of(self) -> str:
+        """From how many sessions it comes, and how they spread."""
+        return f"mean of {self.count}, spread {_said(self.spread, self.unit)}" if self.spread is not None else "one job, spread unknown"
+
+    @property
     def line(self) -> str:
         """As it would stand in the job file, with where it comes from."""
-        name = self.key.rsplit(".", 1)[-1]
-        said = f"mean of {self.count}, spread {_said(self.spread, self.unit)}" if self.spread is not None else "one job, spread unknown"
-        at = "" if self.at_c is None else f" at {self.at_c:.3g} degC"
-        return f'{name} = "{_said(self.mean, self.unit)}{at}"  # yours: {said}'
+        return f'{self.key.rsplit(".", 1)[-1]} = "{self.value}"  # yours: {self.mean_of}'
 
 
 @dataclass(frozen=True)
@@ -141,6 +148,8 @@ def _numbers(v: Mapping[str, float]) -> list[tuple[tuple[str, str, str], float]]
         if dry is not None and wet is not None and wet > dry and area > 0:
             words = "resin kept by peel ply" if kind == "peel_ply" else "resin the breather took (it holds at least that)"
             out.append(((words, f'consumable."your {kind.replace("_", " ")}".holds', "g/m^2"), (wet - dry) / area))
+    if v.get("drop", -1.0) >= 0 and v.get("drop_time", 0) > 0:
+        out.append((("fall of the vacuum in a minute, pump off", "vacuum.usual_fall", "kPa"), v["drop"] / v["drop_time"] * 60.0))
     if v.get("wet_out_time", 0) > 0 and v.get("ply_area", 0) > 0:
         out.append((("area wetted out in a time", "clock.wet_out", "m^2/min"), v["ply_area"] / v["wet_out_time"] * 60.0))
     return out

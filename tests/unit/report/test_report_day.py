@@ -22,6 +22,7 @@ from plyflat.report.day import day_blocks, sheets, sheets_html
 from plyflat.report.leaks import hunt_rows, run_words, tube_words
 from plyflat.report.page import report_html
 from plyflat.shop.fields import FIELDS, read_field
+from plyflat.shop.own import Taken
 from plyflat.shop.tally import ResinJob, resin_list, usual_mix
 from plyflat.shop.vacuum import Tube
 
@@ -328,3 +329,23 @@ def test_metre_marks_are_those_of_the_stacks_tape(plan):
     day, _ = plan_day(whole.job, (twice,), (), (), None)
     assert [loop[0].why for loop in day.regions[0].tape_marks] == ["start", "start"]
     assert "the tape's end over its start, tape metre 0.00 of loop 2" in [where for where, _ in hunt_rows(twice, day.regions[0])]
+
+
+def test_own_numbers_stand_beside_what_they_replace(plan):
+    own = (
+        Taken("clock.wet_out", "0.12 m^2/min", "0.08 m^2/min", "from memory", "mean of 3, spread 0.02 m^2/min", True),
+        Taken("resin.loss", "14 %", "8 %", "the job's own word", "mean of 3, spread 2 %", False, "the job states it"),
+    )
+    day, notes = plan_day(plan.job, plan.regions, plan.rolls, (), None, own)
+    (block,) = [b for b in day_blocks(replace(plan, day=day)) if b.title == "Your own numbers"]
+    assert block.tables[0].rows[0] == ("clock.wet_out", "0.12 m^2/min", "mean of 3, spread 0.02 m^2/min", "0.08 m^2/min", "from memory", "yes")
+    assert block.tables[0].rows[1][-1] == "no: the job states it"
+    asked = job_from_text(plans.JOB + EXTRA + "[own]\nuse = true\n[vacuum]\nusual_fall = \"0.5 kPa\"\n")
+    day, notes = plan_day(asked, plan.regions, plan.rolls, (), None)
+    assert any("none are recorded beside it" in text for text, _, _ in notes)
+    # 0.5 kPa a minute in the bag's litres, over the pump's 4 m3/h.
+    pull = day.regions[0].pull
+    assert pull.usual_leak == pytest.approx(pull.air.settled_l[1] * 0.5 / 60)
+    assert pull.usual_settles_kpa == pytest.approx(1.0 + pull.usual_leak / (4000 / 3600), rel=1e-6)
+    vacuum = next(b for b in day_blocks(replace(plan, day=day)) if b.title.startswith("Vacuum"))
+    assert any(row[0].startswith("the leak that your bags' usual fall") for row in vacuum.tables[0].rows)
