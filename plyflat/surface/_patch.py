@@ -46,30 +46,63 @@ def mix(points: Iterable[Vec], weights: Iterable[float]) -> Vec:
 
 def from_segment(p: Vec, a: Vec, b: Vec) -> float:
     """Return the distance from p to the segment ab."""
-    d, e = sub(b, a), sub(p, a)
-    dd = dot(d, d)
-    t = min(1.0, max(0.0, dot(e, d) / dd)) if dd > 0 else 0.0
-    return norm((e[0] - t * d[0], e[1] - t * d[1], e[2] - t * d[2]))
+    dx, dy, dz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    ex, ey, ez = p[0] - a[0], p[1] - a[1], p[2] - a[2]
+    dd = dx * dx + dy * dy + dz * dz
+    t = min(1.0, max(0.0, (ex * dx + ey * dy + ez * dz) / dd)) if dd > 0 else 0.0
+    ex, ey, ez = ex - t * dx, ey - t * dy, ez - t * dz
+    return sqrt(ex * ex + ey * ey + ez * ez)
 
 
-def from_triangle(p: Vec, a: Vec, b: Vec, c: Vec) -> float:
-    """Return the distance from p to the triangle abc."""
-    n = cross(sub(b, a), sub(c, a))
-    nn = dot(n, n)
-    if nn > 0 and all(
-        dot(cross(sub(y, x), sub(p, x)), n) >= 0 for x, y in ((a, b), (b, c), (c, a))
-    ):
-        return abs(dot(sub(p, a), n)) / sqrt(nn)
-    return min(from_segment(p, a, b), from_segment(p, b, c), from_segment(p, c, a))
+class Facet:
+    """A triangle made ready for measuring the distance of many points from it.
+
+    Parameters
+    ----------
+    a, b, c : Vec
+        Its corners, mm.
+    """
+
+    __slots__ = ("corners", "inward", "normal")
+
+    def __init__(self, a: Vec, b: Vec, c: Vec) -> None:
+        n = cross(sub(b, a), sub(c, a))
+        self.corners = (a, b, c)
+        self.inward = (cross(n, sub(b, a)), cross(n, sub(c, b)), cross(n, sub(a, c)))
+        size = norm(n)
+        self.normal = (n[0] / size, n[1] / size, n[2] / size) if size > 0 else None
+
+    def off(self, p: Vec) -> float:
+        """Return the distance of a point.
+
+        The nearest point of a triangle lies over against p, or on a side that p lies outside of.
+        """
+        a, b, c = self.corners
+        x, y, z = p
+        if self.normal is None:
+            return min(from_segment(p, a, b), from_segment(p, b, c), from_segment(p, c, a))
+        ax, ay, az = x - a[0], y - a[1], z - a[2]
+        ab, bc, ca = self.inward
+        out = float("inf")
+        if ab[0] * ax + ab[1] * ay + ab[2] * az < 0:
+            out = from_segment(p, a, b)
+        if bc[0] * (x - b[0]) + bc[1] * (y - b[1]) + bc[2] * (z - b[2]) < 0:
+            out = min(out, from_segment(p, b, c))
+        if ca[0] * (x - c[0]) + ca[1] * (y - c[1]) + ca[2] * (z - c[2]) < 0:
+            out = min(out, from_segment(p, c, a))
+        n = self.normal
+        return out if out < float("inf") else abs(n[0] * ax + n[1] * ay + n[2] * az)
 
 
 def sharpness(a: Vec, b: Vec, c: Vec) -> float:
     """Return the sine of the triangle's smallest angle, by area and its two longest sides."""
-    u, v, w = sub(b, a), sub(c, b), sub(a, c)
-    s = sorted((dot(u, u), dot(v, v), dot(w, w)))
-    n = cross(u, w)
-    longest = sqrt(s[1] * s[2])
-    return norm(n) / longest if longest > 0 else 0.0
+    ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    vx, vy, vz = c[0] - b[0], c[1] - b[1], c[2] - b[2]
+    wx, wy, wz = a[0] - c[0], a[1] - c[1], a[2] - c[2]
+    uu, vv, ww = ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz
+    least = min(uu, vv, ww)
+    longest = sqrt(vv * ww if least == uu else ww * uu if least == vv else uu * vv)
+    return norm((uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx)) / longest if longest > 0 else 0.0
 
 
 class NeedsWiderCrop(Exception):
@@ -142,7 +175,11 @@ class Patch:
 
     def neighbours(self, v: int) -> set[int]:
         """Return the vertices joined to v."""
-        return {u for f in self.star[v] for u in self.tri[f]} - {v}
+        out: set[int] = set()
+        for f in self.star[v]:
+            out.update(self.tri[f])
+        out.discard(v)
+        return out
 
     def opposite(self, v: int) -> Iterator[tuple[int, int]]:
         """Yield the edge across from v in each of its faces, in the face's sense."""
@@ -151,8 +188,11 @@ class Patch:
             yield (b, c) if a == v else (c, a) if b == v else (a, b)
 
     def on_border(self, v: int) -> bool:
-        """Whether v lies on the rim of the piece or on the surface's own boundary."""
-        return any(len(self.faces_at(v, u)) == 1 for u in self.neighbours(v))
+        """Whether v lies on the rim of the piece or on the surface's own boundary.
+
+        Each of its faces has two of its edges, and each edge but one on the border two faces.
+        """
+        return len(self.neighbours(v)) != len(self.star[v])
 
     def faces_at(self, a: int, b: int) -> list[int]:
         """Return the one or two faces along the edge ab."""

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import heapq
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from ..errors import OutlineError
 from ._patch import (
+    Facet,
     NeedsWiderCrop,
     Patch,
     Vec,
     cross,
     dot,
     from_segment,
-    from_triangle,
     mix,
     norm,
     sharpness,
@@ -286,6 +287,24 @@ def _drawn(t: Face, v: int, u: int) -> Face:
     return a, b, c
 
 
+def _sides(t: Face) -> tuple[tuple[int, int], tuple[int, int], tuple[int, int]]:
+    """Return the sides of a face in its sense."""
+    a, b, c = t
+    return (a, b), (b, c), (c, a)
+
+
+def _farther(point: Vec, facets: list[Facet], known_mm: float) -> float:
+    """Return the distance of a point from some triangles, or a distance known already if that is no less."""
+    least = float("inf")
+    for g in facets:
+        d = g.off(point)
+        if d <= known_mm:
+            return known_mm
+        if d < least:
+            least = d
+    return least
+
+
 @dataclass
 class Tidy:
     """Clear away slivers along paths without moving a path or the surface by more than stated.
@@ -313,6 +332,13 @@ class Tidy:
     area_mm2: float = 0.0
 
     def __post_init__(self) -> None:
+        self._sharp: dict[Face, float] = {}
+        self._facets: dict[Face, Facet] = {}
+        self._border: dict[int, bool] = {}
+        # When something was last changed about a vertex, and which faces could not be helped as of when, with which path_mm.
+        self._clock = 0
+        self._changed: dict[int, int] = {}
+        self._idle: dict[int, tuple[int, float]] = {}
         self.cover: dict[tuple[int, int], list[Vec]] = {}
         self.along: dict[int, list[int]] = {v: [] for path in self.paths for v in path}
         for path in self.paths:
@@ -333,47 +359,67 @@ class Tidy:
         p, done = self.patch, 0
         near = {f for v in self.along for f in p.star[v]}
         bad = sorted((q, f) for f in near if (q := self._quality(p.tri[f])) < goal)
-        for q, f in bad:
-            if f in p.tri and self._quality(p.tri[f]) <= q:
+        for _, f in bad:
+            if f in p.tri:
                 done += self._mend(f, path_mm)
         return done
 
-    def _quality(self, t: tuple[int, int, int]) -> float:
-        raw = self.patch.raw
-        return sharpness(raw[t[0]], raw[t[1]], raw[t[2]])
+    def _quality(self, t: Face) -> float:
+        """Sharpness of a triangle of some vertices; these never move."""
+        q = self._sharp.get(t)
+        if q is None:
+            raw = self.patch.raw
+            q = self._sharp[t] = sharpness(raw[t[0]], raw[t[1]], raw[t[2]])
+        return q
 
     def _mend(self, f: int, path_mm: float) -> bool:
-        """Try every flip and collapse on a face and do the best one."""
-        a, b, c = self.patch.tri[f]
-        now = self._quality((a, b, c))
-        best = (now * 1.05 + 1e-9, "", 0, 0)
-        for u, v in ((a, b), (b, c), (c, a)):
-            q = self._try_flip(u, v)
-            if q > best[0]:
-                best = (q, "flip", u, v)
-            for x, y in ((u, v), (v, u)):
-                q = self._try_collapse(x, y, best[0], path_mm)
-                if q > best[0]:
-                    best = (q, "collapse", x, y)
-        if not best[1]:
-            best = self._fallback((a, b, c), now, path_mm)
-        if best[1] == "flip":
-            self._spend_flip(best[2], best[3])
-        elif best[1] == "collapse":
-            self._collapse(best[2], best[3])
-        return bool(best[1])
+        """Do the best flip or collapse on a face, if any helps.
 
-    def _fallback(
-        self, t: tuple[int, int, int], now: float, path_mm: float
-    ) -> tuple[float, str, int, int]:
-        """Take out a vertex though it leaves a face as sharp: it is one of several that lie close together."""
-        a, b, c = t
-        best = (EVEN * now, "", 0, 0)
-        for u, v in ((a, b), (b, c), (c, a), (b, a), (c, b), (a, c)):
-            q = self._try_collapse(u, v, best[0], path_mm)
-            if q > best[0]:
-                best = (q, "collapse", u, v)
-        return best
+        Else take out a vertex though it leaves a face as sharp: it is one of several that lie close together.
+        """
+        if self._still_idle(f, path_mm):
+            return False
+        t = self.patch.tri[f]
+        now = self._quality(t)
+        enough = now * 1.05 + 1e-9
+        flips = [(q, 3 * i, "flip", u, v) for i, (u, v) in enumerate(_sides(t)) if (q := self._try_flip(u, v)) > enough]
+        collapses = self._collapses(t, EVEN * now)
+        better = [(q, order, "collapse", v, u) for q, order, _, v, u in collapses if q > enough]
+        even = [(q, order, "collapse", v, u) for q, _, order, v, u in collapses if q <= enough]
+        self._short_of_path = False
+        for some in (flips + better, even):
+            for _, _, kind, x, y in sorted(some, key=lambda way: (-way[0], way[1])):
+                if kind == "flip":
+                    self._spend_flip(x, y)
+                    return True
+                gap = self._gap_of(x, y, path_mm)
+                if gap <= self.surface_mm:
+                    self._collapse(x, y, gap)
+                    return True
+        self._idle[f] = (self._clock, path_mm if self._short_of_path else float("inf"))
+        return False
+
+    def _still_idle(self, f: int, path_mm: float) -> bool:
+        """Whether a face could not be helped before, and nothing that matters to it has changed since."""
+        when, most = self._idle.get(f, (-1, 0.0))
+        if path_mm > most:
+            return False
+        p, t = self.patch, self.patch.tri[f]
+        about = [*t, *(p.third(p.side[v, u], u, v) for u, v in _sides(t) if (v, u) in p.side)]
+        return all(self._changed.get(x, -1) <= when for x in about)
+
+    def _collapses(self, t: Face, at_least: float) -> list[tuple[float, int, int, int, int]]:
+        """Return the collapses along a face's sides that leave no face sharper than stated.
+
+        Each as sharpness, rank among all ways and among collapses where it is one of several as good, vertex, neighbour.
+        """
+        out = []
+        for i, (a, b) in enumerate(_sides(t)):
+            for back, (v, u) in enumerate(((a, b), (b, a))):
+                q = self._try_collapse(v, u, at_least)
+                if q > at_least:
+                    out.append((q, 3 * i + 1 + back, i + 3 * back, v, u))
+        return out
 
     def _spend_flip(self, u: int, v: int) -> None:
         p = self.patch
@@ -383,6 +429,12 @@ class Tidy:
         p.flip(u, v)
         for x in (u, v, c, d):
             p.spent[x] = p.spent.get(x, 0.0) + gap
+        self._note((u, v, c, d))
+
+    def _note(self, vertices: Iterable[int]) -> None:
+        """Note that something has changed about some vertices."""
+        self._clock += 1
+        self._changed.update(dict.fromkeys(vertices, self._clock))
 
     def _gap(self, a: int, b: int, c: int, d: int) -> float:
         """Distance between the lines ab and cd: how far a flip moves the surface."""
@@ -411,27 +463,36 @@ class Tidy:
                 return -1.0
         return new
 
-    def _try_collapse(self, v: int, u: int, at_least: float, path_mm: float) -> float:
+    def _try_collapse(self, v: int, u: int, at_least: float) -> float:
+        """Sharpness of the sharpest face once v is drawn to u; -1 where it may not be or leaves one sharper than stated."""
         p = self.patch
-        if v in p.rim or not self._may_go(v, u, path_mm):
+        if v in p.rim or not self._may_go(v, u):
             return -1.0
-        shared = p.neighbours(v) & p.neighbours(u)
-        if len(shared) != len(p.faces_at(u, v)):
-            return -1.0
-        new, quality = [], 1.0
+        quality, tri = 2.0, p.tri
         for f in p.star[v]:
-            t = p.tri[f]
-            if u in t:
-                continue
-            s = _drawn(t, v, u)
-            quality = min(quality, self._quality(s))
-            if quality <= at_least or self._turned(t, s):
-                return -1.0
-            new.append(s)
-        if not new:
-            return -1.0
-        spent = 0.0 if self._free(v, u) else max(p.spent.get(v, 0.0), p.spent.get(u, 0.0))
-        return quality if self._moved(v, u, new, self.surface_mm - spent) <= self.surface_mm - spent else -1.0
+            t = tri[f]
+            if u not in t:
+                quality = min(quality, self._quality(_drawn(t, v, u)))
+                if quality <= at_least:
+                    return -1.0
+        return quality if quality < 2.0 else -1.0
+
+    def _gap_of(self, v: int, u: int, path_mm: float) -> float:
+        """How far drawing v to u moves the surface; infinite where that or the path's move is more than allowed."""
+        p, spent = self.patch, self.patch.spent
+        if v in self.along:
+            w = self._beyond(v, u)
+            if not all(from_segment(q, p.walk[u], p.walk[w]) <= path_mm for q in self._covered(v, u, w)):
+                self._short_of_path = True
+                return float("inf")
+        if len(p.neighbours(v) & p.neighbours(u)) != len(p.faces_at(u, v)):
+            return float("inf")
+        old = [t for f in p.star[v] if u not in (t := p.tri[f])]
+        new = [_drawn(t, v, u) for t in old]
+        if any(self._turned(t, s) for t, s in zip(old, new)):
+            return float("inf")
+        left = self.surface_mm - (0.0 if self._free(v, u) else max(spent.get(v, 0.0), spent.get(u, 0.0)))
+        return self._moved(v, u, new, left)
 
     def _moved(self, v: int, u: int, new: list[Face], most_mm: float) -> float:
         """Distance between the surface before and after v is drawn to u; infinite once it is more than `most_mm`.
@@ -441,14 +502,25 @@ class Tidy:
         """
         p, r = self.patch, self.patch.raw
         old = [p.tri[f] for f in p.star[v]]
-        far = self._off(r[v], new)
+        before, after = [(t, self._facet(t)) for t in old], [(t, self._facet(t)) for t in new]
+        far = _farther(r[v], [g for _, g in after], 0.0)
         ring = {x for t in old for x in t} - {u, v}
-        tries = [(r[v], x, new) for x in ring] + [(r[u], x, old) for x in ring if not p.adjacent(u, x)]
+        tries = [(r[v], x, after) for x in ring] + [(r[u], x, before) for x in ring if not p.adjacent(u, x)]
         for start, x, faces in tries:
-            if far > most_mm:
-                return float("inf")
-            far = max(far, *(self._off(mix((start, r[x]), (1 - t, t)), faces) for t in ALONG))
+            # The nearest face is mostly one that x is a corner of.
+            facets = [g for t, g in faces if x in t] + [g for t, g in faces if x not in t]
+            for t in ALONG:
+                if far > most_mm:
+                    return float("inf")
+                far = _farther(mix((start, r[x]), (1 - t, t)), facets, far)
         return far if far <= most_mm else float("inf")
+
+    def _facet(self, t: Face) -> Facet:
+        made = self._facets.get(t)
+        if made is None:
+            a, b, c = (self.patch.raw[v] for v in t)
+            made = self._facets[t] = Facet(a, b, c)
+        return made
 
     def _free(self, v: int, u: int) -> bool:
         """Whether v only halves an edge that u ends, so that taking it out restores the surface."""
@@ -469,42 +541,43 @@ class Tidy:
         m = cross(sub(w[s[1]], w[s[0]]), sub(w[s[2]], w[s[0]]))
         return dot(n, m) <= 0.5 * norm(n) * norm(m)
 
-    def _off(self, point: Vec, faces: list[Face]) -> float:
-        r = self.patch.raw
-        return min(from_triangle(point, r[a], r[b], r[c]) for a, b, c in faces)
-
-    def _may_go(self, v: int, u: int, path_mm: float) -> bool:
-        """Whether path and boundary let v be drawn to u."""
+    def _may_go(self, v: int, u: int) -> bool:
+        """Whether path and boundary let v be drawn to u, however far that moves the path."""
         p = self.patch
-        border = len(p.faces_at(u, v)) == 1
-        if p.on_border(v):
-            ends = [x for x in p.neighbours(v) if len(p.faces_at(v, x)) == 1]
-            if not border or len(ends) != 2:
+        if v in self.along:
+            if (u, v) not in self.cover or len(self.along[v]) != 2:
                 return False
-            w = ends[0] if ends[1] == u else ends[1]
-            if from_segment(p.raw[v], p.raw[u], p.raw[w]) > 1e-6:
+            if (u, self._beyond(v, u)) in self.cover or len(self.along) <= 3 * len(self.paths):
                 return False
-        if v not in self.along:
+        if not self._on_border(v):
             return True
-        if (u, v) not in self.cover or len(self.along[v]) != 2:
+        ends = [x for x in p.neighbours(v) if len(p.faces_at(v, x)) == 1]
+        if u not in ends or len(ends) != 2:
             return False
-        w = next(x for x in self.along[v] if x != u)
-        if (u, w) in self.cover or len(self.along) <= 3 * len(self.paths):
-            return False
-        pts = self._covered(v, u, w)
-        return all(from_segment(q, p.walk[u], p.walk[w]) <= path_mm for q in pts)
+        w = ends[0] if ends[1] == u else ends[1]
+        return from_segment(p.raw[v], p.raw[u], p.raw[w]) <= 1e-6
+
+    def _on_border(self, v: int) -> bool:
+        """Whether v lies on a border; no flip or collapse changes that of a vertex that stays."""
+        on = self._border.get(v)
+        if on is None:
+            on = self._border[v] = self.patch.on_border(v)
+        return on
+
+    def _beyond(self, v: int, u: int) -> int:
+        """Return the path's vertex after v, coming from u."""
+        return next(x for x in self.along[v] if x != u)
 
     def _covered(self, v: int, u: int, w: int) -> list[Vec]:
         return [*self.cover[u, v], self.patch.walk[v], *self.cover[v, w]]
 
-    def _collapse(self, v: int, u: int) -> None:
+    def _collapse(self, v: int, u: int, gap: float) -> None:
         p = self.patch
         old = [p.tri[f] for f in p.star[v]]
         new = [_drawn(t, v, u) for t in old if u not in t]
-        gap = self._moved(v, u, new, float("inf"))
         self.area_mm2 += gap * (self._around(old) + self._around(new))
         if v in self.along:
-            w = next(x for x in self.along[v] if x != u)
+            w = self._beyond(v, u)
             pts = self._covered(v, u, w)
             for x in (u, w):
                 del self.cover[v, x], self.cover[x, v]
@@ -513,5 +586,6 @@ class Tidy:
             self.along[u].append(w)
             self.along[w].append(u)
             del self.along[v]
+        self._note(x for t in old for x in t)
         p.collapse(v, u)
         p.spent[u] = max(p.spent.get(u, 0.0), p.spent.get(v, 0.0)) + gap

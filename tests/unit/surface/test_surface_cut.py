@@ -385,7 +385,11 @@ def test_any_path_over_a_box_on_a_plate_moves_the_surface_by_no_more_than_allowe
 
 def test_an_area_that_changes_unaccounted_for_is_refused(monkeypatch):
     v, f, _ = shapes.box_on_plate()
+
+    def at_the_vertex(tidy, v, u, new, most_mm):
+        return min(tidy._facet(t).off(tidy.patch.raw[v]) for t in new)
+
     # The distance of the vertex alone passes a corner that drags a whole crease with it.
-    monkeypatch.setattr("plyflat.surface._trace.Tidy._moved", lambda self, v, u, new, most: self._off(self.patch.raw[v], new))
+    monkeypatch.setattr("plyflat.surface._trace.Tidy._moved", at_the_vertex)
     with pytest.raises(CheckError, match="changed the surface's area by"):
         insert_path(Surface(v, f), round_the_foot(3.0), closed=True)
