@@ -3,9 +3,12 @@
 import jobs
 import pytest
 
+from plyflat.daily import check_day
 from plyflat.errors import JobError
 from plyflat.job.reader import job_from_text
 from plyflat.job.resolved import assumed
+from plyflat.shop.cure import CureError
+from plyflat.shop.vacuum import VacuumError
 
 DAY = """
 [place]
@@ -94,3 +97,77 @@ def test_what_cannot_be_is_refused_with_its_key_and_line(line, words):
     with pytest.raises(JobError, match=words) as caught:
         job_from_text(jobs.SMALL + line + "\n")
     assert "(line " in str(caught.value)
+
+
+CURED = '[cure]\nfull = ["24 h at 20 degC", "4 h at 50 degC"]\nlog = "log.csv"\n'
+HEAD = "time (min),part (degC)\n"
+
+
+@pytest.mark.parametrize(
+    ("log", "words"),
+    [
+        (HEAD + "0,20\n10,25\n90,50\n100,50\n", "line 4: nothing was logged for 80 min"),
+        (HEAD + "0,20\n10,77 degF\n20,30\n", 'line 3: "77 degF" is not in degC'),
+        (HEAD + "0,20\n1 h,25\n120,30\n", 'line 3: "1 h" is not in min'),
+        (HEAD + "0,20\n10,\n20,30\n", "line 3: a reading is missing"),
+        (HEAD + "0,20\n20,30\n10,25\n", "line 4: the time does not rise"),
+        (None, "cannot be read"),
+    ],
+)
+def test_a_log_with_gaps_or_mixed_units_is_refused_before_the_long_work(tmp_path, log, words):
+    if log is not None:
+        (tmp_path / "log.csv").write_text(log, encoding="utf-8")
+    with pytest.raises(CureError, match=words) as caught:
+        check_day(job_from_text(jobs.SMALL + CURED, folder=tmp_path))
+    assert "log.csv" in str(caught.value.where)
+    assert caught.value.do
+
+
+def test_a_log_without_fault_passes_and_a_longer_gap_may_be_allowed(tmp_path):
+    (tmp_path / "log.csv").write_text(HEAD + "0,20\n10,25\n90,50\n100,50\n", encoding="utf-8")
+    check_day(job_from_text(jobs.SMALL + CURED + 'log_gap = "90 min"\n', folder=tmp_path))
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ('[place]\naltitude = "1200 m"\n[vacuum]\ngauge = "90 kPa"\n', r"cannot be drawn where the air has 87\.\d+ kPa"),
+        ('[place]\nair_pressure = "84 kPa"\n[vacuum]\ngauge = "25 inHg"\n', r"25\.0 inHg\) cannot be drawn where the air has 84 kPa"),
+        ('[place]\nair_pressure = "84 kPa"\n[vacuum]\ngauge = "84 kPa"\n', "cannot be drawn"),
+    ],
+)
+def test_a_vacuum_deeper_than_the_air_is_heavy_is_refused_with_its_key(lines, words):
+    with pytest.raises(VacuumError, match=words) as caught:
+        check_day(job_from_text(jobs.SMALL + jobs.BAG + lines))
+    assert caught.value.where == "[vacuum] gauge"
+    assert "smaller gauge" in caught.value.do
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('ratio = "-5:1"\nfibre_mass_fraction = "50 %"', "ratio"),
+        ('ratio = "5:0"\nfibre_mass_fraction = "50 %"', "not positive"),
+        ('ratio = "5:1"\nfibre_mass_fraction = "0 %"', "is not between 0 % and 90 %"),
+        ('ratio = "5:1"\nfibre_mass_fraction = "90 %"', "is not between 0 % and 90 %"),
+        ('ratio = "5:1"\nfibre_mass_fraction = "60 %"\nwet_out = "65 %"', "presses resin out, not in"),
+        ('ratio = "5:1"\nfibre_mass_fraction = "60 %"\nwet_out = "0 %"', "is not between 0 % and 90 %"),
+        ('ratio = "5:1"\nfibre_mass_fraction = "60 %"\nopen_time = ["1 h at 15 degC", "2 h at 25 degC"]', "sets faster where it is warmer"),
+    ],
+)
+def test_resin_that_cannot_be_is_refused_with_its_line(line, words):
+    with pytest.raises(JobError, match=words) as caught:
+        job_from_text(f"{jobs.SMALL}[resin]\n{line}\n")
+    assert "(line " in str(caught.value)
+
+
+def test_own_numbers_finish_and_fall_are_read():
+    job = job_from_text(
+        jobs.SMALL + '[own]\nuse = true\nleast = 3\n[finish]\nfiller = "0.5 mm"\ncoat = "4 oz/yd^2"\ncoats = 2\n[vacuum]\nusual_fall = "5 mbar"\n'
+    )
+    assert (job.own.use, job.own.least, job.finish.filler_mm, job.finish.coats) == (True, 3, 0.5, 2)
+    assert job.finish.coat_g_m2 == pytest.approx(4 * 33.906, rel=1e-4)
+    assert job.vacuum.fall_kpa_min == pytest.approx(0.5)
+    assert {a.key: a.mark for a in assumed(job)}["finish.filler_density"] == "from memory"
+    with pytest.raises(JobError, match="use"):
+        job_from_text(jobs.SMALL + '[own]\nuse = "yes"\n')
