@@ -127,6 +127,12 @@ def test_colours(a, rise, surface, wanted):
     assert s.tier == "unknown"
 
 
+@pytest.mark.reference(source="ASTM D4803 significance: black upright rises by 41 degC; 35 degC air and 28 degC of margin, worked apart", kind="derived")
+def test_black_topsides():
+    s = sun.sun_on((0.95, 0.95, 0.95), tilt_deg=90.0, air_c=35.0, glass_transition_c=None)
+    assert (s.surface_c[1], s.wanted_c[1]) == pytest.approx((76, 104), abs=0.6)
+
+
 @pytest.mark.reference(
     source="home-built aircraft newsletter no. 57, October 1988: orange, dark blue and dark red reach 190 degF (88 degC)", kind="published"
 )

@@ -2,6 +2,7 @@
 
 import pytest
 
+from plyflat import units
 from plyflat.shop.resin import (
     FractionError,
     breather_capacity_g_m2,
@@ -30,19 +31,25 @@ def test_hand_lay_up_share():
     source="mass balance with the terms of ASTM D3171, worked apart by volume", kind="derived"
 )
 @pytest.mark.parametrize(
-    ("w", "rf", "rr", "psi", "t", "vf"),
+    ("w", "rf", "rr", "psi", "t", "vf", "resin"),
     [
-        (300, 2.56, 1.15, 0.5, 0.378057, 0.309973),
-        (300, 2.56, 1.15, 0.6, 0.291101, 0.402567),
-        (200, 1.80, 1.15, 0.5, 0.285024, 0.389831),
-        (200, 1.80, 1.15, 0.6, 0.227053, 0.489362),
-        (450, 2.56, 1.20, 0.3, 1.050781, 0.167286),
+        (300, 2.56, 1.15, 0.5, 0.378057, 0.309973, 300.0),
+        (300, 2.56, 1.15, 0.6, 0.291101, 0.402567, 200.0),
+        (200, 1.80, 1.15, 0.5, 0.285024, 0.389831, 200.0),
+        (200, 1.80, 1.15, 0.6, 0.227053, 0.489362, 133.333),
+        (450, 2.56, 1.20, 0.3, 1.050781, 0.167286, 1050.0),
+        (600, 2.56, 1.20, 0.5, 0.734375, 0.319149, 600.0),
+        # Half of the volume is fibre where psi = rf / (rf + rr).
+        (200, 1.80, 1.15, 1.80 / 2.95, 0.222222, 0.5, 127.778),
     ],
 )
-def test_thickness_and_volume_fraction(w, rf, rr, psi, t, vf):
+def test_thickness_and_volume_fraction(w, rf, rr, psi, t, vf, resin):
     data = {"fibre_density_g_cm3": rf, "resin_density_g_cm3": rr}
     assert thickness_mm(w, psi, **data) == pytest.approx(t, abs=1e-6)
     assert fibre_volume_fraction(psi, **data) == pytest.approx(vf, abs=1e-6)
+    assert resin_for(w, psi) == pytest.approx(resin, abs=5e-4)
+    # W (rr/rf) (1 - Vf)/Vf is the same resin.
+    assert w * rr / rf * (1 - vf) / vf == pytest.approx(resin, rel=1e-5)
     # By volume: fibre volume per area over thickness is the volume fraction.
     assert w / rf / 1000 / thickness_mm(w, psi, **data) == pytest.approx(vf, abs=1e-6)
 
@@ -89,3 +96,21 @@ def test_impossible_fractions(psi):
 def test_wet_out_above_final_is_refused():
     with pytest.raises(FractionError, match="above the final"):
         mix_for(1.0, psi_wet=0.7, psi_final=0.6, peel_ply_m2=0, peel_ply_g_m2=0, loss=0, ratio=(1, 1))
+
+
+@pytest.mark.reference(source="trade page on chopped mat: twice its weight of resin", kind="published")
+def test_mat_takes_twice_its_weight():
+    assert resin_for(450.0, 1 / 3) == pytest.approx(900.0)
+
+
+@pytest.mark.reference(
+    source="US Army TM 55-1905-223-SDC par. 8-24: 400 g resin and 100 g hardener wet a strip of 6 by 40 in, 2 g per in2",
+    kind="published",
+)
+def test_a_roving_strip():
+    area_m2 = units.length_mm("6 in") * units.length_mm("40 in") * 1e-6
+    needed = 2.0 * 240.0
+    assert needed / area_m2 == pytest.approx(3100, abs=1)
+    # The resin of a strip that holds its own mass of it, mixed 4:1.
+    m = mix_for(needed, psi_wet=0.5, psi_final=0.5, peel_ply_m2=0, peel_ply_g_m2=0, loss=500 / 480 - 1, ratio=(4, 1))
+    assert (m.resin_g, m.hardener_g) == pytest.approx((400, 100))

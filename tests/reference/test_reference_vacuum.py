@@ -5,6 +5,7 @@ import math
 import pytest
 from scipy.integrate import solve_ivp
 
+from plyflat import units
 from plyflat.shop import vacuum as v
 
 
@@ -16,6 +17,22 @@ def test_air_by_height(metres, kpa):
     assert v.air_pressure_kpa(metres) == pytest.approx(kpa, abs=0.005)
     # The barometric formula from its own constants: lapse 6.5 K/km, 288.15 K, g M / (R L) = 5.25588.
     assert v.air_pressure_kpa(metres) == pytest.approx(101.325 * (1 - 0.0065 * metres / 288.15) ** 5.25588, rel=1e-5)
+
+
+@pytest.mark.reference(source="ISO 2533 standard atmosphere, inHg by height", kind="published")
+@pytest.mark.parametrize(("metres", "inhg"), [(0, 29.92), (500, 28.19), (1000, 26.54), (1500, 24.97), (2000, 23.47), (3000, 20.70)])
+def test_air_by_height_on_a_gauge(metres, inhg):
+    assert v.air_pressure_kpa(metres) / v.INHG_KPA == pytest.approx(inhg, abs=0.006)
+
+
+@pytest.mark.reference(source="US Army TM 1-1500-204-23-11: inHg times 0.49116 is psi; at least 20 inHg; 14.7 psi on 10 by 10 in is 1470 lb", kind="published")
+def test_conversions_of_the_manual():
+    inch, psi = units.pressure_kpa("1 inHg"), units.pressure_kpa("1 psi")
+    assert inch / psi == pytest.approx(0.49116, abs=5e-5)
+    assert psi / inch == pytest.approx(2.036, abs=5e-4)
+    assert units.pressure_kpa("20 inHg") == pytest.approx(67.7, abs=0.05)
+    # kPa times mm2 is mN; a pound is 4.448 N.
+    assert pytest.approx(1470, abs=1) == v.STANDARD_KPA * (10 * 25.4) ** 2 / 1000 / 4.44822
 
 
 @pytest.mark.reference(source="trade primer: about 1 inHg for each 1000 ft", kind="published")

@@ -15,7 +15,7 @@ from plyflat.shop.bleed import (
     holds_from_square_g_m2,
     lead_holds_g_m,
 )
-from plyflat.shop.resin import FractionError
+from plyflat.shop.resin import FractionError, breather_capacity_g_m2
 from plyflat.shop.spread import Range, RangeError, carried
 
 STACK = Stack(
@@ -40,6 +40,25 @@ def test_bleed(w, a, b, g):
 def test_capacity(w, low, usual, high):
     r = breather_holds(w)
     assert (r.low, r.usual, r.high) == pytest.approx((low, usual, high), rel=2e-3)
+
+
+@pytest.mark.reference(source="(w/rf) (1 - s)/s rr of polyester felt and resin of 1.15 g/cm3, table worked apart", kind="derived")
+@pytest.mark.parametrize(
+    ("w", "holds"),
+    [
+        (100, (750, 472, 333, 250, 194)), (136, (1020, 642, 453, 340, 264)), (150, (1125, 708, 500, 375, 292)),
+        (200, (1500, 944, 667, 500, 389)), (300, (2250, 1417, 1000, 750, 583)),
+    ],
+)  # fmt: skip
+def test_capacity_by_solid_share(w, holds):
+    found = [breather_capacity_g_m2(w, solid_share=s) for s in (0.10, 0.15, 0.20, 0.25, 0.30)]
+    assert found == pytest.approx(holds, abs=0.6)
+
+
+@pytest.mark.reference(source="bleed of 1200 g/m2 of glass from 45 to 60 % against a 150 g/m2 breather, worked apart", kind="derived")
+def test_a_wet_glass_stack_overfills_a_breather_from_16_percent_solid():
+    bled = bled_g(1200, 0.45, 0.60)
+    assert breather_capacity_g_m2(150, solid_share=0.15) > bled > breather_capacity_g_m2(150, solid_share=0.16)
 
 
 def test_your_own_square_goes_before_the_pores():

@@ -2,9 +2,11 @@ import dataclasses
 
 import pytest
 
+from plyflat.job.model import TAPE_G_M
 from plyflat.shop.mixing import Fractions, PlyStuff, region_mix
 from plyflat.shop.spread import NOTHING, Range
 from plyflat.shop.tally import ResinJob, bin_list, resin_list, usual_mix
+from plyflat.shop.waste import Small
 
 JOB = ResinJob(
     fibre_g=800,
@@ -50,9 +52,26 @@ def test_every_line_lies_in_its_range_and_the_parts_add_up(gap):
     kind="derived",
 )
 def test_waste_of_a_small_flat_job():
-    dry = {"peel ply": 58.0, "perforated film": 19.0, "breather": 129.0, "bag film": 79.0, "tape": 240.0}
+    """A flat panel of 1 by 0.6 m under a bag with the usual margins; the bag is a fifth larger than the tape's line each way."""
+
+    def sheet(margin_m, g_m2, more=1.0):
+        return (1.0 + 2 * margin_m) * more * (0.6 + 2 * margin_m) * more * g_m2
+
+    dry = {
+        "peel ply": sheet(0.025, 85), "perforated film": sheet(0.040, 26), "breather": sheet(0.075, 150), "bag film": sheet(0.1, 57, 1.2),
+        "tape": 1.2 * 2 * (1.2 + 0.8) * 50,
+    }  # fmt: skip
+    assert list(dry.values()) == pytest.approx([58, 19, 129, 79, 240], abs=0.5)
     job = dataclasses.replace(JOB, fibre_g=480, loss=0.0)
     rows = {q.item: q for q in bin_list({}, dry, usual_mix(job), 480 / 0.6)}
     # 480 g of fibre wetted at 50 % and pressed to 60 %: 160 g leave the laminate.
     assert rows["resin in peel ply, breather and cups"].amount == pytest.approx(160, abs=0.5)
     assert rows["waste for each kg of laminate"].amount == pytest.approx(0.86, abs=0.02)
+    # Small things add to it: two cups, a pair of gloves, brushes and rags.
+    more = {q.item: q for q in bin_list({}, dry, usual_mix(job), 480 / 0.6, Small(2, 1, 24.0, 8.0, 60.0))}
+    assert more["waste for each kg of laminate"].amount == pytest.approx(0.86 + 92 / 800, abs=0.02)
+
+
+@pytest.mark.reference(source="sealant tape of 12 by 3 mm and 1.4 g/cm3, common practice", kind="practice")
+def test_mass_of_tape():
+    assert pytest.approx(12 * 3 * 1.4, rel=0.01) == TAPE_G_M
