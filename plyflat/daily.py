@@ -37,7 +37,18 @@ from .shop.vacuum import (
     tube_collapse_kpa,
     void_pressure_kpa,
 )
-from .shop.waste import Cut, OrderLine, Reuse, Small, cuts_of, order_mass, order_roll, reuse_of, small_things
+from .shop.waste import (
+    Cut,
+    Margin,
+    OrderLine,
+    Reuse,
+    Small,
+    cuts_of,
+    order_mass,
+    order_roll,
+    reuse_of,
+    small_things,
+)
 from .units import say_percent
 
 #: Vacuum aimed at where the job states none, as a share of the air's pressure: 80 kPa at the height of the sea. Common
@@ -108,7 +119,7 @@ def plan_day(
     small = _small(job, days)
     day = Day(
         air, job.place.temperature_c, job.place.humidity, void_pressure_kpa(hottest, job.place.humidity), tuple(days), cured, sunned,
-        small, _cuts(job, regions, rolls, mix, small, days), _reuse(job, regions, rolls), _order(job, regions, rolls, resin), tuple(own),
+        small, _cuts(job, regions, rolls, mix, small, days), _reuse(job, regions, rolls), _order(job, regions, rolls, resin, days), tuple(own),
     )  # fmt: skip
     return day, tuple(notes.rows)
 
@@ -685,13 +696,41 @@ def offcuts_g(job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan]
     for roll in rolls:
         if roll.kind == "cloth":
             weight = job.cloths[roll.material].areal_weight_g_m2
-            on_hull = kept.get(roll.material, 0.0) / weight * 1e6
-            bound = sum(lay.used_mm2 * min(lay.bound_mm / lay.length_mm, 1.0) for lay in roll.lays)
-            used, least = (
-                offcut_g(used_mm2=mm2, on_hull_mm2=on_hull, areal_weight_g_m2=weight) for mm2 in (roll.used_area_mm2, bound)
-            )
-            found[roll.material] = (used, min(least, used))
+            found[roll.material] = _cut_off(roll, kept.get(roll.material, 0.0) / weight * 1e6, weight)
     return found
+
+
+def _layer_offcuts_g(job: Job, rolls: Sequence[RollPlan]) -> dict[str, tuple[float, float]]:
+    """The same of the bag's sheets: what is cut off beside their pieces."""
+    sheets = (roll for roll in rolls if roll.kind != "cloth")
+    return {q.material: _cut_off(q, q.cut_area_mm2, job.consumables[q.material].areal_weight_g_m2 or 0.0) for q in sheets}
+
+
+def _cut_off(roll: RollPlan, wanted_mm2: float, weight_g_m2: float) -> tuple[float, float]:
+    """What is cut off beside what is wanted, and the least of it that any lay leaves, g."""
+    bound = sum(lay.used_mm2 * min(lay.bound_mm / lay.length_mm, 1.0) for lay in roll.lays)
+    used, least = (offcut_g(used_mm2=mm2, on_hull_mm2=wanted_mm2, areal_weight_g_m2=weight_g_m2) for mm2 in (roll.used_area_mm2, bound))
+    return used, min(least, used)
+
+
+def _margins(job: Job, regions: Sequence[RegionPlan]) -> list[Margin]:
+    """The band that each sheet of each bag has beyond the laminate; the film's lies beyond the tape."""
+    found = []
+    for region in regions:
+        edge = max(region.plies, key=lambda p: p.area_mm2).region.perimeter_mm
+        tape = _layer(region, "sealant tape")
+        for layer in region.layers:
+            if layer.kind != "sealant tape" and layer.margin_mm > 0:
+                line, own = edge, layer.margin_mm
+                if layer.kind == "bag film" and tape is not None and tape.region is not None:
+                    line, own = tape.region.perimeter_mm, _film_margin_mm(job, region, layer)
+                found.append(Margin(layer.kind, own, line, job.consumables[layer.material].areal_weight_g_m2 or 0.0))
+    return found
+
+
+def _film_margin_mm(job: Job, region: RegionPlan, film: LayerPlan) -> float:
+    spec = next((r for r in job.regions if r.name == region.name), None)
+    return job.bags[spec.bag].film.margin_mm if spec is not None and spec.bag is not None else film.margin_mm
 
 
 def _cuts(
@@ -701,7 +740,8 @@ def _cuts(
     for name, mm in tape_mm(regions).items():
         single[name] = ("sealant tape", mm / 1000.0 * (job.consumables[name].mass_g_m or 0.0))
     return cuts_of(
-        offcuts_g=offcuts_g(job, regions, rolls), single_use_g=single, bled_g=mix.bleed_g if mix else 0.0,
+        offcuts_g=offcuts_g(job, regions, rolls), layer_offcuts_g=_layer_offcuts_g(job, rolls), margins=_margins(job, regions),
+        single_use_g=single, bled_g=mix.bleed_g if mix else 0.0,
         cups_loss_g=mix.loss_g if mix else 0.0, small=small, batches_least=len([d for d in days if d.mix]),
     )  # fmt: skip
 
@@ -738,7 +778,7 @@ def _reuse(job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan]) -
 
 
 def _order(
-    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], resin: Sequence[Quantity]
+    job: Job, regions: Sequence[RegionPlan], rolls: Sequence[RollPlan], resin: Sequence[Quantity], days: Sequence[RegionDay]
 ) -> tuple[OrderLine, ...]:
     lines = []
     for roll in rolls:
@@ -766,4 +806,15 @@ def _order(
                 in_shop_g=job.resin.in_shop_g, price_per_kg=job.resin.price_per_kg,
             )  # fmt: skip
         )
-    return tuple(lines)
+    return (*lines, *_by_weight(job, days))
+
+
+def _by_weight(job: Job, days: Sequence[RegionDay]) -> Iterator[OrderLine]:
+    """Putty for fillets, and filler and paint where the job speaks of them."""
+    stuffs = [("fillet putty", [d.putty_g for d in days])]
+    if "finish" in job.model_fields_set:
+        stuffs += [("filler", [d.finish.filler_g for d in days]), ("paint", [d.finish.paint_g for d in days])]
+    for item, amounts in stuffs:
+        need, high = sum(q.usual for q in amounts), sum(q.high for q in amounts)
+        if high > 0:
+            yield order_mass(item, need_g=need, high_g=high, in_shop_g=None, price_per_kg=None)

@@ -434,7 +434,7 @@ def _waste(plan: Plan, day: Day) -> Block:
             words.append("Whether a bag that is used again pays is not worked out: state its price, and those of film and release film.")
         if r.uses_to_weigh_less is not None:
             words.append(f"By mass it keeps more out of the bin than it will put there itself after {counted(r.uses_to_weigh_less, 'use')}.")
-    return Block("What would cut the waste most", tuple(words), (Table("At most so much less", _head("order", "item", "saves#", "how"), rows),) if rows else ())
+    return Block("What would cut the waste most", tuple(words), (Table("At most so much less, each by itself: some save the same grams", _head("order", "item", "saves#", "how"), rows),) if rows else ())
 
 
 def _order(plan: Plan, day: Day) -> Block:
@@ -449,7 +449,7 @@ def _order(plan: Plan, day: Day) -> Block:
     if known:
         rows.append(("all that is priced", "", "", "", "", f"{sum(known):.2f}", f"{sum(buy):.2f}"))
     head = _head("item", "job takes#", "in the shop#", "buy", "left#", f"cost of what it takes{money}#", f"cost to buy{money}#")
-    return Block("Order, and what is left", (), (Table("Order", head, rows),), ("Resin is ordered for the high end of its range.",))
+    return Block("Order, and what is left", (), (Table("Order", head, rows),), ("What is mixed is ordered for the high end of its range; filler and paint where the job has a [finish] table.",))
 
 
 # --- a sheet for each region -------------------------------------------------------------------------------------------------
@@ -665,6 +665,15 @@ def _finish_boxes(plan: Plan, day: RegionDay) -> tuple[str, ...]:
     return tuple(out)
 
 
+def _whole(plan: Plan) -> list[Block]:
+    """What concerns the job as a whole: the order, and what is thrown away."""
+    if plan.day is None:
+        return []
+    rows = [(q.item, f"{amount(q.amount)} {q.unit}", f"{amount(q.low)} to {amount(q.high)} {q.unit}") for q in plan.bin]
+    thrown = Block("Bin, by material", (), (Table("What is thrown away", _head("item", "mass#", "range#"), rows),) if rows else ())
+    return [_order(plan, plan.day), thrown, _waste(plan, plan.day)]
+
+
 def sheets_html(plan: Plan) -> str:
     """Return the sheets as one HTML text to print, a page or two for each region; it has no address outside itself.
 
@@ -677,4 +686,6 @@ def sheets_html(plan: Plan) -> str:
     rooms = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     text = resources.files(__package__).joinpath("sheets.html").read_text(encoding="utf-8")
     file = plan.job.path.name if plan.job.path else "job.toml"
-    return rooms.from_string(text).render(name=plan.job.name, sheets=sheets(plan), file=file, care=CARE)
+    return rooms.from_string(text).render(
+        name=plan.job.name, sheets=sheets(plan), file=file, care=CARE, whole=_whole(plan)
+    )

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 
 from ..errors import PlyflatError
 
+#: Margins are told a third smaller. This program's choice.
+MARGIN_SHARE = 1 / 3
+
 
 class WasteError(PlyflatError, ValueError):
     """Masses, prices or uses that cannot be."""
@@ -78,9 +81,49 @@ class Cut:
     how: str
 
 
+@dataclass(frozen=True)
+class Margin:
+    """How far one layer of one bag reaches beyond the laminate, as far as waste goes.
+
+    Attributes
+    ----------
+    item : str
+        What it is: "breather".
+    margin_mm : float
+        The layer's own.
+    edge_mm : float
+        Length of the line that it is moved in from.
+    g_m2 : float
+    """
+
+    item: str
+    margin_mm: float
+    edge_mm: float
+    g_m2: float
+
+
+def margin_saves_g(margin: Margin, *, share: float = MARGIN_SHARE) -> float:
+    """Mass of a band that a smaller margin saves: its length along the middle by its width, g.
+
+    Parameters
+    ----------
+    margin : Margin
+    share : float
+        By which the margin is made smaller.
+
+    Notes
+    -----
+    Round a line bent outwards the band's middle is longer by 2 pi times how far out it lies (exact in the plane).
+    """
+    out = margin.margin_mm * (1 - share / 2)
+    return (margin.edge_mm + 2 * math.pi * out) * margin.margin_mm * share * 1e-6 * margin.g_m2
+
+
 def cuts_of(
     *,
     offcuts_g: dict[str, tuple[float, float]],
+    layer_offcuts_g: dict[str, tuple[float, float]],
+    margins: Sequence[Margin],
     single_use_g: dict[str, tuple[str, float]],
     bled_g: float,
     cups_loss_g: float,
@@ -93,6 +136,9 @@ def cuts_of(
     ----------
     offcuts_g : dict of (float, float)
         By cloth: offcuts, and what of them no lay can save because of the pieces' total area or the bound of the lay.
+    layer_offcuts_g : dict of (float, float)
+        The same of peel ply, films and breather.
+    margins : sequence of Margin
     single_use_g : dict of (str, float)
         By material: its kind and mass.
     bled_g : float
@@ -107,6 +153,14 @@ def cuts_of(
         Cut(g - least, f"{name} offcuts", "search longer for a shorter lay, turn more freely, or buy another width")
         for name, (g, least) in offcuts_g.items()
     ]
+    found += [
+        Cut(g - least, f"{name} offcuts", "lay its pieces out tighter: search longer, turn them freely, or cut two jobs from one length")
+        for name, (g, least) in layer_offcuts_g.items()
+    ]
+    for item, mm in dict.fromkeys((m.item, m.margin_mm) for m in margins):
+        saves = sum(margin_saves_g(m) for m in margins if (m.item, m.margin_mm) == (item, mm))
+        how = f"{mm * (1 - MARGIN_SHARE):.0f} mm instead of {mm:.0f}, where it still covers what lies below"
+        found.append(Cut(saves, f"margin of {item}", how))
     hows = {
         "sealant tape": "a frame or a bag of silicone with its own seal, where the hull is flat and tight enough",
         "bag film": "a bag that is used again; see what it costs below",

@@ -349,3 +349,41 @@ def test_own_numbers_stand_beside_what_they_replace(plan):
     assert pull.usual_settles_kpa == pytest.approx(1.0 + pull.usual_leak / (4000 / 3600), rel=1e-6)
     vacuum = next(b for b in day_blocks(replace(plan, day=day)) if b.title.startswith("Vacuum"))
     assert any(row[0].startswith("the leak that your bags' usual fall") for row in vacuum.tables[0].rows)
+
+
+def test_the_sheets_end_with_order_and_bin_of_the_whole_job(plan):
+    page = Reader(sheets_html(plan))
+    for words in ("The whole job", "Order, and what is left", "Bin, by material", "What would cut the waste most"):
+        assert words in page.text
+    for q in plan.bin:
+        assert q.item in page.text
+    order = next(b for b in day_blocks(plan) if b.title.startswith("Order"))
+    assert all(row[0] in page.text for row in order.tables[0].rows)
+    assert "whole job" not in Reader(sheets_html(replace(plan, day=None))).text
+
+
+def test_filler_and_paint_are_ordered_where_the_job_speaks_of_them(plan):
+    silent = {o.item for o in plan.day.order}
+    assert not silent & {"filler", "paint", "fillet putty"}
+    job = job_from_text(plans.JOB + EXTRA + "[finish]\ncoats = 2\n")
+    region = replace(plan.regions[0], putty_g=60.0, putty_stays_g=50.0)
+    day, _ = plan_day(job, (region,), plan.rolls, (), None)
+    lines = {o.item: o for o in day.order}
+    f = day.regions[0].finish
+    assert (lines["paint"].need, lines["paint"].buy) == (pytest.approx(f.paint_g.usual), pytest.approx(f.paint_g.high))
+    assert (lines["filler"].need, lines["fillet putty"].buy) == (pytest.approx(f.filler_g.usual), pytest.approx(70.0))
+
+
+def test_consumables_can_be_nested_tighter_and_margins_be_smaller(plan):
+    cuts = {c.item: c for c in plan.day.cuts}
+    bag = plan.job.bags["standard"]
+    edge = max(plan.regions[0].plies, key=lambda p: p.area_mm2).region.perimeter_mm
+    third = bag.peel_ply.margin_mm / 3
+    middle = bag.peel_ply.margin_mm - third / 2
+    peel = cuts["margin of peel ply"]
+    assert peel.saves_g == pytest.approx((edge + 2 * np.pi * middle) * third * 85e-6, rel=1e-6)
+    roll = next(r for r in plan.rolls if r.kind == "bag film")
+    off = (roll.used_area_mm2 - roll.cut_area_mm2) * 55e-6
+    least = max(sum(lay.used_mm2 * min(lay.bound_mm / lay.length_mm, 1) for lay in roll.lays) - roll.cut_area_mm2, 0) * 55e-6
+    found = cuts.get(f"{roll.material} offcuts")
+    assert (0.0 if found is None else found.saves_g) == pytest.approx(max(off - min(least, off), 0.0), abs=0.5)

@@ -1,9 +1,13 @@
+import math
+
 import pytest
 
 from plyflat.shop.waste import (
+    Margin,
     Small,
     WasteError,
     cuts_of,
+    margin_saves_g,
     order_mass,
     order_roll,
     reuse_of,
@@ -23,12 +27,22 @@ def test_cups_gloves_and_tools_are_counted():
 
 def test_what_cuts_most_comes_first():
     cuts = cuts_of(
-        offcuts_g={"carbon": (300.0, 120.0)}, single_use_g={"tape": ("sealant tape", 240.0), "film": ("bag film", 79.0)},
+        offcuts_g={"carbon": (300.0, 120.0)}, layer_offcuts_g={"film": (50.0, 35.0)}, margins=[Margin("breather", 75.0, 3000.0, 150.0)],
+        single_use_g={"tape": ("sealant tape", 240.0), "film": ("bag film", 79.0)},
         bled_g=130.0, cups_loss_g=60.0, small=Small(4, 2, 48.0, 16.0, 60.0), batches_least=1,
     )  # fmt: skip
-    assert [c.item for c in cuts] == ["tape", "carbon offcuts", "resin bled", "film", "cups", "resin left in cups and rollers"]
-    assert [c.saves_g for c in cuts] == pytest.approx([240, 180, 130, 79, 36, 30])
-    assert all(c.how for c in cuts)
+    assert [c.item for c in cuts] == [
+        "tape", "carbon offcuts", "resin bled", "film", "cups", "resin left in cups and rollers", "film offcuts", "margin of breather",
+    ]  # fmt: skip
+    # 25 mm of 3.393 m (3 m and 2 pi times 62.5 mm) of 150 g/m2.
+    assert [c.saves_g for c in cuts] == pytest.approx([240, 180, 130, 79, 36, 30, 15, 12.72], abs=0.01)
+    assert cuts[-1].how.startswith("50 mm instead of 75")
+
+
+@pytest.mark.reference(source="band between two circles, pi (R2 - r2)", kind="derived")
+def test_a_margin_round_a_circle():
+    ring = math.pi * ((200 + 75) ** 2 - (200 + 50) ** 2)
+    assert margin_saves_g(Margin("x", 75.0, 2 * math.pi * 200, 1e6)) == pytest.approx(ring)
 
 
 @pytest.mark.reference(source="break-even of a bag used again, n c > P and n g > w, worked by hand", kind="derived")
