@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from shapely import Polygon, box
 from shapely.affinity import translate
 
+from plyflat.lay.blocks import best_pattern
 from plyflat.lay.bounds import _big_and_small, _steps, all_bounds
 from plyflat.lay.nest import Part, nest
 
@@ -169,3 +170,33 @@ def test_bounds_never_pass_a_lay_that_is_known(cuts, gap_mm):
     parts = [Part(translate(shape, 5e3, math.pi)) for shape in lay]
     for bound in all_bounds(parts, width_mm=100.0 - gap_mm, gap_mm=gap_mm):
         assert bound.length_mm <= high - low + 1e-6
+
+
+@pytest.mark.reference(source="two copies of a triangle make a parallelogram, two Ls a rectangle: both tile", kind="derived")
+@pytest.mark.parametrize(
+    ("corners", "room_mm"),
+    [
+        ([(-100, -75), (100, -75), (-30, 75)], 1200.0),
+        ([(-210, -125), (210, -125), (-140, 125)], 1250.0),
+        ([(-150, -100), (150, -100), (150, 0), (-50, 0), (-50, 100), (-150, 100)], 1200.0),
+    ],
+)
+def test_patterns_of_shapes_that_tile_have_no_waste(corners, room_mm):
+    found = best_pattern(np.array(corners, dtype=float), (0.0, 180.0), room_mm=room_mm, gap_mm=0.0)
+    assert found is not None
+    assert found.use == pytest.approx(1.0, abs=2e-6)
+
+
+@pytest.mark.reference(source="L. Fejes Toth 1950: no packing of congruent ellipses is denser than pi / sqrt(12)", kind="memory")
+@pytest.mark.parametrize("half_mm", [(60.0, 60.0), (110.0, 60.0)])
+def test_a_pattern_of_ellipses_is_the_hexagonal_one_within_its_width(half_mm):
+    a, b = half_mm
+    angle = np.linspace(0.0, 2.0 * math.pi, 48, endpoint=False)
+    ring = np.column_stack([a * np.cos(angle), b * np.sin(angle)])
+    # Columns of nine, every other one half a piece further across.
+    room = 19.0 * b
+    found = best_pattern(ring, (0.0, 180.0), room_mm=room, gap_mm=0.0)
+    assert found is not None
+    columns = 9.0 * math.pi / (19.0 * math.sqrt(3.0))
+    # An inscribed polygon of 48 corners has 0.3 per cent less area.
+    assert columns * 0.995 <= found.use <= math.pi / math.sqrt(12.0)
