@@ -669,13 +669,13 @@ def _whole(plan: Plan) -> list[Block]:
     """What concerns the job as a whole: the order, and what is thrown away."""
     if plan.day is None:
         return []
-    rows = [(q.item, f"{amount(q.amount)} {q.unit}", f"{amount(q.low)} to {amount(q.high)} {q.unit}") for q in plan.bin]
+    rows = [(q.item, f"{amount(q.amount)} {q.unit}", f"{amount(q.low)} to {amount(q.high)} {q.unit}" if q.high > q.low else "") for q in plan.bin]
     thrown = Block("Bin, by material", (), (Table("What is thrown away", _head("item", "mass#", "range#"), rows),) if rows else ())
     return [_order(plan, plan.day), thrown, _waste(plan, plan.day)]
 
 
 def sheets_html(plan: Plan) -> str:
-    """Return the sheets as one HTML text to print, a page or two for each region; it has no address outside itself.
+    """Return the sheets as one HTML text to print, two or three pages for each region; it has no address outside itself.
 
     Parameters
     ----------

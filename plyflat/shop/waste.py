@@ -163,7 +163,7 @@ def cuts_of(
         found.append(Cut(saves, f"margin of {item}", how))
     hows = {
         "sealant tape": "a frame or a bag of silicone with its own seal, where the hull is flat and tight enough",
-        "bag film": "a bag that is used again; see what it costs below",
+        "bag film": "a bag that is used again; what it costs is told with this list",
         "breather": "a bag with a knitted inside, or the same breather a second time where no resin reached it",
         "peel ply": "smaller margins; or none where nothing is bonded or painted on and the film may show",
         "release film": "a silicone bag lets go by itself",
