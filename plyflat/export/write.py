@@ -140,6 +140,7 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     from ..planned import Check
     from ..report.day import sheets_html
     from ..report.page import report_html
+    from ..report.pdf import write_report_pdf
     from ..report.pictures import draw_pictures
     from ..report.turn import turnables
 
@@ -166,6 +167,10 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
         files[-1].write_bytes(picture.png)
     turns = turnables(plan, progress=tell) if pictures and plan.job.files.turnable else ()
     texts["report.html"] = report_html(plan, drawn, checks=(check,), turns=turns)
+    # Paper cannot be turned.
+    printed = report_html(plan, drawn, checks=(check,)) if turns else texts["report.html"]
+    files.append(folder / "report.pdf")
+    write_report_pdf(printed, files[-1], sheet=plan.job.files.sheets)
     if plan.day is not None:
         texts["job_sheets.html"] = sheets_html(plan)
     files += [_write_text(folder / name, text) for name, text in texts.items()]

@@ -169,7 +169,7 @@ def apart_picture(region: RegionPlan, stack: StackPlan) -> Picture:
         if name != "hull":
             ax.text(end + 0.015 * far, k + 0.47, f"{end:+.0f}" if end else "0", size=SMALL_PT, color=INK, va="center", zorder=5)
     ax.plot([0, 0], [0, len(rows)], color=INK, lw=1.0, ls=(0, (3, 2)), zorder=4)
-    ax.set_xlim(inner, 1.13 * far)
+    ax.set_xlim(inner, 1.22 * far)
     ax.set_ylim(0, len(rows))
     ax.set_yticks([])
     for side in ("left", "right", "top"):
