@@ -154,7 +154,8 @@ def _best_lines(a: Floats, b: Floats) -> tuple[Floats, Floats]:
     axes = np.concatenate([_unit(sides), _unit(links)], axis=1)
     lowest = np.einsum("tkd,tpd->tkp", axes, a).min(axis=2)
     highest = np.einsum("tkd,tpd->tkp", axes, b).max(axis=2)
-    apart = lowest - highest
+    # Corners that lie on each other give no line, and must not count as one along which the two are nought apart.
+    apart = np.where(axes.any(axis=2), lowest - highest, -np.inf)
     best = apart.argmax(axis=1)
     pick = np.arange(len(a))
     return axes[pick, best], apart[pick, best]

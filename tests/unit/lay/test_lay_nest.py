@@ -453,3 +453,13 @@ def test_moves_that_would_have_to_be_larger_are_not_made():
     moves, length = settle(pieces_of(outlines), room_mm=20.0, gap_mm=0.0, reach_mm=3.0)
     assert length == pytest.approx(10.0)
     assert moves[1, 1] - moves[0, 1] == pytest.approx(1.0)
+
+
+def test_shapes_that_share_a_corner_are_kept_apart_all_the_same():
+    # By rounding the two overlap along their common side; only that side's line can part them.
+    outlines = [Polygon([(0, 0), (100, 0), (40, 90)]), Polygon([(100, 0), (140, 90), (40 - 1e-7, 90)])]
+    found = settle(pieces_of(outlines), room_mm=90.0, gap_mm=0.0, reach_mm=8.0)
+    assert found is not None
+    one, two = (translate(o, *move) for o, move in zip(outlines, found[0]))
+    assert one.intersection(two).area < 1e-4
+    assert found[1] == pytest.approx(140.0, abs=1e-6)
