@@ -33,6 +33,8 @@ MEASURED_DEG = 4.0
 CORRECTIONS, CORRECTED = 6, 1e-6
 #: That error where a net is only tried out.
 ROUGHLY = 3e-3
+#: A node whose bars are still off by more than this share is walked to.
+STUCK = 1e-4
 #: A bar that is off by more than this share in the end has found no place.
 MISSED = 0.02
 #: How many bars a net is carried on beyond a free edge, so that the cells at the edge are whole.
@@ -364,48 +366,96 @@ class _Growth:
         """Measure bars over creases along the surface and lay their nodes again."""
         if self.crease is None or not len(bars.a):
             return landed
-        landed, placed = self._round_edges(landed, bars, k)
-        face, n = landed.face[k:], landed.normals[k:]
-        good = (landed.state[k:] != LOST) & self.crease[face]
+        nodes = _taken(landed, slice(k, None))
         least = np.cos(np.radians(MEASURED_DEG))
-        lean = np.minimum(dot(n, self.n[bars.a]), dot(n, self.n[bars.b])) < least
-        at = np.union1d(np.flatnonzero(good & lean), placed)
-        if len(at):
-            landed = _with(landed, k + at, self._measured(landed, bars, at, k))
-        return landed
-
-    def _round_edges(self, landed: Landed, bars: _Bars, k: int) -> tuple[Landed, Ints]:
-        """Give nodes that fell off a sharp edge a place on its other side: the cell's near side carried over it.
-
-        Returns
-        -------
-        Landed
-        (p,) int array
-            Which nodes those are.
-        """
-        if self.crease is None:
-            return landed, np.empty(0, dtype=np.int64)
-        off = (landed.state[k:] == LOST) | (landed.state[k:] == OPENED)
-        at = np.flatnonzero(off & (self.crease[self.face[bars.a]] | self.crease[self.face[bars.b]]))
-        at = at[self.usable[bars.d[at]]]
+        lean = np.minimum(dot(nodes.normals, self.n[bars.a]), dot(nodes.normals, self.n[bars.b])) < least
+        # Those that fell off a sharp edge, or back over it on to the cell's near corner.
+        off = (nodes.state == LOST) | (nodes.state == OPENED) | (self._lean(nodes, bars) & self._folded(nodes, bars))
+        off &= (self.crease[self.face[bars.a]] | self.crease[self.face[bars.b]]) & self.usable[bars.d]
+        at = np.flatnonzero(off | (lean & self.crease[nodes.face] & (nodes.state != LOST)))
         if not len(at):
-            return landed, at
-        landed = _taken(landed, np.arange(len(landed.face)))
-        for i in at.tolist():
-            a, b, d = int(bars.a[i]), int(bars.b[i]), int(bars.d[i])
-            # From the neighbour whose bar runs beside the other's on one face.
-            if float(self.n[a] @ self.n[d]) < float(self.n[b] @ self.n[d]):
-                a, b = b, a
-            x, face, way, beyond = self.ground.trace(self.x[a], int(self.face[a]), self.x[b] - self.x[d], self.h)
-            found = self.ground.settle(_upright(x, way, self.n[a], self.h), np.array([face]), x[None])
-            landed.points[k + i], landed.face[k + i], landed.normals[k + i] = x, face, found.normals[0]
-            landed.state[k + i] = BEYOND if beyond else ON
-        return landed, at
+            return landed
+        now = _taken(landed, k + at)
+        fell = np.flatnonzero(off[at])
+        # From the neighbour whose bar runs beside the other's on one face.
+        from_b = dot(self.n[bars.a[at]], self.n[bars.d[at]]) < dot(self.n[bars.b[at]], self.n[bars.d[at]])
+        now = _with(now, fell, self._walked(now, bars, at, fell, from_b))
+        to_measure = np.flatnonzero(~off[at] | (now.state == ON))
+        now = _with(now, to_measure, self._measured(_taken(now, to_measure), bars, at[to_measure]))
+        return _with(landed, k + at, self._unstuck(now, bars, at, to_measure))
 
-    def _measured(self, landed: Landed, bars: _Bars, at: Ints, k: int) -> Landed:
+    def _unstuck(self, now: Landed, bars: _Bars, at: Ints, which: Ints) -> Landed:
+        """Walk to nodes that corrections brought to and fro over an edge, and keep the best place of each."""
+        wrong = np.zeros(len(at))
+        wrong[which] = self._wrong(_taken(now, which), bars, at[which])
+        for from_b in (False, True):
+            stuck = np.flatnonzero((wrong > (ROUGHLY if self.plan.rough else STUCK) * self.h) & self.usable[bars.d[at]])
+            if not len(stuck):
+                break
+            walked = self._walked(now, bars, at, stuck, np.full(len(at), from_b))
+            # Beyond the free edge there is nothing to measure along.
+            error = np.where(walked.state == ON, self._wrong(walked, bars, at[stuck]), MISSED * self.h)
+            better = np.flatnonzero(error < wrong[stuck])
+            now = _with(now, stuck[better], _taken(walked, better))
+            wrong[stuck[better]] = error[better]
+        now.state[(wrong > MISSED * self.h) & (now.state != BEYOND)] = LOST
+        return now
+
+    def _wrong(self, now: Landed, bars: _Bars, at: Ints) -> Floats:
+        """(p,) by how much the longer or shorter bar of nodes is off, mm; a bar where they have come back over the edge."""
+        to_a, to_b = self._unfolded(now, bars.a[at], bars.b[at])
+        off = np.maximum(self._off(now, to_a), self._off(now, to_b))
+        return np.where(self._folded(now, bars.take(at)), np.maximum(off, self.h), off)
+
+    def _walked(self, now: Landed, bars: _Bars, at: Ints, which: Ints, from_b: Bools) -> Landed:
+        """Nodes found by unfolding their cells.
+
+        A cell is unfolded into the face of one neighbour, where two circles of a bar's length meet on the far side of
+        the line between the neighbours; from that neighbour the node is walked to.
+        """
+        out = _taken(now, which)
+        swap, at = from_b[which], at[which]
+        a, b = np.where(swap, bars.b[at], bars.a[at]), np.where(swap, bars.a[at], bars.b[at])
+        way = self._onward(a, b, np.where(swap, -1.0, 1.0) * bars.turn[at])
+        for i in range(len(at)):
+            x, face, _, beyond = self.ground.trace(self.x[a[i]], int(self.face[a[i]]), way[i], self.h)
+            out.points[i], out.face[i], out.state[i] = x, face, BEYOND if beyond else ON
+        out.normals[:] = self.ground.stand(out.face, out.points)[1]
+        return out
+
+    def _onward(self, a: Ints, b: Ints, turn: Floats) -> Floats:
+        """(p, 3) ways in a's face from a to nodes, b being unfolded into it; with a, b and the node anticlockwise where turn is 1."""
+        n = self.n[a]
+        gap = self.ground.unfold(self.x[b], self.face[b], self.x[a], self.face[a], unit(n + self.n[b])) - self.x[a]
+        square = dot(gap, gap)
+        side = cross(n, unit(gap))
+        return 0.5 * gap + (turn * np.sqrt(np.maximum(self.h**2 - 0.25 * square, 0.0)))[:, None] * side
+
+    def _lean(self, now: Landed, bars: _Bars) -> Bools:
+        """Which cells have a crease between their corners."""
+        n = now.normals
+        least = np.minimum(dot(n, self.n[bars.d]), np.minimum(dot(n, self.n[bars.a]), dot(n, self.n[bars.b])))
+        return np.asarray(least < np.cos(np.radians(MEASURED_DEG)))
+
+    def _folded(self, now: Landed, bars: _Bars) -> Bools:
+        """Which nodes have come over the line between their neighbours, or all but on to it."""
+        least = np.sin(np.radians(LEAST_CROSSING_DEG)) * self.h**2
+        up = unit(now.normals + self.n[bars.a] + self.n[bars.b])
+        folded = dot(cross(now.points - self.x[bars.a], now.points - self.x[bars.b]), up) * bars.turn < least
+        if self.crease is None:
+            return np.asarray(folded)
+        # Over a sharp edge a cell is seen from the side; it is looked at unfolded.
+        at = np.flatnonzero(folded & self._lean(now, bars) & self.crease[now.face])
+        if len(at):
+            part = _taken(now, at)
+            to_a, to_b = self._unfolded(part, bars.a[at], bars.b[at])
+            area = dot(cross(part.points - to_a, part.points - to_b), part.normals)
+            folded[at] = area * bars.turn[at] < least
+        return np.asarray(folded)
+
+    def _measured(self, now: Landed, bars: _Bars, at: Ints) -> Landed:
         """Lay nodes again from their neighbours unfolded into their own faces, until the bars' lengths are right."""
         a, b = bars.a[at], bars.b[at]
-        now = _taken(landed, k + at)
         enough = (ROUGHLY if self.plan.rough else CORRECTED) * self.h
         todo = np.arange(len(at))
         for _ in range(CORRECTIONS):
@@ -413,7 +463,7 @@ class _Growth:
             to_a, to_b = self._unfolded(part, a[todo], b[todo])
             left = np.flatnonzero(np.maximum(self._off(part, to_a), self._off(part, to_b)) >= enough)
             if not len(left):
-                return now
+                break
             todo, part, to_a, to_b = todo[left], _taken(part, left), to_a[left], to_b[left]
             h2 = np.full(len(left), self.h)
             circles = _between(to_a, to_b, to_a, h2, h2)
@@ -422,9 +472,6 @@ class _Growth:
             new = self.ground.settle(circles, part.face, part.points)
             good = np.flatnonzero((new.state == ON) | (new.state == BEYOND))
             now = _with(now, todo[good], _taken(new, good))
-        part = _taken(now, todo)
-        to_a, to_b = self._unfolded(part, a[todo], b[todo])
-        now.state[todo[np.maximum(self._off(part, to_a), self._off(part, to_b)) > MISSED * self.h]] = LOST
         return now
 
     def _unfolded(self, now: Landed, a: Ints, b: Ints) -> tuple[Floats, Floats]:
@@ -465,20 +512,17 @@ class _Growth:
         bent = lean & (self.crease[landed.face] | self.crease[self.face[old]])
         for k in np.flatnonzero(bent).tolist():
             x, face, arrive, off = self.ground.trace(self.x[old[k]], int(self.face[old[k]]), way[k], self.h)
-            n = landed.normals[k] if landed.state[k] == ON else self.n[old[k]]
-            found = self.ground.settle(_upright(x, arrive, n, self.h), np.array([face]), x[None])
-            landed.points[k], landed.face[k], landed.normals[k] = x, face, found.normals[0]
+            landed.points[k], landed.face[k] = x, face
             landed.state[k] = BEYOND if off else ON
             onward[k] = arrive * self.h
+        landed.normals[bent] = self.ground.stand(landed.face[bent], landed.points[bent])[1]
         return landed, onward, bent
 
     def _keep_nodes(self, node: Ints, bars: _Bars, landed: Landed, k: int) -> None:
         if not len(node):
             return
         x, n, state = landed.points[k:], landed.normals[k:], landed.state[k:].copy()
-        up = unit(n + self.n[bars.a] + self.n[bars.b])
-        area = dot(cross(x - self.x[bars.a], x - self.x[bars.b]), up) * bars.turn
-        folded = area < np.sin(np.radians(LEAST_CROSSING_DEG)) * self.h**2
+        folded = self._folded(_taken(landed, slice(k, None)), bars)
         state[folded & (state == ON)] = FOLDED
         beyond = (self.depth[bars.a] > 0) | (self.depth[bars.b] > 0)
         state[folded & (state == BEYOND) | beyond & (state != BEYOND) & (state != ON)] = NONE
@@ -517,6 +561,10 @@ class _Bars:
         self.a, self.b, self.d, self.turn = a, b, d, turn
         self.long_a = self.long_b = np.empty(0)
 
+    def take(self, at: Ints) -> _Bars:
+        """Return some of them."""
+        return _Bars(self.a[at], self.b[at], self.d[at], self.turn[at])
+
 
 def _between(a: Floats, b: Floats, d: Floats, long_a: Floats, long_b: Floats) -> Circles:
     """Circles in which spheres about a and b meet."""
@@ -529,13 +577,6 @@ def _between(a: Floats, b: Floats, d: Floats, long_a: Floats, long_b: Floats) ->
     return Circles(centre, axis, long_a**2 - along**2, centre - d)
 
 
-def _upright(x: Floats, way: Floats, normal: Floats, h: float) -> Circles:
-    """A circle that meets the surface at a point that is known, to find the normal there."""
-    way = way / max(float(np.linalg.norm(way)), 1e-300)
-    axis = unit(np.cross(way, normal)[None])
-    return Circles((x - 0.1 * h * way)[None], axis, np.array([(0.1 * h) ** 2]), way[None])
-
-
 def _joined(one: Circles, two: Circles) -> Circles:
     return Circles(
         np.concatenate([one.centre, two.centre]), np.concatenate([one.axis, two.axis]),
@@ -543,7 +584,7 @@ def _joined(one: Circles, two: Circles) -> Circles:
     )
 
 
-def _taken(landed: Landed, at: Ints) -> Landed:
+def _taken(landed: Landed, at: Ints | slice) -> Landed:
     return Landed(landed.points[at], landed.normals[at], landed.face[at], landed.state[at])
 
 

@@ -123,6 +123,10 @@ class Ground(Protocol):
         """Find where circles cross the surface, walking from the given faces."""
         ...
 
+    def stand(self, face: Ints, x: Floats) -> tuple[Floats, Floats]:
+        """Points dropped on faces, and the normals there."""
+        ...
+
     def near_crease(self, reach_mm: float) -> Bools | None:
         """Which faces lie within reach of a crease; None where there is no crease at all."""
         ...
@@ -280,8 +284,8 @@ class MeshGround:
         b = self.weights(face, x)
         row = np.arange(len(face))
         low = b.argmin(axis=1)
-        # No face is carried on beyond a crease.
-        sharp = self._crease[face, low] & (slack < SLACK_TIRED)
+        # No face is carried on beyond a crease: a point that goes to and fro over one is lost, and walked to.
+        sharp = self._crease[face, low]
         out = b[row, low] < np.where(sharp, -SLACK_FLAT, -slack)
         to = self.across[face, low]
         off = out & (to < 0)

@@ -56,6 +56,26 @@ def test_cloth_that_starts_sheared_stays_so_on_a_flat_sheet():
     assert np.allclose(weft, -20, atol=1e-6)
 
 
+@pytest.mark.parametrize("bend_deg", [60, 75, 90, 105, 120])
+def test_sharp_chines_neither_fold_nor_shear_a_sheet_wherever_its_nodes_fall(bend_deg):
+    v, f, flat = shapes.folded_plate_developed(float(bend_deg), 1000.0, 1200)
+    s = Surface(v, f)
+    rng = np.random.default_rng(bend_deg)
+    for _ in range(4):
+        x, y, turn = rng.uniform(-150, -90), rng.uniform(-60, 60), rng.uniform(-50, 50)
+        d = drape(s, [x, y, 0], [1, 0, 0], turn_deg=turn, spacing_mm=40, least_cover=0)
+        assert len(d.folds_mm) == len(d.openings_mm) == 0
+        assert d.cover > 0.998
+        # A bend develops: no shear, and each place lies where the sheet has it. Where the line runs off the free edge
+        # there are no whole cells to read by.
+        c, q = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+        true = (flat - [x, y]) @ np.array([[c, -q], [q, c]])
+        inside = np.abs(flat[:, 1]) < 440
+        assert d.covered[inside].all()
+        assert np.abs(d.shear_deg[inside]).max() < 0.1
+        assert np.linalg.norm(d.uv_mm - true, axis=1)[inside].max() < 0.05
+
+
 def test_shear_is_positive_between_warp_and_weft_of_a_dome(on_dome):
     u, v = on_dome.uv_mm.T
     far = np.minimum(np.abs(u), np.abs(v)) > 150
