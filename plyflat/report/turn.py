@@ -45,6 +45,8 @@ _THICK, _MARK = 0.0028, 0.008
 _SPOTS = 24
 #: Places are told to a sixteenth of a mm, which packs to half of what floats do.
 _GRAIN_PER_MM = 16.0
+#: How the serialisers name an object: its address in 16 figures, quoted or inside a reference.
+_ADDRESS = re.compile(r"(?<=[\"{])[0-9a-f]{16}(?=[\"}-])")
 #: Where a region's data goes in the viewer's page.
 PLACE = "/*scene*/null"
 
@@ -159,7 +161,7 @@ def turnable(plan: Plan, region: RegionPlan) -> Turnable:
         view = stage.views[0]
         told = {
             "triangles": scene.triangles, "half_mm": [view.half_width_mm, view.half_height_mm],
-            "names": [*_names(stage, lines, dots)], "scene": scene.packed(),
+            "names": _names(stage, lines, dots), "scene": scene.packed(),
         }  # fmt: skip
     legend = dict.fromkeys([*(Legend(q.told, q.colour) for q in lines), *(Legend(q.told, q.colour) for q in dots)])
     # No mark-up may begin within the data of a page.
@@ -230,22 +232,23 @@ def _dots(stage: Stage) -> Iterator[_Dot]:
             yield _Dot(port.name, f"{port.name} port", np.array(port.place_mm), steps(4)[0])
 
 
-def _names(stage: Stage, lines: Sequence[_Line], dots: Sequence[_Dot]) -> Iterator[dict[str, Any]]:
-    """Names with places they may stand at: the viewer takes one that faces the eye."""
-    for dot in dots:
-        yield {"text": dot.name, "colour": dot.colour, "spots": _spots(stage, dot.place_mm[None])}
+def _names(stage: Stage, lines: Sequence[_Line], dots: Sequence[_Dot]) -> list[dict[str, Any]]:
+    """Names with places they may stand at and the hull's normals there: the viewer takes a place that faces the eye."""
+    named = [(dot.name, dot.colour, dot.place_mm[None]) for dot in dots]
     for k, line in enumerate(lines):
         if line.name:
             dense = _dense(max(line.parts_mm, key=len), line.closed)
             # Neighbouring lines start elsewhere, so that their names keep apart.
             at = np.round((np.arange(_SPOTS) + k / len(lines)) / _SPOTS * len(dense)).astype(int) % len(dense)
-            yield {"text": line.name, "colour": line.colour, "spots": _spots(stage, dense[at])}
-
-
-def _spots(stage: Stage, points_mm: Floats) -> list[list[float]]:
-    """Places and the hull's outward normals there."""
-    normals = stage.whole.face_normals[stage.whole.locate(points_mm).face]
-    return [[round(float(c), 2) for c in (*p, *n)] for p, n in zip(points_mm, normals)]
+            named.append((line.name, line.colour, dense[at]))
+    points = np.concatenate([places for _, _, places in named])
+    normals = stage.whole.face_normals[stage.whole.locate(points).face]
+    spots = np.round(np.concatenate([points, normals], axis=1), 2)
+    ends = np.cumsum([len(places) for _, _, places in named])[:-1]
+    return [
+        {"text": text, "colour": colour, "spots": own.tolist()}
+        for (text, colour, _), own in zip(named, np.split(spots, ends))
+    ]  # fmt: skip
 
 
 # -- the scene ------------------------------------------------------------------------------------------------------------
@@ -309,7 +312,7 @@ class _Scene:
             for entry in kit.extract_array_hash(scene)
         }
         self._plotter.close()
-        return _zipped(json.dumps({"hashes": hashes, "scene": scene}))
+        return _zipped(_renamed(json.dumps({"hashes": hashes, "scene": scene})))
 
     def _look(self) -> None:
         """Look at the region as its first picture does; from how far is for the viewer, which knows its own shape."""
@@ -324,10 +327,16 @@ def _grained(points_mm: Floats) -> Any:
     return (np.round(points_mm * _GRAIN_PER_MM) / _GRAIN_PER_MM).astype(np.float32)
 
 
+def _renamed(text: str) -> str:
+    """Names of objects by their order instead of their place in memory, so that the same plan gives the same bytes."""
+    order: dict[str, str] = {}
+    return _ADDRESS.sub(lambda found: order.setdefault(found[0], f"{len(order):016d}"), text)
+
+
 def _zipped(text: str) -> str:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
-        # A fixed date, so that the same plan gives the same bytes.
+        # A fixed date, for the same end.
         entry = zipfile.ZipInfo("index.json", (1980, 1, 1, 0, 0, 0))
         archive.writestr(entry, text, zipfile.ZIP_DEFLATED, 9)
     return base64.b64encode(out.getvalue()).decode("ascii")

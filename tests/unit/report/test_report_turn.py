@@ -136,6 +136,12 @@ def test_the_job_can_do_without(plan, tmp_path):
     assert "<script" not in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
+def test_the_same_plan_gives_the_same_bytes(plan, turned):
+    kept = [np.empty(1000) for _ in range(50)]  # objects come to lie elsewhere
+    assert turn.turnables(plan) == turned
+    assert len(kept) == 50
+
+
 def test_names_hold_the_region_of_the_plan(turned):
     assert turned[0].region == plans.REGION
     assert turned[0].megabytes < 0.7
