@@ -131,7 +131,10 @@ def _day(day: Day, spreads: Spreads) -> dict[str, Any]:
         for r in day.regions
         for key, q in planned_fields(r, spreads).items()
     ]
-    return {**asdict(day), "fields": fields}
+    out = asdict(day)
+    for region in out["regions"]:
+        del region["thick"]["map_mm"]
+    return {**out, "fields": fields}
 
 
 class _Numbers:

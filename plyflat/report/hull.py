@@ -133,8 +133,14 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
     region : RegionPlan
     """
     stage = Stage(plan, region)
+    days = [d for d in plan.day.regions if d.name == region.name] if plan.day is not None else []
     with stage.scene:
         yield hull_picture(stage)
+        for day in days:
+            if day.thick.most_mm > 0:
+                from .thick import thickness_picture
+
+                yield thickness_picture(stage, day.thick)
         for ply in region.plies:
             if ply.draped:
                 from .drape import drape_pictures

@@ -119,6 +119,7 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "resin_rows": [_quantity(q) for q in plan.resin],
         "bin_rows": [_quantity(q) for q in plan.bin],
         "day": day_blocks(plan),
+        "thick": _figures(pictures, "thickness"),
         "left_open_head": _head("key of the job file", "value used", "where it comes from"),
         "left_open": [(a.key, a.value, a.mark) for a in assumed(plan.job)],
         "care": CARE,

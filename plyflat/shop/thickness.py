@@ -41,7 +41,7 @@ class LaidPly:
     near_mm: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Thickness:
     """How thick a laminate lies over flat cloth's thickness.
 
@@ -58,6 +58,8 @@ class Thickness:
         The largest, over all places of all plies, laps not counted.
     place_mm : (float, float, float)
         Where that is.
+    map_mm : (n,) float array
+        All plies together at each vertex of the largest ply.
     """
 
     plies: tuple[tuple[float, float, float], ...]
@@ -65,6 +67,7 @@ class Thickness:
     p99_mm: float
     most_mm: float
     place_mm: tuple[float, float, float]
+    map_mm: Floats
 
 
 def sheared_factor(shear_deg: ArrayLike) -> Floats:
@@ -132,20 +135,20 @@ def thickness_of(plies: Sequence[LaidPly]) -> Thickness:
         raise ThicknessError("there is no ply", do="Give one or more.")
     trees = [cKDTree(p.points_mm) for p in plies]
     means = [float((p.factor * p.area_mm2).sum() / p.area_mm2.sum()) for p in plies]
-    most, place, p99 = 0.0, np.zeros(3), 0.0
+    most, place, laid = 0.0, np.zeros(3), np.zeros(0)
     largest = max(plies, key=lambda p: float(p.area_mm2.sum()))
     for ply in plies:
         here = np.zeros(len(ply.points_mm))
         for other, tree in zip(plies, trees):
             off, nearest = tree.query(ply.points_mm)
             here += np.where(off <= other.near_mm, other.flat_mm * other.factor[nearest], 0.0)
-        p99 = under(here, ply.area_mm2) if ply is largest else p99
+        laid = here if ply is largest else laid
         k = int(np.argmax(here))
         if here[k] > most:
             most, place = float(here[k]), ply.points_mm[k]
     x, y, z = (float(v) for v in place)
     told = tuple((mean, under(p.factor, p.area_mm2), float(p.factor.max())) for mean, p in zip(means, plies))
-    return Thickness(told, sum(m * p.flat_mm for m, p in zip(means, plies)), p99, most, (x, y, z))
+    return Thickness(told, sum(m * p.flat_mm for m, p in zip(means, plies)), under(laid, largest.area_mm2), most, (x, y, z), laid)
 
 
 def under(values: Floats, area_mm2: Floats, share: float = 0.99) -> float:
