@@ -304,6 +304,7 @@ class _Scene:
         window = self._plotter.render_window
         scene = kit.serialize(None, window, kit.reference_id(window), context, 1)
         camera = self._plotter.renderer.GetActiveCamera()
+        scene["mtime"] = 1  # else a count of everything that VTK has changed so far
         scene["extra"] = {
             "vtkRefId": kit.reference_id(window), "centerOfRotation": camera.GetFocalPoint(), "camera": kit.reference_id(camera),
         }  # fmt: skip
