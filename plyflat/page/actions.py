@@ -26,7 +26,7 @@ from .draft import (
     remove_ply,
     remove_region,
 )
-from .look import Look, Worked, looks, work_out
+from .look import Look, Worked, work_out
 from .marks import MARKS, SAID, Mark, Placed, points_of, warp_points
 from .view import SIDES, Scene, copies_of
 from .work import Standby, Task, Told
@@ -61,17 +61,19 @@ class Page:
     surfaces : dict of str to Surface
         The job's meshes, mended as the plan has them.
     state : trame state
+    standby : Standby
+        Answers looks; it ends with the page.
     view : View or None
         Where the hull is shown; None where nobody looks.
     """
 
-    def __init__(self, draft: Draft, surfaces: dict[str, Surface], state: Any, view: Any = None) -> None:
+    def __init__(self, draft: Draft, surfaces: dict[str, Surface], state: Any, *, standby: Standby, view: Any = None) -> None:
         self.draft, self.surfaces, self.state = draft, surfaces, state
         self._of = mesh_tables(draft.sound_job())
         self._copies = {name: copies_of(surface) for name, surface in surfaces.items()}
         self._scenes: dict[str, Scene] = {}
         self._task: Task | None = None
-        self._standby = Standby(looks, surfaces)
+        self._standby = standby
         self._view = view
         self._worked_of = ""
         self._working_on = ""

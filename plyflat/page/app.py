@@ -12,9 +12,10 @@ from ..errors import OutputError
 from .actions import ACTIONS, BLANK, Page, told
 from .draft import Draft
 from .guard import LOOPBACK, Guard
+from .look import looks
 from .mouse import View
 from .start import Opened, begin_job, chosen, listing, load_text, open_job, receiver, target_of
-from .work import Task
+from .work import Standby, Task
 
 if TYPE_CHECKING:
     from aiohttp import web
@@ -120,7 +121,8 @@ class App:
         if self.page is not None:
             self.page.close()
         self._draft = None
-        self.page = Page(draft, found.surfaces, self.state, self.view)
+        standby = Standby(looks, found.surfaces)
+        self.page = Page(draft, found.surfaces, self.state, standby=standby, view=self.view)
         self.page.look()
 
     # -- as it is served ------------------------------------------------------------------------------------------------

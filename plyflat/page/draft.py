@@ -339,7 +339,14 @@ def add_member(document: tomlkit.TOMLDocument, region: str, key: str, value: dic
     if members is None:
         table[key] = tomlkit.array().multiline(True)
         members = table[key]
-    members.append(_flat(value) if isinstance(members, tomlkit.items.Array) else _inline(value))
+    if isinstance(members, tomlkit.items.Array):
+        members.append(_flat(value))
+        return
+    member = tomlkit.table()
+    for inner, said in value.items():
+        member[inner] = _flat(said)
+    member.add(tomlkit.nl())
+    members.append(member)
 
 
 def remove_member(document: tomlkit.TOMLDocument, region: str, key: str, number: int) -> None:

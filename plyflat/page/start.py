@@ -232,6 +232,8 @@ async def _write(request: web.Request, path: Path, headers: Mapping[str, str]) -
             out.flush()
             os.fsync(out.fileno())
         os.replace(part, path)
+    except OutputError:
+        raise
     except OSError as error:
         raise OutputError(f"cannot be written: {error.strerror}", where=path.name, do="Make room on the disk.") from error
     finally:

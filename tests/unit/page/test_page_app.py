@@ -8,10 +8,13 @@ import shapes
 import trimesh
 from trame.app import get_server
 
-from plyflat.errors import QuantityError
+from plyflat.errors import OutlineError, OutputError, QuantityError
 from plyflat.page.actions import BLANK, Page, told
+from plyflat.page.app import App
 from plyflat.page.draft import Draft
+from plyflat.page.look import looks
 from plyflat.page.start import load_meshes
+from plyflat.page.work import Standby
 
 JOB = """\
 version = 1
@@ -49,16 +52,31 @@ def page(tmp_path, request):
     v = np.column_stack([flat, np.zeros(len(flat))])
     (tmp_path / "hull.ply").write_bytes(trimesh.Trimesh(v, f, process=False).export(file_type="ply"))
     (tmp_path / "job.toml").write_text(JOB)
-    page = _opened(tmp_path / "job.toml", f"test {request.node.name}")
+    page = _opened(tmp_path / "job.toml", f"test {request.node.name}", "first_look" in request.node.name)
     yield page
     page.close()
 
 
-def _opened(path, name):
+class Quiet:
+    """Stands for the process that answers looks, where no look matters."""
+
+    busy = False
+
+    def ask(self, *args):
+        """Nothing is looked for."""
+
+    drop = stop = ask
+
+    def news(self):
+        return []
+
+
+def _opened(path, name, standby=None):
     draft = Draft.open(path)
     state = get_server(name, client_type="vue3").state
     state.update(BLANK)
-    page = Page(draft, load_meshes(draft.sound_job()), state)
+    surfaces = load_meshes(draft.sound_job())
+    page = Page(draft, surfaces, state, standby=Standby(looks, surfaces) if standby else Quiet())
     page.scene.see("above")
     return page
 
@@ -183,6 +201,9 @@ def test_the_whole_plan_comes_with_drawings_and_goes_stale(page):
     assert state.message == ""
     assert [title for title, _ in state.drawings] == ["panel / P1", "glass, roll 1"]
     assert all(svg.startswith("<svg") for _, svg in state.drawings)
+    (row,) = state.results
+    assert (row["of"], row["pieces"], row["area"], row["drawing"]) == ("panel / P1", 1, "0.040 m²", 0)
+    assert row["gives"].startswith(("strains by up to 0.0 %", "shears by up to 0.0 deg"))
     assert (page.draft.path.with_name("job_plan") / "report.html").is_file()
     assert not state.stale
     page.set_ply(0, "angle", "10 deg")
@@ -197,3 +218,128 @@ def test_work_is_stopped(page):
     assert not page.state.busy
     assert page._task.over
     assert not page.draft.path.with_name("job_plan").exists()
+
+
+def test_a_round_opening_and_a_warp_line_are_said_by_clicks(page):
+    page.mark("round_hole")
+    assert page.state.prompt == "Click on its middle."
+    page.clicked(*_at(page, 120, 130))
+    page.clicked(*_at(page, 200, 210))  # one click too many puts the one point anew
+    page.set_value("radius", "25 mm")
+    page.done()
+    (hole,) = page.draft.job().regions[0].minus
+    assert hole.spot.point_mm == pytest.approx((200, 210, 0), abs=2)
+    assert (hole.spot.radius_mm, hole.margin_mm) == (25.0, 20.0)
+    assert [o["text"][:25] for o in page.state.openings] == ["Taken out: round, radius "]
+    page.set_warp("two points")
+    page.add_point("100 200 0")
+    page.add_point("0.3 0.2 0 m")
+    page.done()
+    assert page.draft.job().regions[0].warp == ((100, 200, 0), (300, 200, 0))
+    assert (page.state.warp, page.state.openings[0]["key"]) == ("two points", "minus")
+    page.remove_opening("minus", 0)
+    assert page.state.openings == []
+
+
+def test_points_of_every_way_are_moved(page):
+    page.begin("nick", "hull", "spot")
+    page.add_point("200 200 0")
+    page.done()
+    assert (page.state.region, page.state.way) == ("nick", "said by a round patch")
+    assert page.state.points == [{"name": "Its middle", "text": "200 200 0 mm"}]
+    page.moved(0, *_at(page, 250, 150))
+    assert page.draft.job().regions[1].spot.point_mm == pytest.approx((250, 150, 0), abs=2)
+    page.type_point(0, "1 2 0")
+    assert page.draft.job().regions[1].spot.point_mm == (1, 2, 0)
+
+
+def test_tape_is_not_looked_for_where_no_colour_is(page):
+    with pytest.raises(OutlineError, match="no colours"):
+        page.mark("tape")
+    assert page.state.marking == ""
+
+
+def test_a_measured_distance_is_set_beside_the_mesh(page):
+    page.mark("distance")
+    page.add_point("0 0 0")
+    page.add_point("300 400 0")
+    with pytest.raises(QuantityError, match="is missing"):
+        page.done()
+    page.set_value("distance", "50.5 cm")
+    page.done()
+    assert page.draft.job().meshes["hull"].check_distance.distance_mm == 505.0
+    assert page.state.known == "505.0 mm measured on the boat, 500.0 mm on the mesh: 0.99 % apart"
+    assert not page.state.meshes_changed
+    page.remove_known()
+    assert page.state.known == ""
+
+
+def test_what_is_being_marked_outlives_a_crash(page, request):
+    page.begin("patch", "hull", "hole")
+    page.clicked(*_at(page, 50, 60))
+    page.add_point("250 60 0")
+    page.set_value("margin", "33 mm")
+    other = _opened(page.draft.path, f"again {request.node.name}")
+    try:
+        assert other.state.points == page.state.points
+        assert (other.state.marking, other.state.values, other.state.marking_of) == ("hole", {"margin": "33 mm"}, "patch: Take out: an outline")
+        assert not other.draft.unsaved
+        other.leave()
+        assert not other.draft.kept_at.exists()
+    finally:
+        other.close()
+
+
+def test_a_bag_is_chosen_from_those_of_the_job(page):
+    page.put_text(page.draft.text + '\n[bag.thin]\n[bag.thick]\n')
+    assert page.state.bags == ["thin", "thick"]
+    page.set_bag("thick")
+    assert page.draft.document()["region"][0]["bag"] == "thick"
+    page.set_bag("")
+    assert "bag" not in page.draft.document()["region"][0]
+
+
+def test_a_changed_mesh_table_is_told(page):
+    page.put_text(page.draft.text.replace('unit = "mm"', 'unit = "cm"', 1))
+    assert page.state.meshes_changed
+    page.undo()
+    assert not page.state.meshes_changed
+
+
+def test_a_job_with_faults_is_taken_up_again_after_a_crash(page, request):
+    page.put_text("[[[")
+    other = _opened(page.draft.path, f"again {request.node.name}")
+    try:
+        assert any("TOML" in fault for fault in other.state.faults)
+        other.undo()
+        assert (other.state.faults, other.state.region) == ([], "panel")
+    finally:
+        other.close()
+
+
+def test_from_a_folder_a_job_is_opened_in_the_background(page, request):
+    app = App(get_server(f"app {request.node.name}", client_type="vue3"), page.draft.path.parent)
+    try:
+        app.list_folder()
+        assert (app.state.jobs, app.state.files, app.state.opened) == (["job.toml"], ["hull.ply"], False)
+        app.open_job("job.toml")
+        with pytest.raises(OutputError, match="being read"):
+            app.begin_job("hull.ply", "mm")
+        end = time.monotonic() + 120
+        while app.page is None and time.monotonic() < end:
+            app.hear()
+            time.sleep(0.05)
+        assert (app.state.opened, app.state.opening, app.state.title) == (True, "", "test sheet")
+        first = app.page
+        first.add_ply()
+        app.load_again()
+        while app.page is first and time.monotonic() < end:
+            app.hear()
+            time.sleep(0.05)
+        # Steps stay: it is the same draft.
+        assert app.page.draft.steps == ("one more ply of panel",)
+        app._tabs(+1)
+        app._tabs(+1)
+        assert app.state.tabs == 2
+    finally:
+        app.close()

@@ -80,3 +80,41 @@ def test_what_is_drawn_while_turning_is_coarser():
     copies = copies_of(Surface(*shapes.sphere(RADIUS, 60000)))
     assert len(copies.turning[1]) <= 30_000 < len(copies.still[1])
     assert len(copies.full.faces) == len(copies.lines[1])
+
+
+def test_a_marker_is_drawn_where_its_point_is(ball):
+    ball.see("port")
+    ball.show_points(np.array([[0.0, RADIUS, 0.0]]), closed=False)
+    picture = ball.plotter.screenshot(None, return_img=True).astype(int)
+    x, y = ball._to_pixels((0.0, RADIUS, 0.0))
+    marked = np.abs(picture - [0xB3, 0x54, 0x1E]).sum(axis=2) < 60
+    rows, columns = np.nonzero(marked)
+    assert marked.sum() > 80
+    assert np.abs(columns - x).max() < 9
+    assert np.abs(picture.shape[0] - 1 - rows - y).max() < 9
+    ball.show_points(np.zeros((0, 3)), closed=False)
+
+
+def test_the_keys_turn_the_hull_and_come_nearer(ball):
+    ball.see("port")
+    far = ball.mm_per_pixel(np.array([0.0, RADIUS, 0.0]))
+    ball.turn_by(90.0, 0.0)
+    assert abs(ball.pick(0.5, 0.5)[0]) == pytest.approx(RADIUS, abs=8)
+    ball.turn_by(-90.0, 45.0)
+    np.testing.assert_allclose(ball.pick(0.5, 0.5), RADIUS * np.array([0, 1, 1]) / np.sqrt(2), atol=40)
+    ball.turn_by(0.0, -45.0)
+    ball.nearer(2.0)
+    assert ball.mm_per_pixel(np.array([0.0, RADIUS, 0.0])) < 0.6 * far
+
+
+def test_a_region_is_looked_at_square(ball):
+    full = ball.copies.full
+    middle = full.vertices_mm[full.faces].mean(axis=1) @ [0.6, 0.0, 0.8]
+    faces = full.faces[middle > 0.95 * RADIUS]
+    used, inverse = np.unique(faces, return_inverse=True)
+    ball.see_patch(Surface(full.vertices_mm[used], inverse.reshape(faces.shape)))
+    np.testing.assert_allclose(ball.pick(0.5, 0.5), RADIUS * np.array([0.6, 0.0, 0.8]), atol=40)
+    # What goes all round leaves the eye where it was, but for its distance.
+    ball.see("above")
+    ball.see_patch(full)
+    np.testing.assert_allclose(ball.pick(0.5, 0.5), [0, 0, RADIUS], atol=40)

@@ -6,7 +6,7 @@ import time
 import pytest
 
 from plyflat.errors import MeshError
-from plyflat.page.work import Task
+from plyflat.page.work import PATIENCE_S, Standby, Task
 
 
 def counts(most, *, progress):
@@ -58,3 +58,77 @@ def test_a_fault_is_told_in_words_for_the_builder(kind, said):
     told = _until_over(Task(fails, kind))
     assert [t.kind for t in told] == ["fault"]
     assert said in told[0].content
+
+
+def answers(kept, question):
+    if question == "die":
+        os._exit(9)
+    if question == "fail":
+        raise MeshError("no good")
+    if question == "odd":
+        raise ZeroDivisionError
+    if question == "slow":
+        yield "rough"
+        time.sleep(60)
+    yield "rough"
+    yield kept + question
+
+
+@pytest.fixture(scope="module")
+def standby():
+    asked = Standby(answers, 40)
+    yield asked
+    asked.stop()
+    assert not asked._process.is_alive()
+
+
+def _answer(asked):
+    told, end = [], time.monotonic() + 60
+    while asked.busy and time.monotonic() < end:
+        told += asked.news()
+        time.sleep(0.01)
+    return [(t.kind, t.content) for t in told]
+
+
+def test_one_process_answers_again_and_again_the_roughest_first(standby):
+    standby.ask(2)
+    assert _answer(standby) == [("part", "rough"), ("part", 42), ("done", None)]
+    process = standby._process
+    standby.ask("fail")
+    assert _answer(standby) == [("fault", "no good")]
+    standby.ask("odd")
+    assert "internal fault (ZeroDivisionError)" in _answer(standby)[0][1]
+    standby.ask(3)
+    assert _answer(standby)[1] == ("part", 43)
+    assert standby._process is process
+
+
+def test_only_the_newest_question_is_answered(standby):
+    process = standby._process
+    for k in range(20):
+        standby.ask(k)
+    assert _answer(standby)[-2:] == [("part", 59), ("done", None)]
+    assert standby._process is process
+    standby.ask(1)
+    standby.drop()
+    assert not standby.busy
+    standby.ask(4)
+    assert _answer(standby) == [("part", "rough"), ("part", 44), ("done", None)]
+
+
+def test_a_question_that_takes_long_is_given_up_for_the_next(standby):
+    standby.ask("slow")
+    while not standby.news():
+        time.sleep(0.02)
+    process = standby._process
+    time.sleep(PATIENCE_S)
+    standby.ask(1)
+    assert not process.is_alive()
+    assert _answer(standby)[1] == ("part", 41)
+
+
+def test_a_process_that_dies_says_so_and_is_started_again(standby):
+    standby.ask("die")
+    assert "without an answer" in _answer(standby)[0][1]
+    standby.ask(1)
+    assert _answer(standby)[1] == ("part", 41)
