@@ -786,10 +786,12 @@ def _order(
             continue
         stock = job.cloths.get(roll.material) or job.consumables[roll.material]
         lengths = [lay.length_mm / 1000.0 for lay in roll.lays if lay.stock is None or not lay.stock.begun]
+        begun = {row.name: row.length_mm / 1000.0 for row in stock.at_hand if row.length_mm is not None}
+        off = sum(lay.length_mm / 1000.0 for lay in roll.lays if lay.stock is not None and lay.stock.name in begun)
         lines.append(
             order_roll(
                 roll.material, lengths_m=lengths, roll_m=roll.roll_length_mm / 1000.0, rolls_in_shop=stock.rolls,
-                price_per_m=stock.price_per_m,
+                price_per_m=stock.price_per_m, begun_m=sum(begun.values()), off_begun_m=off,
             )  # fmt: skip
         )
     for name, mm in tape_mm(regions).items():

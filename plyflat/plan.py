@@ -504,7 +504,9 @@ def _part(job: Job, supply: Supply, t: Template) -> Part:
     turns = supply.turns_deg
     grain = plies[t.ply].grain_deg if t.ply in plies else 0.0
     if turns is not None and grain:
-        turns = tuple(sorted({(turn + off) % 360.0 for turn in turns for off in (-grain, 0.0, grain)}))
+        # Half-way steps only where they leave few turns: each one costs a little of the search.
+        steps = (-grain, -0.5 * grain, 0.0, 0.5 * grain, grain) if len(turns) <= 2 else (-grain, 0.0, grain)
+        turns = tuple(sorted({(turn + off) % 360.0 for turn in turns for off in steps}))
     group = {"nothing": "", "region": t.region, "ply": f"{t.region} {t.ply}"}[job.lay.keep]
     first = job.lay.first
     return Part(t.cut, turns, t.copies, t.name, group, first.index(t.region) if t.region in first else len(first))

@@ -208,8 +208,10 @@ def _fattened(solid: Polygon, turns_deg: tuple[float, ...] | None, tol_mm: float
     """Fatten by the tolerance, simplify by less than that, and trim to the given extents; None where that fails."""
     wide = shapely.buffer(solid, tol_mm, join_style="mitre", mitre_limit=2.0)
     wide = shapely.simplify(wide, 0.9 * tol_mm)
-    if turns_deg is not None and len(turns_deg) <= 8:
-        for turn in turns_deg:
+    # A quarter turn further the box is the same.
+    quarters = sorted({turn % 90.0 for turn in turns_deg or ()})
+    if len(quarters) <= 8:
+        for turn in quarters:
             wide = shapely.intersection(wide, _box_at(solid, turn))
     wide = _outer(wide)
     if wide is None or not wide.covers(solid) or _least_side(wide) <= 2e-6 * math.sqrt(wide.area):

@@ -270,7 +270,14 @@ class OrderLine:
 
 
 def order_roll(
-    item: str, *, lengths_m: Sequence[float], roll_m: float, rolls_in_shop: int, price_per_m: float | None
+    item: str,
+    *,
+    lengths_m: Sequence[float],
+    roll_m: float,
+    rolls_in_shop: int,
+    price_per_m: float | None,
+    begun_m: float = 0.0,
+    off_begun_m: float = 0.0,
 ) -> OrderLine:
     """Order a material by the roll.
 
@@ -278,16 +285,22 @@ def order_roll(
     ----------
     item : str
     lengths_m : sequence of float
-        Length cut off each roll that is cut into; whole rolls are bought for those beyond the shop's.
+        Length cut off each full roll that is cut into; whole rolls are bought for those beyond the shop's.
     roll_m : float
+        Of a full roll.
     rolls_in_shop : int
+        Full ones.
     price_per_m : float or None
+    begun_m, off_begun_m : float
+        Left on all rolls begun before, and cut off them.
     """
     if not (0 < roll_m < math.inf and rolls_in_shop >= 0):
         raise WasteError(f"{item}: rolls of {roll_m:g} m, {rolls_in_shop} in the shop, cannot be", do="Check both.")
-    need = sum(lengths_m)
+    if not 0 <= off_begun_m <= begun_m + 1e-6:
+        raise WasteError(f"{item}: {off_begun_m:g} m cut off rolls begun with {begun_m:g} m left cannot be", do="Check both.")
+    need = sum(lengths_m) + off_begun_m
     rolls = max(len(lengths_m) - rolls_in_shop, 0)
-    stock, buy = rolls_in_shop * roll_m, rolls * roll_m
+    stock, buy = rolls_in_shop * roll_m + begun_m, rolls * roll_m
     words = f"{rolls} roll{'s' * (rolls != 1)} of {roll_m:g} m" if rolls else "nothing"
     cost = None if price_per_m is None else need * price_per_m
     return OrderLine(item, "m", need, stock, buy, stock + buy - need, words, cost, None if price_per_m is None else buy * price_per_m)

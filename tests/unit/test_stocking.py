@@ -216,7 +216,7 @@ def test_the_frame_lies_round_the_flaw(plan):
 def test_turns_off_the_grain_are_within_the_tolerance_and_told(plan):
     (roll,) = plan.rolls
     off = [abs(roll.off_grain_deg(p)) for lay in roll.lays for p in lay.places if roll.parts[p.part].region == "pad"]
-    assert set(off) <= {0.0, 2.0}
+    assert set(off) <= {0.0, 1.0, 2.0}
     told = {(row["region"], float(row["off grain (deg)"])) for row in read(cut_list(plan)) if row["region"] == "pad"}
     assert {abs(value) for _, value in told} == set(off)
 
@@ -226,6 +226,16 @@ def test_off_grain_is_the_way_to_the_nearest_allowed_turn(plan):
     place = roll.lays[0].places[0]
     turned = [(358.0, -2.0), (2.0, 2.0), (178.5, -1.5), (180.0, 0.0)]
     assert [roll.off_grain_deg(replace(place, turn_deg=turn)) for turn, _ in turned] == [off for _, off in turned]
+
+
+def test_the_order_counts_what_is_cut_off_rolls_begun(plan):
+    (roll,) = plan.rolls
+    loft = next(lay for lay in roll.lays if lay.stock.name == "loft")
+    (line,) = (line for line in plan.day.order if line.item == "mat")
+    # The remnant has no length to count.
+    assert line.need == pytest.approx(loft.length_mm / 1000.0)
+    assert line.left == pytest.approx(line.in_shop - line.need)
+    assert line.in_shop % 10.0 == pytest.approx(3.0)
 
 
 def test_the_lists_name_the_cloth(plan):

@@ -65,6 +65,14 @@ def test_order_by_the_roll():
     assert (enough.buy, enough.left, enough.packs, enough.cost) == (0.0, 17.0, "nothing", None)
 
 
+def test_what_is_cut_off_rolls_begun_before_counts():
+    line = order_roll("cloth", lengths_m=[1.5], roll_m=10, rolls_in_shop=0, price_per_m=40, begun_m=6.0, off_begun_m=5.0)
+    assert (line.need, line.in_shop, line.buy, line.left, line.packs) == (6.5, 6.0, 10.0, 9.5, "1 roll of 10 m")
+    assert (line.cost, line.cost_to_buy) == (260.0, 400.0)
+    with pytest.raises(WasteError, match="5 m cut off rolls begun with 4 m"):
+        order_roll("cloth", lengths_m=[], roll_m=10, rolls_in_shop=0, price_per_m=40, begun_m=4.0, off_begun_m=5.0)
+
+
 def test_order_by_mass_covers_the_high_end():
     line = order_mass("resin and hardener", need_g=1200, high_g=1500, in_shop_g=400, price_per_kg=20)
     assert (line.buy, line.left, line.cost, line.cost_to_buy) == (1100, 300, 24, 22)
