@@ -23,6 +23,9 @@ STOP_MM = 2.0
 THREAD_MM = 0.5
 # A lap may lie on its own piece by this share: the corners of a seam that does not meet the edge quite square.
 ON_ITSELF = 0.05
+# Where both sides of a ring's seam face each other, no more than this share of the lap may be taken off by the narrow wedge;
+# with less the seam would not hold. A figure of ours.
+LAP_LOST = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +48,8 @@ class SeamSide:
         A dart's other side, mm; the last point of both is its tip. None for a seam between two edges.
     butted : bool
         Whether both pieces end at the seam, so that the side that would have the lap has none.
+    facing : (k, 2) float array or None
+        The other side, mm, where both belong to this piece, as at the seam of a ring; it has no tip.
     """
 
     number: int
@@ -55,6 +60,7 @@ class SeamSide:
     at_mm: Floats
     across: Floats | None = None
     butted: bool = False
+    facing: Floats | None = None
 
     @property
     def sign(self) -> float:
@@ -106,7 +112,8 @@ def stop_holes(net: Polygon, seams: Sequence[SeamSide]) -> Polygon:
 def lap_of(s: SeamSide, net: Polygon, others: Sequence[Polygon], width_mm: float, name: str) -> Polygon:
     """Return the strip of a lap outside the seam, clear of the laps before it.
 
-    The lap of a dart is no wider than the dart is open, less a scissor cut; it runs out towards the tip.
+    The lap of a dart, or of a ring's seam whose sides face each other, is no wider than the two stand apart, less a
+    scissor cut; it runs out towards the tip.
 
     Raises
     ------
@@ -121,18 +128,26 @@ def lap_of(s: SeamSide, net: Polygon, others: Sequence[Polygon], width_mm: float
     parts = parts_of(shapely.make_valid(strip))
     seam = LineString(s.uv)
     strip = max(parts, key=lambda g: g.boundary.intersection(seam.buffer(1e-6)).length)
-    if s.across is not None:
-        other = LineString(s.across).buffer(SLIT_MM)
-        clear = strip.difference(shapely.union_all([net, other, *others]))
-        return max(parts_of(clear), key=lambda g: g.boundary.intersection(seam.buffer(1e-6)).length, default=Polygon())
+    facing = s.across if s.across is not None else s.facing
     on = strip.intersection(net).area
-    if on > ON_ITSELF * strip.area:
+    if on > _may_lose(s) * strip.area:
         raise ShapeError(
             f"the lap of join J{s.number + 1} would lie on its own piece ({on:.0f} mm2)", where=name,
             do="Open the region in more pieces, or make the lap narrower.",
         )
+    if facing is not None:
+        other = LineString(facing).buffer(SLIT_MM)
+        clear = strip.difference(shapely.union_all([net, other, *others]))
+        return max(parts_of(clear), key=lambda g: g.boundary.intersection(seam.buffer(1e-6)).length, default=Polygon())
     clear = strip.difference(shapely.union_all([net, *others]))
     return max(parts_of(clear), key=lambda g: g.area)
+
+
+def _may_lose(s: SeamSide) -> float:
+    """Share of a lap that may lie on its own piece: any of a dart's, which ends at its tip anyway."""
+    if s.across is not None:
+        return np.inf
+    return ON_ITSELF if s.facing is None else LAP_LOST
 
 
 def cut_outline(

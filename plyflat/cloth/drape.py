@@ -160,6 +160,14 @@ class Drape:
         return bool(self.bound.least_deg > 0.5 * (self.locking.lock_deg + self.locking.lock_back_deg))
 
     @cached_property
+    def first_reach_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """From where to where the first warp and the first weft run, from the start; infinite but up to a cut across them.
+
+        Beyond it the cloth of the cut's side runs on, which lies otherwise on the hull.
+        """
+        return _first_ends(self.laid, 0)[2], _first_ends(self.laid, 1)[2]
+
+    @cached_property
     def advice(self) -> tuple[DartAdvice, ...]:
         """Where to cut, for each locked spot that is worth it, the largest first.
 
@@ -435,14 +443,23 @@ def _on_net(net: Net, uv_mm: Floats) -> Floats:
 
 def _first(laid: Laid, axis: int) -> Floats:
     """(k, 3) nodes of one of the first two threads, from its far negative to its far positive end, up to a cut across it."""
+    line = laid.net.points[:, laid.net.origin[1]] if axis == 0 else laid.net.points[laid.net.origin[0]]
+    back, ahead, _ = _first_ends(laid, axis)
+    return line[back:ahead].copy()
+
+
+def _first_ends(laid: Laid, axis: int) -> tuple[int, int, tuple[float, float]]:
+    """First node of a first thread, the one after its last, and how far it runs back and ahead, mm; inf but up to a cut."""
     net = laid.net
     i, j = net.origin
     own = net.there
     if laid.parts:
         own = own & (laid.on_patch | ~laid.bed.inside[net.face] | (net.state == BEYOND))
         own[i, j] = True
-    line, there = (net.points[:, j], own[:, j]) if axis == 0 else (net.points[i], own[i])
+    there, more = (own[:, j], net.there[:, j]) if axis == 0 else (own[i], net.there[i])
     zero = net.origin[axis]
     ahead = zero + int(np.argmin(np.append(there[zero:], False)))
     back = zero - int(np.argmin(np.append(there[zero::-1], False))) + 1
-    return line[back:ahead].copy()
+    low = (zero - back) * net.spacing_mm if back > 0 and more[back - 1] else np.inf
+    high = (ahead - 1 - zero) * net.spacing_mm if ahead < len(more) and more[ahead] else np.inf
+    return back, ahead, (-low, high)

@@ -157,7 +157,7 @@ def draped_flat(drape: Drape) -> Draped:
         if not torn.any():
             break
     carried = float(areas[loose[surface.faces].any(axis=1)].sum())
-    flat = _flat(surface, uv, loops)
+    flat = replace(_flat(surface, uv, loops), first_reach_mm=drape.first_reach_mm)
     if flat.flipped.any():
         at = surface.faces[flat.flipped][0]
         raise SolveError(

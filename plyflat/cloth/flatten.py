@@ -81,6 +81,8 @@ class Flat:
     start_uv_mm : (2,) float array or None, mm
         Where cloth that is laid by its threads is put down first; its two first threads run through there along +x
         and +y. None for cloth that was flattened.
+    first_reach_mm : tuple of (float, float)
+        From where to where those two run, from the start; infinite but up to a cut across them.
     """
 
     uv_mm: Floats
@@ -94,6 +96,7 @@ class Flat:
     seconds: float = 0.0
     along_warp: bool = False
     start_uv_mm: Floats | None = None
+    first_reach_mm: tuple[tuple[float, float], tuple[float, float]] = ((-np.inf, np.inf), (-np.inf, np.inf))
 
 
 def flatten(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 
 import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
@@ -10,6 +11,8 @@ from shapely.ops import polylabel
 
 # The warp line stops this share of its length short of the edge at either end, so that it is not read as a cut.
 SHORT = 0.04
+# A thread that no cut ends.
+ENDLESS = ((-inf, inf), (-inf, inf))
 
 
 def centre_mark(net: Polygon) -> Point:
@@ -46,7 +49,8 @@ def warp_line(net: Polygon, centre: Point) -> LineString:
 
 
 def first_threads(
-    net: Polygon, start: Point, slits: Sequence[LineString] = ()
+    net: Polygon, start: Point, slits: Sequence[LineString] = (), *,
+    reach_mm: tuple[tuple[float, float], tuple[float, float]] = ENDLESS,
 ) -> tuple[tuple[LineString, ...], tuple[LineString, ...]]:
     """Return where the warp and the weft thread through a start run on a piece, each from left to right or upward.
 
@@ -61,10 +65,13 @@ def first_threads(
         It may lie off the piece: threads leave it and come back.
     slits : sequence of LineString
         The sides of slits and darts.
+    reach_mm : tuple of (float, float)
+        From where to where each of the two runs, from the start.
     """
     x0, y0, x1, y1 = net.union(start).bounds
-    level = LineString([(x0 - 1, start.y), (x1 + 1, start.y)])
-    upright = LineString([(start.x, y0 - 1), (start.x, y1 + 1)])
+    (left, right), (down, up) = reach_mm
+    level = LineString([(max(x0 - 1, start.x + left), start.y), (min(x1 + 1, start.x + right), start.y)])
+    upright = LineString([(start.x, max(y0 - 1, start.y + down)), (start.x, min(y1 + 1, start.y + up))])
     found = []
     for line in (level, upright):
         parts = [g for g in lines_of(net.intersection(line)) if _in_reach(g, start, slits)]

@@ -326,10 +326,13 @@ def _seams_of(opened: Opened, k: int, uv: Floats, mirrored: bool, butts: Collect
         left, right = side.left_vertices, side.right_vertices
         dart = side.left == side.right == k and left[-1] == right[-1]
         outs = ("left", "right") if mirrored else ("right", "left")
-        if side.left == k:
-            found.append(SeamSide(j, True, outs[0], left, uv[left], at, uv[right] if dart else None, j in butts))
-        if side.right == k:
-            found.append(SeamSide(j, False, outs[1], right, uv[right], at, uv[left] if dart else None, j in butts))
+        ring = side.left == side.right and not dart
+        for piece, lapped, out, own, other in (
+            (side.left, True, outs[0], left, right), (side.right, False, outs[1], right, left),
+        ):
+            if piece == k:
+                across, facing = (uv[other] if q else None for q in (dart, ring))
+                found.append(SeamSide(j, lapped, out, own, uv[own], at, across, j in butts, facing))
     return found
 
 
@@ -359,7 +362,14 @@ def _threads(d: _Draft, flat: Flat) -> tuple[Point, tuple[LineString, ...], tupl
         return Point(), (), ()
     start = Point(d.frame.apply(flat.start_uv_mm))
     slits = [LineString(s.uv) for s in d.seams if s.across is not None]
-    return start if d.net.contains(start) else Point(), *first_threads(d.net, start, slits)
+    return start if d.net.contains(start) else Point(), *first_threads(d.net, start, slits, reach_mm=_reach(d.frame, flat))
+
+
+def _reach(frame: Frame, flat: Flat) -> tuple[tuple[float, float], tuple[float, float]]:
+    """How far the first threads run each way on the table, which may turn the flat piece over."""
+    ways = np.diag(frame.apply(np.eye(2)) - frame.apply(np.zeros((2, 2))))
+    (left, right), (down, up) = ((q if way > 0 else (-q[1], -q[0])) for way, q in zip(ways, flat.first_reach_mm))
+    return (left, right), (down, up)
 
 
 # -- notches -------------------------------------------------------------------------------------------------------
@@ -376,7 +386,7 @@ def _seam_notches(d: _Draft, lap_mm: float, every: float) -> list[Notch]:
 def _seam_notch(d: _Draft, s: SeamSide, at: float, lap_mm: float, mark: str) -> Notch:
     """Return the notch at an arc length along a seam, on the cut line: beyond the lap where there is one."""
     p, out = s.point(at), s.outward(at)
-    if s.across is not None:
+    if s.across is not None or s.facing is not None:
         return _dart_notch(d, s, p, out, mark)
     if s.lapped and not s.butted and lap_mm > 0:
         # In the corner of a seam the lap's edge lies farther off than the lap is wide.

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from shapely import Point, Polygon
+from shapely import LineString, Point
 
 from ..cloth._outline import net_outline
 from ..cloth.marks import first_threads
@@ -343,7 +343,8 @@ def _template_picture(
             ax.tricontour(net, over, levels=[0.0], colors=INK, linewidths=1.8)
     for loop in drape.surface.boundary_loops:
         ax.plot(*table[np.append(loop, loop[0])].T, color=INK, lw=1.8)
-    _first_threads(ax, start, net_outline(drape.surface, table, piece_name(k)))
+    reach_mm = _reach_on_table(draped, table)
+    _first_threads(ax, start, first_threads(net_outline(drape.surface, table, piece_name(k)), Point(start), reach_mm=reach_mm))
     ax.set_aspect("equal")
     ax.set_xlim(low[0] - 0.06 * (high - low)[0], high[0] + 0.06 * (high - low)[0])
     ax.set_ylim(low[1] - 0.06 * (high - low)[1], high[1] + 0.06 * (high - low)[1])
@@ -362,13 +363,23 @@ def _template_picture(
 
 def _on_table(draped: Draped, table: Floats) -> Floats:
     """The start on the table: a mirrored piece is turned over about its x axis."""
+    return draped.start_uv_mm * [1.0, _turned_over(draped, table)]
+
+
+def _turned_over(draped: Draped, table: Floats) -> float:
+    """-1 for a piece that lies mirrored on the table."""
     flat = draped.flat.uv_mm
     far = int(np.abs(flat[:, 1]).argmax())
-    return draped.start_uv_mm * [1.0, np.sign(flat[far, 1] * table[far, 1])]
+    return float(np.sign(flat[far, 1] * table[far, 1]))
 
 
-def _first_threads(ax: Any, start: Floats, piece: Polygon) -> None:
-    for runs, shade, word in zip(first_threads(piece, Point(start)), steps(2), (WARP_THREAD, WEFT_THREAD)):
+def _reach_on_table(draped: Draped, table: Floats) -> tuple[tuple[float, float], tuple[float, float]]:
+    along, (down, up) = draped.flat.first_reach_mm
+    return along, (down, up) if _turned_over(draped, table) > 0 else (-up, -down)
+
+
+def _first_threads(ax: Any, start: Floats, threads: Sequence[Sequence[LineString]]) -> None:
+    for runs, shade, word in zip(threads, steps(2), (WARP_THREAD, WEFT_THREAD)):
         for run in runs:
             x, y = run.xy
             ax.plot(x, y, color="white", lw=5.5, solid_capstyle="butt")

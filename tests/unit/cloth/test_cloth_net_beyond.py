@@ -8,10 +8,13 @@ from plyflat.cloth._net_bed import make_bed, piece_bed, seam_places
 from plyflat.cloth._net_beyond import _hidden, cuts_of, lay_beyond, tips_of
 from plyflat.cloth._net_lay import lay, moved
 from plyflat.cloth._net_read import read
+from plyflat.cloth.darts import slit_piece
 from plyflat.cloth.drape import drape_of
 from plyflat.cloth.draped import draped_flat
 from plyflat.cloth.draping import Wishes, lay_piece
 from plyflat.cloth.locking import Locking
+from plyflat.cloth.opening import Opened
+from plyflat.cloth.pieces import make_templates
 from plyflat.errors import SolveError
 from plyflat.surface.cut import insert_paths
 from plyflat.surface.mesh import Surface
@@ -203,6 +206,30 @@ def test_a_first_thread_ends_where_a_cut_crosses_it(cap):
     off = np.linalg.norm(uncut.warp_line_mm[: len(drape.warp_line_mm)] - drape.warp_line_mm, axis=1)
     assert off.max() < 1e-9
     assert np.abs(drape.weft_line_mm - uncut.weft_line_mm).max() < 1e-9
+
+
+@pytest.mark.parametrize("face_up", ["out", "in"])
+def test_a_template_draws_its_first_threads_as_far_as_they_run_on_the_hull(cap, face_up):
+    whole, bed = cap
+    rim = whole.boundary_loops[0]
+    # Across the warp ahead of the start, and across the weft ahead of it, which lies below on a piece turned over.
+    for axis, tip, end in ((0, place(5, 0.3), place(-5, 1.0)), (1, place(70, 0.5), place(120, 1.0))):
+        edge = whole.vertices_mm[rim[np.linalg.norm(whole.vertices_mm[rim] - end, axis=1).argmin()]]
+        opened = slit_piece(Opened((whole,)), 0, [np.array([edge, tip])])
+        draped = draped_flat(drape_of(lay_beyond(laid_on(bed, opened.pieces[0])), least_cover=0.0))
+        made = make_templates(
+            opened, [draped.flat], region="r", ply="P1", material="m", lap_mm=20, trim_mm=0, warp=FORWARD, face_up=face_up
+        )[0]
+        line = (draped.drape.warp_line_mm, draped.drape.weft_line_mm)[axis]
+        ends = [R * np.arccos(p[2] / R) for p in line[[0, -1]]]
+        cut_mm, rim_mm = min(ends), R * np.radians(55)
+        (run,) = (made.warp_thread, made.weft_thread)[axis]
+        runs = np.abs(np.asarray(run.coords)[:, axis] - (made.start.x, made.start.y)[axis])
+        assert cut_mm < 0.8 * rim_mm
+        # The mesh's edge is a chain of chords.
+        assert sorted(runs) == pytest.approx([cut_mm, rim_mm], rel=2e-3)
+        ahead = np.asarray(run.coords)[:, axis].max() - (made.start.x, made.start.y)[axis]
+        assert (ahead == pytest.approx(cut_mm, rel=2e-3)) == (axis == 0 or face_up == "out")
 
 
 def test_a_dart_behind_a_dart_is_found_in_the_net_of_its_side(cap):

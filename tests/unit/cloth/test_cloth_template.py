@@ -6,12 +6,14 @@ import shapely
 import shapes
 from shapely import LineString, Point, Polygon, affinity, box
 
+from plyflat.cloth._cutting import cut_along
 from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import Opened, open_patch
 from plyflat.cloth.pieces import lines_in_space, lines_on_table, make_templates, piece_name, warp_frame
 from plyflat.cloth.splice import split_for_roll
 from plyflat.errors import ShapeError
 from plyflat.surface.crease import find_creases
+from plyflat.surface.cut import insert_paths
 from plyflat.surface.mesh import Surface
 
 LABEL = {"region": "skeg", "ply": "P1", "material": "carbon 200"}
@@ -178,6 +180,39 @@ def test_lap_that_lies_on_its_own_piece_is_refused():
     flats = [flatten(p) for p in opened.pieces]
     with pytest.raises(ShapeError, match=r"lap of join J1 .*more pieces"):
         templates(opened, flats, lap_mm=60, warp=(0, 1, 0))
+
+
+def cone_ring(gap_deg, near=100.0, far=300.0, around=120, along=10):
+    """A frustum from 100 to 300 mm of its tip, whose development lacks a wedge; and one ruling."""
+    share = 1 - gap_deg / 360
+    turn, r = np.meshgrid(2 * np.pi * np.arange(around) / around, np.linspace(near, far, along + 1), indexing="ij")
+    v = r[..., None] * np.stack(
+        [share * np.cos(turn), share * np.sin(turn), 0 * turn - np.sqrt(1 - share**2)], axis=2
+    )
+    at = np.arange(turn.size).reshape(turn.shape)
+    p, q, s, w = (a.ravel() for a in (at[:, :-1], at[:, 1:], np.roll(at, -1, 0)[:, 1:], np.roll(at, -1, 0)[:, :-1]))
+    return Surface(v.reshape(-1, 3), np.concatenate([np.stack([p, q, s], 1), np.stack([p, s, w], 1)])), v[0]
+
+
+@pytest.mark.parametrize("face_up", ["out", "in"])
+def test_lap_along_the_seam_of_a_ring_is_as_wide_as_its_wedge_allows(face_up):
+    for gap_deg in (6.0, 30.0):
+        ring, ruling = cone_ring(gap_deg)
+        made = insert_paths(ring, [ruling], closed=False)
+        opened = cut_along(made.surface, made.paths)
+        t = make_templates(
+            opened, [flatten(opened.pieces[0])], region="r", ply="P1", material="m", lap_mm=20, trim_mm=0,
+            warp=[1, 0, 0], face_up=face_up,
+        )[0]
+        # Square to the seam the wedge is r tan(gap) wide, less 1 mm for the scissors; the lap is 20 mm where there is room.
+        r, gap = np.linspace(100, 300, 20001), np.radians(gap_deg)
+        wide = np.minimum(20.0, r * np.tan(gap) - 1 / np.cos(gap))
+        (lap,) = t.laps
+        assert lap.area == pytest.approx(wide.mean() * 200, rel=2e-3)
+        assert t.cut.area - t.net.area == pytest.approx(lap.area, rel=2e-3)
+        assert [n.mark for n in t.notches].count("J1.1") == 2
+        off = [t.cut.boundary.distance(Point(n.at_mm)) for n in t.notches]
+        assert max(off) < 1e-6
 
 
 def test_wide_templates_can_be_split_with_all_their_marks(foil):
