@@ -217,11 +217,11 @@ class _Setter:
     def walk(self, element: HtmlElement) -> Iterator[Flowable]:
         """Yield an element's children, set."""
         for child in element:
-            if child.tag in ("section", "main", "header"):
+            if child.tag in ("section", "main", "header", "details"):
                 yield from self.walk(child)
             elif child.tag in ("h1", "h2", "h3", "h4"):
                 yield self._heading(child, int(child.tag[1]))
-            elif child.tag == "p":
+            elif child.tag in ("p", "summary"):
                 yield _paragraph(_words(child), self.text)
             elif child.tag in ("ul", "ol"):
                 yield from self._list(child)
