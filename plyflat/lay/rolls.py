@@ -101,8 +101,9 @@ def lay_on_stock(
     A quick answer comes first, by several orders of taking the cloth: with the remnants and without them, rolls
     begun before full ones, the smallest first and the largest first. What splits fewest groups, buys fewest rolls,
     cuts into fewest full ones and uses least of them, and then of those begun, is kept; a remnant costs nothing. In the time left each length in turn is offered more pieces from the last ones, and the
-    last one is drawn in. Then pieces at the end move into openings and gaps where they fit. All this is greedy: good,
-    not proven least.
+    last one is drawn in. Then pieces at the end move into openings and gaps where they fit, and plain rolls are turned
+    about as a whole where that brings what is cut first nearer to their beginning. All this is greedy: good, not proven
+    least.
 
     Parameters
     ----------
@@ -226,7 +227,7 @@ class Filler:
             except (KeyboardInterrupt, StoppedError):
                 self.stopped = True
         if not self.stopped:
-            loads = self._tucked(self._closed_up(loads))
+            loads = self._first_forward(self._tucked(self._closed_up(loads)))
         lays = self._numbered(loads)
         placed = Counter((place.part, place.copy) for lay in lays for place in lay.places)
         if placed != Counter((k, n) for k, part in enumerate(self.parts) for n in range(part.copies)):
@@ -743,6 +744,25 @@ class Filler:
             better = whole and self._worth(best) > self._worth(self._spots(load))
             out.append(self._load(load.stock, load.start_mm, best) if better else load)
         return out
+
+    def _first_forward(self, loads: list[Load]) -> list[Load]:
+        """Turn sections about as a whole where what is to be cut first then lies nearer to their beginning."""
+        out = []
+        for load in loads:
+            ways = [self._spots(load)]
+            if load.stock.plain and not load.folded and len({self.parts[k].rank for k in load.counts}) > 1:
+                ways = list(self._both_ways(ways[0], (load.lay.length_mm, load.stock.room_mm)))
+            best = min(ways, key=self._ends_by_rank)
+            out.append(load if best is ways[0] else self._load(load.stock, load.start_mm, best))
+        return out
+
+    def _ends_by_rank(self, spots: Sequence[Spot]) -> tuple[float, ...]:
+        """Give how far along the roll pieces end in the mean, by rank."""
+        ends: dict[int, list[float]] = {}
+        for spot in spots:
+            end = laid(self.parts[spot.piece].outline, spot.turn_deg, spot.shift_mm).bounds[2]
+            ends.setdefault(self.parts[spot.piece].rank, []).append(end)
+        return tuple(round(float(np.mean(ends[rank])), 3) for rank in sorted(ends))
 
     def _tucked(self, loads: list[Load]) -> list[Load]:
         """Move pieces at the very end into openings and gaps nearer to the beginning, of any section."""

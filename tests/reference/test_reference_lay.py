@@ -37,7 +37,7 @@ def test_bounds_of_jigsaws_reach_their_optimum_and_never_pass_it(name):
 @pytest.mark.reference(source=ESICUP, kind="published")
 def test_a_jigsaw_that_fits_exactly_is_put_together():
     parts, width_mm = packing.instance("dighe2")
-    lay = nest(parts, width_mm=width_mm, seconds=6)
+    lay = nest(parts, width_mm=width_mm, seconds=4)
     assert packing.faults(parts, [lay]) == []
     # 125 is what a poor search leaves; the exact answer, mostly found, needs the moves into the exact width.
     assert 100.0 - 1e-6 <= lay.length_mm <= 125.0
@@ -58,9 +58,9 @@ def test_bounds_stay_under_the_best_published_lays(name):
 
 @pytest.mark.reference(source=GARDEYN, kind="published")
 @pytest.mark.parametrize(("name", "floor"), [("trousers", 0.80)])
-def test_five_seconds_come_within_a_tenth_of_the_published_means(name, floor):
+def test_three_seconds_come_within_an_eighth_of_the_published_means(name, floor):
     parts, width_mm = packing.instance(name)
-    lay = nest(parts, width_mm=width_mm, seconds=5)
+    lay = nest(parts, width_mm=width_mm, seconds=3)
     assert packing.faults(parts, [lay]) == []
     assert lay.use >= floor
     assert lay.use > 0.88 * packing.published()[name][0] / 100.0

@@ -9,6 +9,7 @@ import pytest
 from shapely import Point, box
 
 from plyflat.errors import FitError, QuantityError, StoppedError
+from plyflat.lay import search
 from plyflat.lay.nest import Part, nest
 from plyflat.lay.rolls import Filler, lay_on_rolls, lay_on_stock
 from plyflat.lay.stock import Stock
@@ -25,7 +26,9 @@ def test_what_fits_on_one_roll_lies_on_one_roll():
     assert lay.length_mm == pytest.approx(600.0, abs=1e-3)
 
 
-def test_rolls_are_filled_before_another_is_cut_into():
+def test_rolls_are_filled_before_another_is_cut_into(monkeypatch):
+    # Two rows of three beside each other take all the quick answers a builder gets.
+    monkeypatch.setattr(search, "QUICK", 20)
     # Two rows of three fill a roll; thirteen pieces need a third.
     parts = [Part(box(0, 0, 300, 500), copies=13, name="strake")]
     lays = lay_on_rolls(parts, width_mm=1000, roll_length_mm=950, rolls=2, seconds=0)
@@ -34,7 +37,7 @@ def test_rolls_are_filled_before_another_is_cut_into():
     assert within(lays, 950)
 
 
-@pytest.mark.parametrize("seconds", [0.0, 2.5])
+@pytest.mark.parametrize("seconds", [0.0, 1.2])
 @pytest.mark.parametrize("roll_length_mm", [32.0, 60.0])
 def test_every_copy_lies_once_and_lays_pass_the_plain_check(roll_length_mm, seconds):
     parts, width_mm = packing.instance("marques")
@@ -49,10 +52,10 @@ def test_every_copy_lies_once_and_lays_pass_the_plain_check(roll_length_mm, seco
 
 
 def test_searching_moves_pieces_off_the_last_roll():
-    parts, width_mm = packing.instance("trousers")
+    parts, width_mm = packing.instance("dighe1")
     roll = Stock("roll", width_mm, 0.985 * nest(parts, width_mm=width_mm, seconds=0).length_mm, bought=True)
     quick = lay_on_stock(parts, [roll], seconds=0)
-    searched = lay_on_stock(parts, [roll], seconds=0, tries=40)
+    searched = lay_on_stock(parts, [roll], seconds=0, tries=2)
     assert len(quick) == 2
     assert len(searched) == 1 or len(searched[1].places) < len(quick[1].places)
     assert packing.faults(parts, list(searched)) == []

@@ -325,3 +325,29 @@ def test_pieces_on_a_flawed_roll_are_closed_up_to_its_end():
     (load,) = filler._closed_up([loose])
     assert loose.lay.length_mm == 1900.0
     assert load.lay.length_mm == pytest.approx(800.0, abs=1000 / 240)
+
+
+def test_what_is_cut_first_is_offered_before_what_is_larger():
+    parts = [Part(box(0, 0, 900, 900), rank=1), Part(box(0, 0, 300, 300))]
+    filler = Filler(parts, [FULL], 0.0, math.inf, 0, 0.0, None, quiet, None)
+    assert filler._largest(Counter({0: 1, 1: 1}), 8e4) == {1: 1}
+    assert filler._largest(Counter({0: 1, 1: 2}), 2e5, over=False) == {1: 2}
+
+
+def test_what_is_cut_first_lies_nearer_to_the_rolls_end():
+    # Both lie one after the other whatever comes first.
+    stock = Stock("roll 1", 1000.0, 5000.0)
+    for ranks in ((0, 1), (1, 0)):
+        parts = [Part(box(0, 0, 700, 900), rank=ranks[0]), Part(box(0, 0, 400, 950), rank=ranks[1])]
+        (lay,) = lay_out(parts, [stock], gap_mm=5.0)
+        first, last = (lay.places[ranks.index(rank)].outline.bounds for rank in (0, 1))
+        assert first[0] == pytest.approx(0.0, abs=1e-6)
+        assert last[0] >= first[2] + 5.0 - 1e-6
+
+
+def test_pieces_that_may_not_be_turned_about_stay_as_they_lie():
+    stock = Stock("roll 1", 1000.0, 5000.0)
+    parts = [Part(box(0, 0, 700, 900), (0.0,), rank=1), Part(box(0, 0, 400, 950), (0.0,))]
+    filler = Filler(parts, [stock], 0.0, math.inf, 0, 0.0, None, quiet, None)
+    load = filler._load(stock, 0.0, [Spot(0, 0.0, (0.0, 0.0)), Spot(1, 0.0, (700.0, 0.0))])
+    assert filler._first_forward([load]) == [load]
