@@ -53,27 +53,33 @@ seconds = "1 s"
 """
 
 
+def _serve(target):
+    process = subprocess.Popen(
+        [sys.executable, "-m", "plyflat", "page", str(target), "--no-browser"],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    for line in process.stdout:
+        found = re.search(r"http://\S+", line)
+        if found:
+            return process, found.group(0)
+    raise AssertionError("the page did not start")
+
+
+def _end(process):
+    process.terminate()
+    process.wait(timeout=20)
+    process.stdout.close()
+
+
 @pytest.fixture(scope="module")
 def served(tmp_path_factory):
     folder = tmp_path_factory.mktemp("page")
     v, f = shapes.smooth_patch(600.0, rise=40.0, triangles=8000)
     (folder / "hull.ply").write_bytes(trimesh.Trimesh(v, f, process=False).export(file_type="ply"))
     (folder / "job.toml").write_text(JOB)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "plyflat", "page", str(folder / "job.toml"), "--no-browser"],
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-    )  # fmt: skip
-    address = None
-    for line in process.stdout:
-        found = re.search(r"http://\S+", line)
-        if found:
-            address = found.group(0)
-            break
-    assert address, "the page did not start"
+    process, address = _serve(folder / "job.toml")
     yield folder, address, process
-    process.terminate()
-    process.wait(timeout=20)
-    process.stdout.close()
+    _end(process)
 
 
 @pytest.fixture(scope="module")
@@ -143,6 +149,31 @@ def test_clicks_on_the_hull_become_points_of_the_job(served, sheet):
     assert [r.name for r in read_job(folder / "job.toml").regions] == ["panel", "patch"]
 
 
+def test_a_mesh_is_sent_and_a_first_job_begun(sheet, tmp_path):
+    room = tmp_path / "room"
+    room.mkdir()
+    v, f = shapes.smooth_patch(600.0, rise=40.0, triangles=2000)
+    trimesh.Trimesh(v, f, process=False).export(tmp_path / "scan.stl")
+    process, address = _serve(room)
+    tab = sheet.context.browser.new_page()
+    try:
+        tab.goto(address)
+        tab.wait_for_selector("text=no mesh file in this folder", timeout=30_000)
+        tab.set_input_files("#upload", tmp_path / "scan.stl")
+        tab.wait_for_selector("text=scan.stl is there.", timeout=30_000)
+        begin = "text=Write a first job and open it"
+        tab.click(begin)
+        tab.wait_for_selector("text=the unit of length is not known", timeout=60_000)
+        tab.select_option("#chosen_unit", "mm")
+        tab.click(begin)
+        tab.wait_for_selector("text=first area: ", timeout=120_000)
+    finally:
+        tab.close()
+        _end(process)
+    assert sorted(p.name for p in room.iterdir()) == ["scan.stl", "scan.toml"]
+    assert read_job(room / "scan.toml").meshes["hull"].unit == "mm"
+
+
 def test_turning_the_hull_adds_no_point(sheet):
     count = len(_points(sheet))
     box = sheet.locator(".picture img").bounding_box()
@@ -155,6 +186,32 @@ def test_turning_the_hull_adds_no_point(sheet):
     sheet.mouse.up()
     time.sleep(1.0)
     assert len(_points(sheet)) == count
+
+
+def test_a_reload_and_a_second_tab_lose_nothing(served, sheet):
+    sheet.select_option("#say", "round_hole")
+    sheet.click("text=Mark it >> nth=0")
+    sheet.wait_for_selector(".marking", timeout=30_000)
+    sheet.fill("#typed", "300 300 30")
+    sheet.press("#typed", "Enter")
+    sheet.wait_for_function("document.querySelectorAll('.points li').length == 1", timeout=30_000)
+    sheet.reload()
+    sheet.wait_for_selector(".marking .points li", timeout=30_000)
+    np.testing.assert_allclose(_points(sheet), [[300, 300, 30]])
+    # On a tablet in a second tab: the notice is there, and a tap puts the point anew.
+    tablet = sheet.context.browser.new_context(viewport={"width": 820, "height": 1180}, has_touch=True)
+    other = tablet.new_page()
+    other.goto(served[1])
+    other.wait_for_selector("text=is open in 2 tabs", timeout=30_000)
+    assert other.evaluate("document.documentElement.scrollWidth") <= 820
+    box = other.wait_for_selector(".picture img").bounding_box()
+    time.sleep(1.0)
+    other.touchscreen.tap(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
+    other.wait_for_function("!document.querySelector('.points input').value.startsWith('300 300 30')", timeout=30_000)
+    tablet.close()
+    sheet.wait_for_selector("text=is open in 2 tabs", state="detached", timeout=30_000)
+    sheet.click("text=Leave as it was")
+    sheet.wait_for_selector(".marking", state="detached", timeout=30_000)
 
 
 def test_the_keyboard_takes_a_step_back_and_makes_it_again(sheet):
