@@ -51,7 +51,7 @@ class Elastic:
     stiffness_n_per_mm : float
         Modulus times thickness.
     poisson : float
-    least_n_per_mm : float
+    least_n_per_mm : float or (m,) float array
         What it still carries across wrinkles and where it is slack, so that its mesh does not crumple at the size of
         its cells: a small share of pressure times cell.
     yield_n_per_mm : float
@@ -81,7 +81,7 @@ class Elastic:
 
     stiffness_n_per_mm: float
     poisson: float
-    least_n_per_mm: float = 0.0
+    least_n_per_mm: float | Floats = 0.0
     yield_n_per_mm: float = np.inf
     hardening_n_per_mm: float = 0.0
 

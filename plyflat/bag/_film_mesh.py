@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from ..errors import MeshError, ShapeError
 from ..surface._topology import mesh_edges
-from ..surface.mesh import Floats, Ints
+from ..surface.mesh import Bools, Floats, Ints
 from .film import FilmMesh, Hold
 
 # An outline turns a corner where its direction changes by more than this at one point, rad.
@@ -17,6 +17,13 @@ _SHARP = np.radians(30.0)
 # Inner vertices keep this many cells off the outline; a triangle has at least this share of a cell's square.
 _OFF_RIM = 0.6
 _FLAT = 1e-3
+# Parts of a triangle with none, one, two or three of its sides parted: its corners, then the middles of its sides.
+_PARTS = (
+    ([0, 1, 2],),
+    ([0, 3, 2], [3, 1, 2]),
+    ([3, 1, 4], [0, 3, 4], [0, 4, 2]),
+    ([0, 3, 5], [1, 4, 3], [2, 5, 4], [3, 4, 5]),
+)
 
 
 def as_cut(points_mm: Floats, faces: Ints) -> Floats:
@@ -165,43 +172,51 @@ def spread_along(ring: Floats, cell_mm: float) -> Floats:
     return np.stack([np.interp(s, at, closed[:, k]) for k in range(2)], axis=1)
 
 
-def split_film(mesh: FilmMesh, points_mm: Floats) -> FilmMesh:
-    """Split every triangle of a film in four, its vertices now at (n, 3) points.
+def split_film(mesh: FilmMesh, points_mm: Floats, marked: Bools | None = None) -> FilmMesh:
+    """Split triangles of a film in four, its vertices now at (n, 3) points.
 
     Parameters
     ----------
     mesh : FilmMesh
     points_mm : (n, 3) float array
         Where it lies.
+    marked : (m,) bool array, optional
+        Which ones; all where not given. Those beside them are split in two or three, so that sides still meet.
     """
-    n = len(points_mm)
+    n, m = len(points_mm), len(mesh.faces)
     edges = mesh_edges(mesh.faces, n)
-    a, b = edges.ends.T
-    middle = n + edges.of_face
-    f, m = mesh.faces, middle
-    faces = np.concatenate(
-        [
-            np.stack([f[:, 0], m[:, 0], m[:, 2]], 1),
-            np.stack([f[:, 1], m[:, 1], m[:, 0]], 1),
-            np.stack([f[:, 2], m[:, 2], m[:, 1]], 1),
-            m,
-        ]
-    )
-    r = mesh.rest_mm
-    half = 0.5 * (r + np.roll(r, -1, axis=1))
-    rest = np.concatenate(
-        [
-            np.stack([r[:, 0], half[:, 0], half[:, 2]], 1),
-            np.stack([r[:, 1], half[:, 1], half[:, 0]], 1),
-            np.stack([r[:, 2], half[:, 2], half[:, 1]], 1),
-            half,
-        ]
-    )
+    parted = np.zeros(len(edges.ends), dtype=bool)
+    parted[edges.of_face[np.ones(m, dtype=bool) if marked is None else marked].ravel()] = True
+    middle = np.full(len(parted), -1)
+    middle[parted] = n + np.arange(int(parted.sum()))
+    # Corners, then the middles of the sides that follow them.
+    six = np.concatenate([mesh.faces, middle[edges.of_face]], axis=1)
+    half = 0.5 * (mesh.rest_mm + np.roll(mesh.rest_mm, -1, axis=1))
+    faces, rest = _parts(six, np.concatenate([mesh.rest_mm, half], axis=1))
+    a, b = edges.ends[parted].T
     free = mesh.hold.free
     more = np.where(free[a] >= free[b], a, b)
     own = free[more]
     # A side across the film between two held vertices is not held by them.
-    own = np.where((own == 0) & (edges.faces[:, 1] >= 0), 3, own)
+    own = np.where((own == 0) & (edges.faces[parted, 1] >= 0), 3, own)
     hold = Hold(np.concatenate([mesh.hold.ways, mesh.hold.ways[more]]), np.concatenate([free, own]))
     points = np.vstack([points_mm, 0.5 * (points_mm[a] + points_mm[b])])
     return FilmMesh(points, faces, rest, hold)
+
+
+def _parts(six: Ints, rest: Floats) -> tuple[Ints, Floats]:
+    """Cut triangles, given by corners and middles of sides (m, 6), -1 for a side not parted; their cut sizes (m, 6, 2) too."""
+    parted = six[:, 3:] >= 0
+    count = parted.sum(axis=1)
+    # Turned so that the one side parted is the first, or the one that is not is the last.
+    first = np.where(count == 2, (~parted).argmax(axis=1) + 1, np.where(count == 1, parted.argmax(axis=1), 0))
+    turn = (np.arange(3) + first[:, None]) % 3
+    order = np.concatenate([turn, turn + 3], axis=1)
+    six = np.take_along_axis(six, order, axis=1)
+    rest = np.take_along_axis(rest, order[:, :, None], axis=1)
+    faces, cut = [], []
+    for k, parts in enumerate(_PARTS):
+        for part in parts:
+            faces.append(six[count == k][:, part])
+            cut.append(rest[count == k][:, part])
+    return np.concatenate(faces), np.concatenate(cut)

@@ -21,6 +21,8 @@ _CREEP = 0.5
 # The easing is in springs of pressure times cell at each vertex.
 _EASE_FIRST, _EASE_LEAST, _EASE_MOST = 1.0, 1e-2, 1e6
 _LET_GO, _HOLD_BACK = 0.4, 4.0
+# A vertex on the ground whose force left over grows this much in a step is held back by itself, up to so many times the rest.
+_FLITS, _HELD_MOST = 2.0, 1e3
 # Cells a vertex may move in one step, and how far it may sink into the ground: else it comes out at the back.
 _FURTHEST = 1.0
 _DEEPEST = 0.25
@@ -99,6 +101,12 @@ class Feet:
         for k in range(3):
             for end in range(2):
                 out[:, k] += np.bincount(self._ends[:, end], side[:, k], minlength=self.count)
+        return out
+
+    def borne(self, press: Floats) -> Bools:
+        """Return which vertices (n,) bear on the ground with a foot of theirs or of a side of theirs, from (n + e,) N."""
+        out = press[: self.count] > 0
+        out[self._ends[press[self.count :] > 0].ravel()] = True
         return out
 
     def add(self, blocks: Floats, own: Floats) -> Floats:
@@ -361,18 +369,20 @@ def settle(
     Kelley, Keyes (1998). Convergence analysis of pseudo-transient continuation. SIAM J. Numer. Anal. 35(2): the
     easing of the steps, let go as they succeed.
     """
-    ease = eased
+    ease, own = eased, np.ones(len(points))
     at = eq.act(points)
     left = _left(eq, at)
     steps = 0
     best = (left, points, at)
     while left > tolerance and steps < most and not _burst(eq, at, bursts):
         steps += 1
-        move, ease = _newton(eq, points, at, ease)
+        move, ease = _newton(eq, points, at, ease, own)
         # Slack film goes far for nothing: each vertex is held to its own cell's size.
         size = np.linalg.norm(move, axis=1, keepdims=True)
         move = move * np.minimum(1.0, _FURTHEST * eq.cell / np.maximum(size, 1e-300))
+        before = at
         points, at, share = _search(eq, points, at, move)
+        own = _held_back(eq, before, at, own, tolerance)
         left = _left(eq, at)
         best = min(best, (left, points, at), key=lambda one: one[0])
         ease = ease * (_LET_GO if share > 0.9 else 1.0 if share > 0.3 else _HOLD_BACK)
@@ -384,6 +394,16 @@ def settle(
     n = eq.feet.count
     distance = at.distance[:n] if eq.ground is None else eq.ground.look(points)[0]
     return Rest(points, at.state, distance, at.press[:n], grip, left, steps, left <= tolerance, burst)
+
+
+def _held_back(eq: Equations, before: _Forces, now: _Forces, own: Floats, tolerance: float) -> Floats:
+    """Return how much each vertex (n,) is held back beyond the rest: those that flit from one place to another, more.
+
+    One cell that rides on a sharp edge would else have the whole film go on in small steps.
+    """
+    was, is_ = (np.linalg.norm(eq.freedom.spread(eq.freedom.gathered(q.slope)), axis=1) for q in (before, now))
+    flits = (is_ > _FLITS * was) & (is_ > tolerance * eq.scale) & eq.feet.borne(now.press)
+    return np.clip(np.where(flits, _HOLD_BACK, _LET_GO) * own, 1.0, _HELD_MOST)
 
 
 def _burst(eq: Equations, at: _Forces, mean: float) -> bool:
@@ -400,7 +420,8 @@ def _summed(faces: Ints, values: Floats, count: int) -> Floats:
 def _left(eq: Equations, at: _Forces) -> float:
     """Root of the mean square of the forces left over, as a share of the pressure on a vertex.
 
-    The worst few vertices on the ground are left out: one in a sharp corner flits from wall to wall and moves nothing else.
+    The worst few vertices that the ground bears, or whose sides it does, are left out: one in a sharp corner flits from
+    wall to wall, one on a sharp edge from side to side, and neither moves anything else.
     """
     slope = eq.freedom.gathered(at.slope)
     if not eq.cloth.law.rest:
@@ -410,13 +431,13 @@ def _left(eq: Equations, at: _Forces) -> float:
         normal = normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
         slope = eq.freedom.gathered((at.slope * normal).sum(axis=1, keepdims=True) * normal)
     each = (eq.freedom.spread(slope) ** 2).sum(axis=1)
-    on = np.sort(each[at.press[: len(each)] > 0])[::-1]
+    on = np.sort(each[eq.feet.borne(at.press)])[::-1]
     total = float(each.sum() - on[: int(_LEFT_OUT * len(each))].sum())
     return float(np.sqrt(3 * max(total, 0.0) / max(eq.freedom.count, 1)) / eq.scale)
 
 
-def _newton(eq: Equations, points: Floats, at: _Forces, ease: float) -> tuple[Floats, float]:
-    """Return a move (n, 3) that brings the film nearer to rest, and the easing it took.
+def _newton(eq: Equations, points: Floats, at: _Forces, ease: float, own_ease: Floats) -> tuple[Floats, float]:
+    """Return a move (n, 3) that brings the film nearer to rest, and the easing it took, to which each vertex has its own.
 
     What would sink into the ground on the way is laid on it beforehand, and the move found anew: the forces are
     followed along the straight line to where the ground's tangent planes are met.
@@ -440,7 +461,7 @@ def _newton(eq: Equations, points: Floats, at: _Forces, ease: float) -> tuple[Fl
             near = ease < _WINDLESS
             own = bare + stuck + turn if near else bare + stuck
             rows = blocks + wind if near else blocks.copy()
-            vertex = eq.feet.add(rows, own) + ease * eq.mass * np.eye(3)
+            vertex = eq.feet.add(rows, own) + (ease * eq.mass * own_ease)[:, None, None] * np.eye(3)
             right = free.gathered(slope + force)
             step = _step(free, rows, vertex, right)
             if step is None or right @ step >= 0:

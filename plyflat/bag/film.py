@@ -31,8 +31,9 @@ _OVER = 1e-9
 _CONTACT = 0.02
 #: A film is at rest where the forces left over are less than this share of the pressure on a vertex (root mean square).
 TOLERANCE = 5e-3
-# Tension that keeps slack film from crumpling, over pressure and cell: it rounds wrinkles off at this share of a cell.
-_LEAST = 1.0
+# Tension that keeps slack film from crumpling, over pressure and each triangle's own cell: it rounds wrinkles off at this
+# share of a cell, and holds slack film out of corners by as much. Rest is found with the first, from there with the next.
+_LEAST = (1.0, 0.2)
 _RAMP_FREE = (0.1, 0.3, 1.0)
 _RAMP_STEPS = 16
 _RAMP_FROM = 0.05
@@ -120,7 +121,7 @@ class Film:
         slope = HARDENS * self.yield_mpa if self.hardening_mpa is None else self.hardening_mpa
         return slope * self.thickness_mm
 
-    def law(self, least_n_per_mm: float = 0.0) -> Law:
+    def law(self, least_n_per_mm: float | Floats = 0.0) -> Law:
         """Return how it answers to stretch, if it carries a little even where it is slack."""
         if self.drawn:
             return Constant(self.yield_n_per_mm)
@@ -232,12 +233,56 @@ class FilmMesh:
         """Side of an even triangle of the mean area as cut."""
         return float(np.sqrt(4 / np.sqrt(3) * self.rest_areas_mm2.mean()))
 
+    @property
+    def cells_mm(self) -> Floats:
+        """(m,) float array: side of an even triangle of each one's area as cut."""
+        return np.asarray(np.sqrt(4 / np.sqrt(3) * self.rest_areas_mm2))
+
     def cloth(self, law: Law) -> Cloth:
         """Return what the solver takes."""
         area = self.rest_areas_mm2
         side = np.roll(self.rest_mm, -2, axis=1) - np.roll(self.rest_mm, -1, axis=1)
         gradients = np.stack([-side[:, :, 1], side[:, :, 0]], axis=2) / (2 * area)[:, None, None]
         return Cloth(self.faces, gradients, area, law)
+
+
+@dataclass(frozen=True, eq=False)
+class Closer:
+    """Where a film is looked at more closely: its cells are split near the corners it is to reach.
+
+    Attributes
+    ----------
+    points_mm : (k, 3) float array
+        Along the corners, hardly farther apart than the first of the distances.
+    within_mm : tuple of float
+        Falling: triangles with a vertex within the first are split in four, of what comes of it those within the next,
+        and so on.
+
+    Raises
+    ------
+    QuantityError
+        No points, or distances that do not fall to above nought.
+    """
+
+    points_mm: Floats
+    within_mm: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        far = np.asarray(self.within_mm, dtype=np.float64)
+        if not len(self.points_mm) or not (far > 0).all() or (np.diff(far) >= 0).any():
+            raise QuantityError(
+                f"a film cannot be looked at within {self.within_mm} mm of {len(self.points_mm)} points",
+                do="Give points along the corners, and distances above nought, the largest first.",
+            )
+
+    def split(self, mesh: FilmMesh, points_mm: Floats, level: int) -> FilmMesh:
+        """Return a film, its vertices now at (n, 3) points, with the cells near the corners split the level-th time."""
+        from scipy.spatial import cKDTree
+
+        from ._film_mesh import split_film
+
+        far = cKDTree(self.points_mm).query(points_mm)[0]
+        return split_film(mesh, points_mm, far[mesh.faces].min(axis=1) < self.within_mm[level])
 
 
 @dataclass(frozen=True, eq=False)
@@ -348,6 +393,7 @@ def lay_film(
     offset_mm: float = 0.0,
     ramp: Sequence[float] | None = None,
     finer: int = 0,
+    closer: Closer | None = None,
     tolerance: float = TOLERANCE,
     most_steps: int = 400,
     progress: Tell = quiet,
@@ -372,6 +418,8 @@ def lay_film(
     finer : int
         How often the film's triangles are each split in four once the coarse film lies, so that few vertices make the
         large moves; with friction they are split before, since every place remembers how it got there.
+    closer : Closer, optional
+        Where they are split further still, and after that.
     tolerance : float
         Force left over at a vertex, as a share of the pressure on it.
     most_steps : int
@@ -404,17 +452,23 @@ def lay_film(
 
     base = MeshGround(ground, offset_mm=offset_mm) if isinstance(ground, Surface) else ground
     shares = _ramp(ramp, friction)
-    if friction > 0:
-        for _ in range(finer):
-            mesh = split_film(mesh, mesh.points_mm)
-        finer = 0
-    for level in range(finer + 1):
+    levels = finer + (len(closer.within_mm) if closer else 0)
+
+    def split(points: Floats, level: int) -> FilmMesh:
+        if closer is None or level < finer:
+            return split_film(mesh, points)
+        return closer.split(mesh, points, level - finer)
+
+    first = levels if friction > 0 else 0
+    for level in range(first):
+        mesh = split(mesh.points_mm, level)
+    for level in range(first, levels + 1):
         laid = ramp_film(
             mesh, base, film, pressures_kpa=[pressure_kpa * s for s in shares], friction=friction,
             offset_mm=offset_mm, tolerance=tolerance, most_steps=most_steps, progress=progress,
         )[-1]  # fmt: skip
-        if level < finer:
-            mesh, shares = split_film(mesh, laid.vertices_mm), (1.0,)
+        if level < levels:
+            mesh, shares = split(laid.vertices_mm, level), (1.0,)
     return laid
 
 
@@ -451,12 +505,16 @@ def ramp_film(
         grip = Grip(friction, start, base.look(start)[0] < reach)
     for k, p in enumerate(asked):
         progress("film", k / len(asked))
-        cloth = mesh.cloth(film.law(_LEAST * p * 1e-3 * mesh.cell_mm))
-        eq = Equations(cloth, freedom, feet, base, p * 1e-3, asked[-1] * 1e-3, grip)
-        # A film without a size of its own is stretched by being meshed.
+        # A film without a size of its own is stretched by being meshed, and never slack.
         bursts = np.inf if film.drawn else max(film.break_stretch or _BURSTS, _BURSTS)
-        rest = settle(eq, points, tolerance=tolerance, most=most_steps, bursts=bursts)
-        points, grip = rest.points_mm, rest.grip
+        for least in _LEAST[:1] if film.drawn else _LEAST:
+            cloth = mesh.cloth(film.law(least * p * 1e-3 * mesh.cells_mm))
+            eq = Equations(cloth, freedom, feet, base, p * 1e-3, asked[-1] * 1e-3, grip)
+            rest = settle(eq, points, tolerance=tolerance, most=most_steps, bursts=bursts)
+            points = rest.points_mm
+            if rest.burst:
+                break
+        grip = rest.grip
         out.append(_told(mesh, film, rest, p))
     progress("film", 1.0)
     return tuple(out)

@@ -10,8 +10,9 @@ from scipy.optimize import brentq
 
 from plyflat.bag import wedge
 from plyflat.bag._film_ground import Ground
-from plyflat.bag._film_mesh import even_triangles, strip
-from plyflat.bag.film import Film, FilmMesh, Hold, lay_film, ramp_film
+from plyflat.bag._film_mesh import as_cut, even_triangles, strip
+from plyflat.bag.film import Closer, Film, FilmMesh, Hold, lay_film, ramp_film
+from plyflat.bag.film_region import Ear, with_ears
 from plyflat.surface.mesh import Surface
 
 FILM = Film("stiff", 1000.0, 0.05, poisson=0.0)
@@ -78,6 +79,38 @@ def test_a_film_that_sticks_in_a_square_corner():
     # Of first order in the steps of the load: a quarter with four times as many.
     assert off[1] < 0.7 * off[0]
     assert off[2] < 0.3 * off[0]
+
+
+@pytest.mark.reference(source="a film longer than the way round a corner has no tension and lies in it", kind="derived")
+@pytest.mark.parametrize("cells", [20, 40])
+def test_a_limp_film_lies_in_the_corner(cells):
+    mesh = strip([[0, 0, 100], [100, 0, 0]], cells=cells, cut_mm=206.0)
+    laid = lay_film(mesh, square_corner(), FILM, pressure_kpa=90.0)
+    assert laid.converged
+    # What keeps its cells from crumpling may hold it off by a fifth of one, no more.
+    assert corner_radius(laid) < 0.2 * 206.0 / cells
+
+
+@pytest.mark.reference(source="arc tangent to both walls of a square corner: r = (a + b - L) / (kappa + p L / k)", kind="derived")
+def test_a_fold_along_a_square_corner_gives_twice_its_height():
+    long, wide, high = 100 * math.sqrt(2.0), 40.0, 25.0
+    flat, faces, _ = even_triangles([np.array([[0, 0], [long, 0], [long, wide], [0, wide]])], 10.0)
+    x, y = flat.T
+    points = np.column_stack([x / math.sqrt(2), y, 100 - x / math.sqrt(2)])
+    hold = Hold.loose(len(x)).across(np.flatnonzero((y < 1e-9) | (y > wide - 1e-9)), [0.0, 1.0, 0.0])
+    hold = hold.fixed(np.flatnonzero((x < 1e-9) | (x > long - 1e-9)))
+    mesh = with_ears(
+        FilmMesh(points, faces, as_cut(points, faces), hold), [Ear((50.0, -100.0, 50.0), (50.0, 140.0, 50.0), high)]
+    )
+    corner = np.column_stack([np.zeros(9), np.linspace(0, wide, 9), np.zeros(9)])
+    length = long + 2 * high
+    depth = (math.sqrt(2.0) - 1) * (200 - length) / (2 - math.pi / 2 + 0.09 * length / 50)
+    plain, close = (
+        lay_film(mesh, square_corner(), FILM, pressure_kpa=90.0, closer=closer).gap_over_mm(corner[1:-1])
+        for closer in (None, Closer(corner, (25.0, 12.0)))
+    )
+    assert close == pytest.approx(depth, rel=0.05)
+    assert np.abs(close - depth).max() < 0.2 * np.abs(plain - depth).max()
 
 
 SOFT = {"poisson": 0.0, "yield_mpa": 35.0}

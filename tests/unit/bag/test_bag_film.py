@@ -9,7 +9,7 @@ import shapes
 from plyflat.bag._film_ground import MeshGround
 from plyflat.bag._film_law import Elastic, forces, stiffness, stretched
 from plyflat.bag._film_mesh import as_cut, even_triangles, split_film, strip
-from plyflat.bag.film import Film, FilmMesh, Hold, lay_film, ramp_film
+from plyflat.bag.film import Closer, Film, FilmMesh, Hold, lay_film, ramp_film
 from plyflat.errors import MeshError, QuantityError, ShapeError
 from plyflat.surface.mesh import Surface
 
@@ -129,6 +129,46 @@ def test_splitting_keeps_the_cut_and_the_hold():
     assert len(held) == on_edge.sum()
     thin = strip([[0, 0, 0], [30, 0, 0]], cells=4)
     assert (split_film(thin, thin.points_mm).hold.free <= 2).all()
+
+
+def test_cells_near_a_corner_are_split_and_their_sides_still_meet():
+    mesh = sheet(16.0)
+    corner = np.column_stack([np.full(9, 80.0), np.linspace(0, 80, 9), np.zeros(9)])
+    fine = Closer(corner, (20.0,)).split(mesh, mesh.points_mm, 0)
+    assert fine.rest_areas_mm2.sum() == pytest.approx(mesh.rest_areas_mm2.sum())
+    assert fine.rest_areas_mm2.min() > 0
+    # Closed up: sides on one triangle only lie on the outline.
+    sides = np.sort(fine.faces[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+    single, count = np.unique(sides, axis=0, return_counts=True)
+    assert count.max() == 2
+    rim = fine.points_mm[single[count == 1]].mean(axis=1)
+    assert (np.abs(rim[:, :2] - 40).max(axis=1) > 39.999).all()
+    # As it lies each triangle is as it is cut, mirrored nowhere.
+    p = fine.points_mm[fine.faces]
+    assert np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])[:, 2] / 2 == pytest.approx(fine.rest_areas_mm2)
+    far = fine.points_mm[fine.faces].mean(axis=1)[:, 0] < 40
+    near = fine.points_mm[fine.faces].mean(axis=1)[:, 0] > 65
+    assert fine.cells_mm[near].mean() < 0.6 * fine.cells_mm[far].mean()
+    assert (fine.hold.free[np.unique(single[count == 1])] == 0).all()
+
+
+def test_it_is_not_looked_at_more_closely_nowhere():
+    with pytest.raises(QuantityError):
+        Closer(np.zeros((0, 3)), (20.0,))
+    with pytest.raises(QuantityError):
+        Closer(np.zeros((1, 3)), (20.0, 20.0))
+    with pytest.raises(QuantityError):
+        Closer(np.zeros((1, 3)), (20.0, 0.0))
+
+
+def test_one_cell_that_flits_over_a_sharp_edge_is_held_back_by_itself():
+    blade = np.array([[40, -99, -20], [40, 199, -20], [-99, -99, -90], [-99, 199, -90], [199, -99, -90], [199, 199, -90]])
+    ground = Surface(blade.astype(float), np.array([[0, 1, 3], [0, 3, 2], [0, 4, 5], [0, 5, 1]]))
+    mesh = sheet(12.0)
+    slack = FilmMesh(mesh.points_mm, mesh.faces, 1.3 * mesh.rest_mm, mesh.hold)
+    laid = lay_film(slack, ground, FILM, pressure_kpa=80.0, offset_mm=0.5, most_steps=120)
+    assert laid.converged
+    assert laid.gap_mm.min() < 0.2
 
 
 def test_a_film_sliding_in_a_plane_is_half_of_a_whole_one():
