@@ -8,7 +8,9 @@ import shapes
 
 from plyflat.bag._film_ground import MeshGround
 from plyflat.bag._film_law import Elastic, forces, stiffness, stretched
+from plyflat.bag._film_matrix import Freedom
 from plyflat.bag._film_mesh import as_cut, even_triangles, split_film, strip
+from plyflat.bag._film_solve import Equations, Feet, _held_back
 from plyflat.bag.film import Closer, Film, FilmMesh, Hold, lay_film, ramp_film
 from plyflat.errors import MeshError, QuantityError, ShapeError
 from plyflat.surface.mesh import Surface
@@ -161,14 +163,38 @@ def test_it_is_not_looked_at_more_closely_nowhere():
         Closer(np.zeros((1, 3)), (20.0, 0.0))
 
 
-def test_one_cell_that_flits_over_a_sharp_edge_is_held_back_by_itself():
-    blade = np.array([[40, -99, -20], [40, 199, -20], [-99, -99, -90], [-99, 199, -90], [199, -99, -90], [199, 199, -90]])
-    ground = Surface(blade.astype(float), np.array([[0, 1, 3], [0, 3, 2], [0, 4, 5], [0, 5, 1]]))
-    mesh = sheet(12.0)
-    slack = FilmMesh(mesh.points_mm, mesh.faces, 1.3 * mesh.rest_mm, mesh.hold)
-    laid = lay_film(slack, ground, FILM, pressure_kpa=80.0, offset_mm=0.5, most_steps=120)
-    assert laid.converged
-    assert laid.gap_mm.min() < 0.2
+def on_a_plate():
+    """A level film that lies on a plate, as the solver sees it."""
+    mesh = sheet(20.0)
+    n, cloth = len(mesh.points_mm), mesh.cloth(Elastic(42.0, 0.4, 0.1))
+    freedom = Freedom(mesh.points_mm, mesh.faces, mesh.hold.ways, mesh.hold.free)
+    return mesh, Equations(cloth, freedom, Feet(cloth, n), MeshGround(plate(0.0)), 0.08, 0.08, None)
+
+
+def test_a_vertex_whose_force_grows_is_held_back_by_itself():
+    mesh, eq = on_a_plate()
+    k = int(np.linalg.norm(mesh.points_mm[:, :2] - 40, axis=1).argmin())
+    pushed = mesh.points_mm.copy()
+    pushed[k, 2] -= 1.0
+    before, now = eq.act(mesh.points_mm), eq.act(pushed)
+    held = _held_back(eq, before, now, np.ones(len(pushed)), 1e-3)
+    assert held[k] > 1
+    beside = np.unique(mesh.faces[(mesh.faces == k).any(axis=1)])
+    far = np.setdiff1d(np.arange(len(pushed)), beside)
+    assert (held[far] == 1).all()
+    # Back at ease it is let go again.
+    assert (_held_back(eq, now, before, held, 1e-3) <= held).all()
+    assert _held_back(eq, now, before, held, 1e-3)[k] < held[k]
+
+
+def test_a_side_that_bears_counts_for_both_its_ends():
+    mesh, eq = on_a_plate()
+    n = len(mesh.points_mm)
+    press = np.zeros(len(eq.feet.shares_mm2))
+    press[n + 5] = 1.0
+    borne = np.flatnonzero(eq.feet.borne(press))
+    assert len(borne) == 2
+    assert mesh.points_mm[borne].mean(axis=0) == pytest.approx(eq.feet.at(mesh.points_mm)[n + 5])
 
 
 def test_a_film_sliding_in_a_plane_is_half_of_a_whole_one():
