@@ -14,6 +14,7 @@ from scipy.sparse.linalg import spsolve
 from ..errors import SolveError
 from ..surface.mesh import Bools, Floats, Surface
 from ._net_bed import Bed, make_bed, piece_bed
+from ._net_ground import unit
 from ._net_lay import moved
 from ._patch import Triangles, check_disc, place_text, undirected
 from .drape import Drape, drape_of
@@ -29,6 +30,8 @@ TORN = 0.25
 TORN_SHARE = 0.01
 #: How often vertices of wrong triangles are placed anew, each time with those beside them.
 MENDS = 6
+#: From this time on their threads too are taken for misread, and evened from those about them, in so many rounds.
+OWN_THREADS, EVENINGS = 3, 30
 #: Threads that cross at less than this have no room to lie side by side.
 FOLDED_DEG = 85.0
 
@@ -131,7 +134,8 @@ def draped_flat(drape: Drape) -> Draped:
     -----
     Few triangles at the points of corners, and slivers beside an outline, are read with an error of the order of their
     own size. Their vertices are placed anew: the differences along their edges are brought as near as can be, by least
-    squares, to those that the threads beside them say.
+    squares, to those that the threads beside them say. Where that leaves some upside down, the threads read there are no
+    better than the places, and those of the vertices about them are carried on.
     """
     surface = drape.surface
     loops = check_disc(surface)
@@ -146,13 +150,15 @@ def draped_flat(drape: Drape) -> Draped:
             f"the net lies over itself or is torn over {100 * areas[torn].sum() / surface.area_mm2:.0f} % of the piece",
             where=place_text(surface.vertices_mm[worst].mean(axis=0)), do="Open the ply in more places, or start elsewhere.",
         )
-    loose, uv = ~drape.covered, drape.uv_mm
+    loose, uv, threads = ~drape.covered, drape.uv_mm, (drape.warp, drape.weft)
     for turn in range(MENDS):
         loose[surface.faces[torn].ravel()] = True
         if turn:
             beside = np.isin(surface.faces, surface.faces[torn]).any(axis=1)
             loose[surface.faces[beside].ravel()] = True
-        uv = _carried(points, surface, drape, loose)
+        if turn >= OWN_THREADS:
+            threads = _threads_beside(drape, loose)
+        uv = _carried(points, surface, drape.uv_mm, threads, loose)
         torn = _torn(points, surface, uv, kinked)
         if not torn.any():
             break
@@ -229,16 +235,30 @@ def _along_threads(points: Floats, surface: Surface, uv: Floats) -> Floats:
     return 1.0 / np.stack([np.hypot(*warp), np.hypot(*weft)], axis=1)
 
 
-def _carried(points: Floats, surface: Surface, drape: Drape, loose: Bools) -> Floats:
-    """(n, 2) flat places with those of loose vertices found from the threads beside them."""
+def _threads_beside(drape: Drape, loose: Bools) -> tuple[Floats, Floats]:
+    """(n, 3) directions of warp and weft, those at loose vertices evened between those of the vertices about them."""
+    a, b = undirected(drape.surface.faces, len(loose)).T
+    n = len(loose)
+    beside = coo_array((np.ones(2 * len(a)), (np.r_[a, b], np.r_[b, a])), shape=(n, n)).tocsr()[loose]
+    out = []
+    for field in (drape.warp, drape.weft):
+        even = np.where(loose[:, None], 0.0, field)
+        for _ in range(EVENINGS):
+            even[loose] = unit(beside @ even)
+        out.append(even)
+    return out[0], out[1]
+
+
+def _carried(points: Floats, surface: Surface, read_mm: Floats, threads: tuple[Floats, Floats], loose: Bools) -> Floats:
+    """(n, 2) flat places as read, with those of loose vertices found from the threads beside them."""
     if not loose.any():
-        return drape.uv_mm
+        return read_mm
     ends = undirected(surface.faces, len(points))
     ends = ends[loose[ends].any(axis=1)]
     step = points[ends[:, 1]] - points[ends[:, 0]]
     rise = np.zeros((len(ends), 2))
     for end in ends.T:
-        a, b = drape.warp[end], drape.weft[end]
+        a, b = threads[0][end], threads[1][end]
         # Differences of u and v along a step, whose parts along slanting threads are wanted.
         pa, pb, c = (step * a).sum(axis=1), (step * b).sum(axis=1), (a * b).sum(axis=1)
         rise += 0.5 * np.stack([pa - c * pb, pb - c * pa], axis=1) / np.maximum(1 - c * c, 1e-3)[:, None]
@@ -250,7 +270,7 @@ def _carried(points: Floats, surface: Surface, drape: Drape, loose: Bools) -> Fl
     free = np.flatnonzero(loose)
     own = difference[:, free]
     matrix = (own.T @ diags(weight) @ own).tocsc()
-    uv = drape.uv_mm.copy()
+    uv = read_mm.copy()
     uv[free] = 0.0
     goal = weight[:, None] * (rise - difference @ uv)
     uv[free] = np.asarray(spsolve(matrix, own.T @ goal)).reshape(-1, 2)

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from ..planned import Piece3D, PlyPlan, RegionPlan
     from ..surface.mesh import Bools, Floats, Surface
 
+#: What could not be read off a net is told where it is more of a piece than this share.
+CARRIED_SHARE = 1e-3
 #: About so many threads each way are drawn on the hull.
 DRAWN = 18
 #: Room for the key of the threads.
@@ -431,10 +433,14 @@ def _of_piece(name: str, draped: Draped, *, bent: bool) -> str:
         f" Over {rectangles} rectangle{'s' * (rectangles != 1)} of threads the shear agrees with the curvature of the surface within "
         f"{drape.check.worst_deg:.2f}°." if rectangles else ""
     )
+    carried = (
+        f" {draped.carried_mm2 / 100:.1f} cm² of it, at corners and slivers, could not be read off the net and follow what is "
+        "beside them." if draped.carried_mm2 > CARRIED_SHARE * drape.surface.area_mm2 else ""
+    )
     return (
         f"Piece {name} is laid by its threads: put it down first at ({x:.0f}, {y:.0f}, {z:.0f}) mm.{lines} It shears by "
         f"{drape.most_deg:.1f}° at most{lock}{heavy}. The template has "
-        f"{draped.area.template_mm2 / 1e6:.4f} m², the sheared cloth {draped.area.cloth_mm2 / 1e6:.4f} m².{held}"
+        f"{draped.area.template_mm2 / 1e6:.4f} m², the sheared cloth {draped.area.cloth_mm2 / 1e6:.4f} m².{held}{carried}"
     )
 
 

@@ -67,6 +67,26 @@ def test_first_threads_and_start_of_a_sheet_lie_where_they_are_on_it(face_up):
     assert sorted(lengths) == pytest.approx([50, 82], abs=8)
 
 
+@pytest.mark.parametrize("threads_too", [False, True])
+def test_triangles_read_upside_down_are_placed_anew_where_they_are_few(threads_too):
+    s = corner_sheet()
+    d = drape(s, [80, 50, 0], [1, 0, 0])
+    true = draped_flat(d).flat.uv_mm
+    # A handful of vertices amid the piece and at its edge, read 15 mm off to anywhere, and with them their threads.
+    rng = np.random.default_rng(4)
+    rim = d.surface.boundary_loops[0]
+    at = np.r_[rim[[20, 60]], np.linalg.norm(d.surface.vertices_mm - [90, 60, 0], axis=1).argmin()]
+    uv, warp, weft = d.uv_mm.copy(), d.warp.copy(), d.weft.copy()
+    uv[at] += 15 * rng.choice([-1, 1], (len(at), 2))
+    if threads_too:
+        warp[at], weft[at] = -warp[at], -weft[at]
+    laid = draped_flat(replace(d, uv_mm=uv, warp=warp, weft=weft))
+    assert not laid.flat.flipped.any()
+    assert 0 < laid.carried_mm2 < 0.1 * s.surface.area_mm2
+    assert np.abs(laid.flat.uv_mm - true - (laid.flat.uv_mm - true).mean(axis=0)).max() < 0.5
+    assert laid.area.off < 1e-3
+
+
 def test_flattened_pieces_have_no_first_threads():
     s = corner_sheet().surface
     made = make_templates(Opened((s,)), [flatten(s)], region="r", ply="P1", material="m", warp=[1, 0, 0])[0]

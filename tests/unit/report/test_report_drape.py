@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -97,6 +98,14 @@ def test_a_ply_of_which_one_piece_is_flattened_shows_the_net_of_the_other_and_sa
         names = [p.name for p in drape_pictures(stage, both)]
     assert names[-1] == "dome_P3_B_shear"
     assert "dome_P3_A_shear" not in names
+
+
+def test_what_could_not_be_read_off_the_net_is_told(ply):
+    draped = ply.layings[0].draped
+    for share, says in ((0.0, False), (0.004, True)):
+        told = replace(draped, carried_mm2=share * draped.drape.surface.area_mm2)
+        (words,) = drape_words(SimpleNamespace(name="P1", layings=(Laying(told),), draped=((0, told),), by_threads=True))
+        assert (f"{told.carried_mm2 / 100:.1f} cm² of it, at corners and slivers, could not be read" in words) == says
 
 
 def test_the_start_is_given_on_the_table_of_a_mirrored_piece(pictures, ply):
