@@ -543,8 +543,11 @@ def _bring_repeated(hunt: Hunt, *, seed: int, tries: int | None) -> None:
     end = hunt.start + ALIKE_SHARE * hunt.seconds
 
     def solve(rest: Problem, share: float) -> Lay | None:
-        left = max(0.0, share * (end - time.monotonic()))
-        if hunt.stopped or (hunt.seconds and left < 1.0):
+        now = time.monotonic()
+        # On a busy machine the patterns may have taken it all: they are worth a little more.
+        least = 0.2 * max(0.0, hunt.start + hunt.seconds - now)
+        left = max(share * (end - now), least)
+        if hunt.stopped or (hunt.seconds and left < 0.5):
             return None
         try:
             lay = find_lay(
