@@ -640,8 +640,7 @@ def _measure_new(
     way[faces[_on_the_way(walk, surface.faces[faces], np.abs(values), new, most, levels_mm)]] = True
     reach, fresh = 1.001 * float(most.max()), values.copy()
     _measure(surface, way, rim, sign, reach, fresh, smooth_mm, reach)
-    take = new[np.abs(fresh[new]) < reach]
-    values[take] = fresh[take]
+    values[new] = sign * np.minimum(np.abs(fresh[new]), most)
 
 
 def _at_most(walk: Floats, weights: sp.csr_array, u: Floats, new: Ints) -> Floats:

@@ -1,3 +1,4 @@
+import igl
 import numpy as np
 import pytest
 import shapes
@@ -6,6 +7,8 @@ from hypothesis import strategies as st
 
 from plyflat.errors import CheckError, MeshError, OutlineError
 from plyflat.surface import Surface, cut_at_level, insert_path, insert_paths, label_faces, refine
+from plyflat.surface._patch import Facet
+from plyflat.surface._trace import Tidy
 
 SQUARE = Surface([[0, 0, 0], [100, 0, 0], [100, 100, 0], [0, 100, 0]], [[0, 1, 2], [0, 2, 3]])
 
@@ -393,3 +396,46 @@ def test_an_area_that_changes_unaccounted_for_is_refused(monkeypatch):
     monkeypatch.setattr("plyflat.surface._trace.Tidy._moved", at_the_vertex)
     with pytest.raises(CheckError, match="changed the surface's area by"):
         insert_path(Surface(v, f), round_the_foot(3.0), closed=True)
+
+
+# -- clearing slivers ----------------------------------------------------------------------------------------------
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10**6))
+def test_the_distance_from_a_triangle_is_what_igl_measures(seed):
+    rng = np.random.default_rng(seed)
+    corners = rng.uniform(-10, 10, (3, 3))
+    # From fat to needle-thin ones, the points over against them, beside them and past their tips.
+    corners[2] = corners[0] + rng.uniform() * (corners[1] - corners[0]) + 10 ** rng.uniform(-5, 1) * rng.normal(size=3)
+    points = rng.normal(corners.mean(axis=0), 10.0, (40, 3))
+    facet = Facet(*(tuple(q) for q in corners.tolist()))
+    squared, _, _ = igl.point_mesh_squared_distance(points, corners, np.array([[0, 1, 2]]))
+    np.testing.assert_allclose([facet.off(tuple(q)) for q in points.tolist()], np.sqrt(squared), atol=1e-7)
+
+
+def test_the_distance_from_a_triangle_of_no_area_is_that_from_its_longest_side():
+    facet = Facet((0.0, 0.0, 0.0), (4.0, 0.0, 0.0), (10.0, 0.0, 0.0))
+    assert facet.off((7.0, 3.0, 0.0)) == pytest.approx(3.0)
+    assert facet.off((14.0, 3.0, 0.0)) == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize(("triangles", "seed"), [(2000, 0), (2000, 4), (6000, 1), (6000, 5)])
+def test_leaving_alone_faces_that_nothing_helped_changes_nothing(monkeypatch, triangles, seed):
+    p, f = shapes.rectangle(200.0, 100.0, triangles=triangles, seed=seed)
+    waved = Surface(np.c_[p, 6 * np.sin(p[:, 0] / 15)], f)
+    t = np.linspace(0, 2 * np.pi, 300, endpoint=False)
+    x = 100 + 40 * np.cos(t)
+    path = np.c_[x, 50 + 35 * np.sin(t), 6 * np.sin(x / 15)]
+    tried = []
+    mend, idle = Tidy._mend, Tidy._still_idle
+
+    def counted(tidy, f, path_mm):
+        tried.append(idle(tidy, f, path_mm))
+        return mend(tidy, f, path_mm)
+
+    monkeypatch.setattr(Tidy, "_mend", counted)
+    quick = insert_path(waved, path, closed=True)
+    assert sum(tried) > 20
+    monkeypatch.setattr(Tidy, "_still_idle", lambda self, f, path_mm: False)
+    slow = insert_path(waved, path, closed=True)
+    np.testing.assert_array_equal(quick.surface.faces, slow.surface.faces)
+    np.testing.assert_array_equal(quick.surface.vertices_mm, slow.surface.vertices_mm)

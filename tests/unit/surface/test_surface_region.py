@@ -334,3 +334,52 @@ def test_only_a_band_is_worked_on_and_all_of_it_where_that_proves_too_narrow(mon
     assert shares[0] < 0.3
     assert shares[1] == 1.0
     assert grown.area_mm2 == pytest.approx(np.pi * 70.0**2, rel=1e-3)
+
+
+# -- measuring again where a moved outline has corners -------------------------------------------------------------
+def test_shortest_ways_run_over_the_faces_kept_for_them():
+    surface = plate(8000)
+    v, f = surface.vertices_mm, surface.faces
+    # From the edge x = 0 to some points, straight along x.
+    to = np.flatnonzero((v[:, 0] > 150) & (v[:, 0] < 160) & (np.abs(v[:, 1] - 150) < 40))
+    keep = region_module._on_the_way(v, f, v[:, 0], to, v[to, 0], np.array([155.0]))
+    for x in np.linspace(0.0, 0.999, 100):
+        crossed = surface.locate(v[to] * [x, 1.0, 1.0]).face
+        assert keep[crossed].all()
+    assert keep.sum() < 0.5 * len(f)
+    assert not keep[v[f][:, :, 0].min(axis=1) > 175].any()
+
+
+def test_a_distance_is_no_more_than_by_way_of_an_old_corner():
+    fine = region_module.refine(plate(500), 10.0)
+    v = fine.surface.vertices_mm
+    old = fine.weights.shape[1]
+    new = np.arange(old, len(v))
+    here = np.array([70.0, 90.0, 0.0])
+    u = np.linalg.norm(v - here, axis=1)
+    most = region_module._at_most(v, fine.weights[new], u[:old], new)
+    assert (most >= u[new] - 1e-9).all()
+    assert np.median(most - u[new]) < 10.0
+
+
+def test_measuring_on_the_ways_only_gives_what_measuring_all_round_gives(monkeypatch):
+    v, f = shapes.sphere(radius=300.0, triangles=2000)
+    star = np.array([[(140 - 70 * (i % 2)) * np.cos(t), (140 - 70 * (i % 2)) * np.sin(t)] for i, t in enumerate(np.pi / 5 * np.arange(10))])
+    region = cut_region(Surface(v, f), np.c_[star, np.sqrt(300**2 - (star**2).sum(axis=1))], seed_mm=[0, 0, 300])
+    asked, kept = [50.0], []
+    ways = region_module._on_the_way
+
+    def counted(walk, faces, *rest):
+        kept.append(ways(walk, faces, *rest).mean())
+        return ways(walk, faces, *rest)
+
+    monkeypatch.setattr(region_module, "_on_the_way", counted)
+    near = grow_regions(region, asked)
+    assert len(kept) > 1
+    assert min(kept) < 0.5
+    monkeypatch.setattr(region_module, "_on_the_way", lambda walk, faces, *rest: np.ones(len(faces), dtype=bool))
+    for one, other in zip(near, grow_regions(region, asked)):
+        check_region(one)
+        assert one.area_mm2 == pytest.approx(other.area_mm2, rel=2e-4)
+        line = one.surface.vertices_mm[one.loops[0]]
+        assert outline_stray_mm(other, line) < 0.3
