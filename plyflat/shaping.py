@@ -575,7 +575,9 @@ def _dart_advice(
 ) -> Iterator[tuple[str, str]]:
     """Say what cuts would bring where a region's first ply is over the limit and no cuts are asked for."""
     asked = spec.darts or spec.cuts or not cut.may_dart
-    if asked or earlier or laid.strain.over_share <= job.limits.over_share:
+    # Darts by which threads can be laid go before darts for cloth that is made to stretch.
+    by_threads = any('"darts = ' in do for _, do in laid.notes)
+    if asked or by_threads or earlier or laid.strain.over_share <= job.limits.over_share:
         return
     advice = advise_cuts(
         laid.uncut,

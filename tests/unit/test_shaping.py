@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ import shapely
 import shapes
 from test_plan import JOB
 
+from plyflat import shaping
 from plyflat.cloth.joins import Load
 from plyflat.errors import FitError
 from plyflat.job.reader import job_from_text
@@ -376,3 +378,17 @@ def test_fewer_pieces_unless_more_are_clearly_better():
     # Within a hundredth of each other the fewest.
     assert fewest_worth([2, 3], [0.125, 0.1], enough=0.05) == 0
     assert fewest_worth([2, 3], [0.14, 0.1], enough=0.05) == 1
+
+
+def test_darts_by_which_threads_can_be_laid_go_before_darts_for_cloth_that_stretches(monkeypatch):
+    monkeypatch.setattr(shaping, "advise_cuts", lambda *_, **__: SimpleNamespace(cuts=()))
+    job = SimpleNamespace(limits=SimpleNamespace(over_share=0.05))
+    spec = SimpleNamespace(darts=0, cuts=(), cut_kinds=("dart",), keep_off_mm=(), clear_mm=0.0)
+    cut = SimpleNamespace(may_dart=True, limit=0.03, lap_mm=25.0)
+
+    def told(*notes):
+        laid = SimpleNamespace(notes=notes, strain=SimpleNamespace(over_share=1.0), uncut=None, flattened=None)
+        return list(shaping._dart_advice(job, spec, laid, cut, ()))
+
+    assert told(("4 darts in piece A would let its threads be laid", 'Write "darts = 4" in this region to have them made.')) == []
+    assert len(told(("panels were split along a thread", "Mark them."))) == 1
