@@ -17,6 +17,8 @@ from .style import HULL, PAPER
 #: Meshes above this are thinned before drawing.
 MANY_TRIANGLES = 200_000
 _THINNED_TO = 120_000
+#: A picture is turned about where the boat's up side points down in it by more than this, as a sine.
+_UPSIDE_DOWN = 0.05
 _LIGHTING = {"ambient": 0.35, "diffuse": 0.65, "specular": 0.0}
 
 
@@ -102,6 +104,9 @@ def look_at(surface: Surface, *, forward: Floats, up: Floats, tilt_deg: float, s
     back = _unit(np.cos(a) * normal + side * np.sin(a) * rise, fallback=normal)
     right = _unit(right - (right @ back) * back, fallback=right)
     rise = np.cross(back, right)
+    if rise @ up < -_UPSIDE_DOWN:
+        # As one sees it who has walked round to the other side: the boat does not stand on its head.
+        right, rise = -right, -rise
     points = surface.vertices_mm
     x, y = points @ right, points @ rise
     middle = 0.5 * (x.min() + x.max()) * right + 0.5 * (y.min() + y.max()) * rise + (points @ back).mean() * back

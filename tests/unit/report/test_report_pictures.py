@@ -136,10 +136,19 @@ def test_a_side_is_seen_upright(normal):
 
 
 @pytest.mark.parametrize("normal", [Z, -Z])
-def test_a_bottom_is_seen_with_the_bow_to_the_right(normal):
-    view = look_at(_plate(normal), forward=X, up=Z, tilt_deg=48.0, side=-1)
-    assert view.right @ X > 0.9
-    assert view.back @ normal > 0.6
+def test_a_bottom_is_seen_from_both_sides_as_one_walks_round_it(normal):
+    views = [look_at(_plate(normal), forward=X, up=Z, tilt_deg=48.0, side=side) for side in (1, -1)]
+    for view in views:
+        assert view.up @ Z > 0.6
+        assert view.back @ normal > 0.6
+        assert np.cross(view.right, view.up) == pytest.approx(view.back, abs=1e-12)
+    # The bow is to the right from one side, to the left from the other.
+    assert sorted(view.right @ X for view in views) == pytest.approx([-1.0, 1.0])
+
+
+@pytest.mark.parametrize("normal", [Z, -Z])
+def test_square_to_a_bottom_the_bow_is_to_the_right(normal):
+    assert look_at(_plate(normal), forward=X, up=Z, tilt_deg=0.0, side=1).right @ X > 0.9
 
 
 def _plate(normal):
