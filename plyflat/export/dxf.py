@@ -139,8 +139,8 @@ def ring_area_mm2(points_mm: Floats) -> float:
 
 
 @contextmanager
-def _same_bytes() -> Iterator[None]:
-    """Keep dates and random numbers out of the file, so that the same plan gives the same bytes."""
+def same_bytes() -> Iterator[None]:
+    """Keep dates and random numbers out of files made within, so that the same plan gives the same bytes."""
     import ezdxf
 
     before = ezdxf.options.write_fixed_meta_data_for_testing
@@ -171,7 +171,7 @@ def document(drawing: Drawing, version: str) -> Document:
     """
     import ezdxf
 
-    with _same_bytes():
+    with same_bytes():
         doc: Document = ezdxf.new(version, units=ezdxf.units.MM)
     for name in LAYERS:
         doc.layers.add(name, color=_COLOURS[name])
@@ -185,7 +185,7 @@ def document(drawing: Drawing, version: str) -> Document:
     # Some programs scale by the extent. R2000 takes it from the layout on writing, R12 from the header.
     space.reset_extents((x0, y0, 0.0), (x1, y1, 0.0))
     doc.header["$EXTMIN"], doc.header["$EXTMAX"] = (x0, y0, 0.0), (x1, y1, 0.0)
-    _audit(doc, drawing.title)
+    audit(doc, drawing.title)
     return doc
 
 
@@ -201,7 +201,20 @@ def _add_stroke(space: Any, stroke: Stroke, version: str) -> None:
         space.add_lwpolyline(points, close=stroke.closed, dxfattribs=look)
 
 
-def _audit(doc: Document, title: str) -> None:
+def audit(doc: Document, title: str) -> None:
+    """Refuse a document in which ezdxf's own audit finds a fault.
+
+    Parameters
+    ----------
+    doc : ezdxf document
+    title : str
+        For the message.
+
+    Raises
+    ------
+    CheckError
+        Naming the first fault.
+    """
     found = doc.audit()
     faults = [*found.errors, *found.fixes]
     if faults:
@@ -216,7 +229,7 @@ def save(doc: Document, path: Path) -> None:
     doc : ezdxf document
     path : Path
     """
-    with _same_bytes():
+    with same_bytes():
         doc.saveas(path)
 
 

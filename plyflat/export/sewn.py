@@ -27,7 +27,7 @@ from .drawing import (
     start_ring,
     unique_stems,
 )
-from .dxf import AREA_LIMIT, _same_bytes, check_outline, ring_area_mm2, save
+from .dxf import AREA_LIMIT, audit, check_outline, ring_area_mm2, same_bytes, save
 from .label import Words, beside
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def sewn_document(title: str, templates: Sequence[Template], *, notch_mm: float)
     """
     import ezdxf
 
-    with _same_bytes():
+    with same_bytes():
         doc: Document = ezdxf.new("R12", units=ezdxf.units.MM)
     for number in LAYERS.values():
         doc.layers.add(number)
@@ -75,9 +75,7 @@ def sewn_document(title: str, templates: Sequence[Template], *, notch_mm: float)
         space.add_blockref(name, (-x0, top - y0), dxfattribs={"layer": LAYERS["boundary"]})
         top += y1 - y0 + _SPACE_MM
     _title(space, title)
-    faults = [*(audit := doc.audit()).errors, *audit.fixes]
-    if faults:
-        raise CheckError(f"the DXF has {len(faults)} faults, first: {faults[0].message}", where=title)
+    audit(doc, title)
     return doc
 
 

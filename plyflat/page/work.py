@@ -95,16 +95,12 @@ class Task:
     def stop(self) -> None:
         """Stop it at once; nothing more is told."""
         if not self._over:
-            self._process.terminate()
             self._finish()
 
     def _finish(self) -> None:
         self._over = True
         self._pipe.close()
-        self._process.join(timeout=5.0)
-        if self._process.is_alive():
-            self._process.kill()
-            self._process.join()
+        _ended(self._process)
 
 
 def _stand_by(pipe: Connection, work: Answers, kept: Any) -> None:
