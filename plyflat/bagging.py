@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .bag.corners import corner_sections, film_bends, hollow_lines
+from .bag.corners import CornerSection, corner_sections, film_bends, hollow_lines
 from .bag.pleats import corners_of, place_pleats
 from .bag.reach import Bridging, Spot, find_bridging
 from .bag.wedge import depth_factor, feed_length_mm
@@ -17,6 +17,7 @@ from .filming import FILM_MM, film_of, place_film, tube_notes
 from .job.model import Bag, Job
 from .planned import BagReach, LayerPlan
 from .progress import Tell, quiet
+from .surface.crease import Crease
 
 #: Spots told one by one.
 TOLD = 4
@@ -24,10 +25,12 @@ TOLD = 4
 CORNER_MM = 15.0
 
 Note = tuple[str, str]
+#: Inside corner lines and the sections square to them.
+Found = tuple[tuple[Crease, ...], tuple[CornerSection, ...]]
 
 
 def plan_reach(
-    job: Job, bag: Bag, layers: Sequence[LayerPlan], *, progress: Tell = quiet
+    job: Job, bag: Bag, layers: Sequence[LayerPlan], *, found: Found | None = None, progress: Tell = quiet
 ) -> tuple[BagReach | None, tuple[Note, ...]]:
     """Find where the bag film bridges, lay it with and without pleats, and say what the builder must know.
 
@@ -37,6 +40,8 @@ def plan_reach(
     bag : Bag
     layers : sequence of LayerPlan
         Of that bag, its tape among them.
+    found : (tuple of Crease, tuple of CornerSection), optional
+        Inside corner lines within the tape and their sections, where they are known.
     progress : callable
 
     Returns
@@ -57,19 +62,21 @@ def plan_reach(
     tubes = tube_notes(bag, pressure)
     progress("reach of the film", 0.0)
     try:
-        found = find_bridging(
+        bridging = find_bridging(
             surface, pressure_kpa=pressure, tension_n_per_m=tension, least_mm=limit,
             resin_g_per_cm3=job.resin.density_g_cm3 if job.resin else 1.15,
         )  # fmt: skip
     except ShapeError as fault:
         return None, (*tubes, (fault.what, fault.do))
-    lines = hollow_lines(surface, scale_mm=CORNER_MM)
-    sections = corner_sections(surface, lines, allowed_mm=allowed)
+    if found is None:
+        lines = hollow_lines(surface, scale_mm=CORNER_MM)
+        found = lines, corner_sections(surface, lines, allowed_mm=allowed)
+    lines, sections = found
     corners, bends = corners_of(lines, sections), film_bends(surface, scale_mm=CORNER_MM)
     first, *inner = (surface.vertices_mm[q] for q in tape.loops)
     inner = [np.roll(q, -int(np.argmax(q @ np.asarray(job.boat.forward))), axis=0) for q in inner]
     tuck = min(bag.film.tuck_kpa, pressure)
-    notes: list[Note] = [*tubes, *_spot_notes(found)]
+    notes: list[Note] = [*tubes, *_spot_notes(bridging)]
     try:
         pleats = place_pleats(
             surface, first, lines, corners, bends, inner_mm=inner, pressure_kpa=tuck, tension_n_per_m=tension,
@@ -80,7 +87,7 @@ def plan_reach(
         notes.append((str(fault.what) + (f", near {fault.where}" if fault.where else ""), fault.do))
     feed = feed_length_mm(tension_n_per_m=tension, pressure_kpa=tuck, friction=bag.film.friction)
     reach = BagReach(
-        surface, found, limit, pressure, tension, allowed, first, corners, sections, bends, pleats, tuck, feed, tuple(inner)
+        surface, bridging, limit, pressure, tension, allowed, first, corners, sections, bends, pleats, tuck, feed, tuple(inner)
     )
     film, pleats, more = place_film(job, bag, layers, reach, lines, progress=progress)
     reach = replace(reach, film=film, pleats=pleats)

@@ -38,6 +38,7 @@ from .shop.spread import Range
 from .shop.stock import roll_need, tape_rolls
 from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
 from .shop.waste import Small
+from .sighting import plan_sights, sights_of
 from .stacking import bag_layers, corner_ground, plan_stack
 from .stocking import Supply, supplies
 from .surface.combine import Plane, mirror_surface
@@ -70,6 +71,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     """
     job, own = with_own_numbers(job if isinstance(job, Job) else read_job(job))
     check_day(job)
+    lenses = sights_of(job)
     supplied = supplies(job)
     work = _Work(job, progress or quiet)
     with work.stage("meshes"):
@@ -89,7 +91,8 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     resin, mix = _resin(work, regions)
     with work.stage("the day"):
         day, notes = plan_day(job, regions, rolls, resin, mix, own)
-    for text, where, do in notes:
+    sights, seen = plan_sights(job, lenses, regions, meshes)
+    for text, where, do in (*notes, *seen):
         work.caution(text, where=where, do=do)
     return Plan(
         job,
@@ -103,6 +106,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
         tuple(work.checks),
         work.seconds,
         day=day,
+        sights=sights,
     )
 
 
@@ -246,7 +250,8 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
     layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm, ground) if bag else ()
     for layer in layers:
         _note_layer(work, spec.name, layer)
-    reach, notes = plan_reach(work.job, bag, layers, progress=work.tell) if bag else (None, ())
+    known = ground.found if ground else None
+    reach, notes = plan_reach(work.job, bag, layers, found=known, progress=work.tell) if bag else (None, ())
     for text, do in notes:
         work.caution(text, where=f"{spec.name}, bag film", do=do)
     stack = None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .bag.corners import corner_sections, hollow_lines
+from .bag.corners import CornerSection, corner_sections, hollow_lines
 from .bag.layers import TightLine, cut_at_lines, length_on, tight_lines
 from .bag.ports import Clear, Ground, Port, place_ports
 from .bag.stack import TapeRun, film_sheet, mask_outside, strip_template, tape_length_mm, tape_run
@@ -28,13 +28,14 @@ from .shaping import CLOTH_MM, Cut, shape, warp_way
 from .shop.leaks import Mark, tape_marks
 from .stack_order import Placing, order_of_placing
 from .surface.coarsen import coarsen
+from .surface.crease import Crease
 from .surface.mesh import Floats, closed_length
 from .surface.region import Region, fill_openings
 
 #: A layer of the bag may give this much before it wrinkles or bridges; a figure of ours, films and felts give more.
 LAYER_LIMIT = 0.05
-#: Distance of the sections across corner lines that tell their radius.
-SPACING_MM = 80.0
+#: Corner lines sought within no more than this width serve for the film's reach too.
+WIDEST_MM = 2 * CORNER_MM
 #: A layer that lies on less of a line than this does not cross it.
 CROSSED_MM = 20.0
 #: The tape's line runs through an inside corner where it turns by as much, degrees.
@@ -60,12 +61,29 @@ class CornerGround:
     tight : tuple of TightLine
     points_mm : (k, 3) float array
         Along all inside corner lines, tight or not.
+    within : Region
+        What lies inside the tape.
+    lines : tuple of Crease
+        All inside corner lines on that.
+    sections : tuple of CornerSection
+        Square to them.
+    scale_mm : float
+        The width within which a bend counts as a corner.
     """
 
     radius_mm: float
     stated: bool
     tight: tuple[TightLine, ...]
     points_mm: Floats
+    within: Region
+    lines: tuple[Crease, ...]
+    sections: tuple[CornerSection, ...]
+    scale_mm: float
+
+    @property
+    def found(self) -> tuple[tuple[Crease, ...], tuple[CornerSection, ...]] | None:
+        """Lines and sections as the film's reach asks for them; None where they were sought at another scale."""
+        return (self.lines, self.sections) if self.scale_mm <= WIDEST_MM else None
 
 
 def corner_ground(job: Job, bag: Bag, grown: Mapping[float, Region]) -> CornerGround:
@@ -78,17 +96,18 @@ def corner_ground(job: Job, bag: Bag, grown: Mapping[float, Region]) -> CornerGr
     grown : dict
         The region by its reach beyond the largest ply, mm.
     """
-    surface = _within_tape(bag, grown).surface
+    within = _within_tape(bag, grown)
     radius = bag.corner_radius_mm
     if radius is None:
         thick = job.consumables[bag.film.material].thickness_mm or FILM_MM
         radius = 1000 * bag.film.yield_mpa * thick / pressure_on_bag_kpa(job)
     # A bend of that radius is a corner, so it must lie within the width that counts as one.
-    lines = hollow_lines(surface, scale_mm=max(CORNER_MM, radius))
-    sections = corner_sections(surface, lines, allowed_mm=job.limits.bridging_mm / depth_factor(90), spacing_mm=SPACING_MM)
+    scale = max(CORNER_MM, radius)
+    lines = hollow_lines(within.surface, scale_mm=scale)
+    sections = corner_sections(within.surface, lines, allowed_mm=job.limits.bridging_mm / depth_factor(90))
     tight = tight_lines(lines, sections, radius_mm=radius)
     points = np.concatenate([q.points_mm for q in lines]) if lines else np.zeros((0, 3))
-    return CornerGround(radius, bag.corner_radius_mm is not None, tight, points)
+    return CornerGround(radius, bag.corner_radius_mm is not None, tight, points, within, lines, sections, scale)
 
 
 def _within_tape(bag: Bag, grown: Mapping[float, Region]) -> Region:
@@ -128,8 +147,7 @@ def bag_layers(
     -------
     tuple of LayerPlan
     """
-    tight = ground.tight if ground is not None else ()
-    return tuple(_layer(job, spec, bag, grown, edge_mm, seams, kind, layer, tight) for kind, layer in bag.layers())
+    return tuple(_layer(job, spec, bag, grown, edge_mm, seams, kind, layer, ground) for kind, layer in bag.layers())
 
 
 def _layer(
@@ -141,11 +159,14 @@ def _layer(
     seams: Sequence[Floats],
     kind: str,
     layer: Layer,
-    tight: Sequence[TightLine],
+    ground: CornerGround | None,
 ) -> LayerPlan:
+    tight = ground.tight if ground is not None else ()
     reach = layer.margin_mm + (bag.tape.margin_mm if kind == "bag film" else 0.0)
     region = grown[edge_mm + reach]
-    if bag.over_openings and kind in ("sealant tape", "bag film"):
+    if kind == "sealant tape" and ground is not None:
+        region = ground.within
+    elif bag.over_openings and kind in ("sealant tape", "bag film"):
         region, seams = fill_openings(region), ()
     if kind == "sealant tape":
         length = tape_length_mm(region, overlap_mm=bag.tape.overlap_mm)
@@ -321,7 +342,7 @@ def plan_stack(
     """
     bag = job.bags[str(spec.bag)]
     tape = next(layer for layer in layers if layer.kind == "sealant tape")
-    region = _within_tape(bag, placed.beyond)
+    region = ground.within
     loops = _tape_loops(job, region, reach)
     corners = tuple((k, m.metre) for k, loop in enumerate(loops) for m in _corners_on(region, loop))
     ports = _ports(job, spec, bag, placed, plies, region, loops, ground, reach)
