@@ -5,12 +5,13 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 
+from .bag.corner_layers import CornerLayer, layer_cures, layers_in_corners
 from .bag.excess import film_excess
 from .bag.feeding import fit_pleats
 from .bag.film import Film
-from .bag.film_states import SOFT, Bench, Cure, film_cures, layers_taut
+from .bag.film_states import SOFT, Bench, Cure, film_cures, in_order
 from .bag.pleats import Pleat
-from .job.model import Bag, Consumable, Job
+from .job.model import Bag, Consumable, Job, SheetLayer
 from .planned import BagReach, FilmPlan, LayerPlan
 from .progress import Tell, quiet
 from .shop.vacuum import tube_collapse_kpa
@@ -102,12 +103,14 @@ def place_film(
         pleated = tuple(
             bench.state("with its pleats", film, p, fed=fed) for p in _rising(tuck, reach.pressure_kpa)
         )
+    progress("layers in the corners", 0.4)
+    pulled = layers_in_corners(bench, [_in_corner(job, bag, q) for q in layers if _is_sheet(q)], reach.pressure_kpa)
     progress("film cures", 0.5)
     cures: tuple[Cure, ...] = ()
     if fed is not None:
         cures = film_cures(bench, film, fed, taut[-1], pleated[-1], _others(job, bag), progress=progress)
-    progress("layers in the corners", 0.9)
-    pulled = layers_taut(bench, [(q.kind, *_layer_film(job, q)) for q in layers if _is_sheet(q)], reach.pressure_kpa)
+    said = f"{film.name} drawn taut" if fed is None else f"{len(fed.pleats)} pleats as listed"
+    cures = in_order((*cures, *layer_cures(bench, film, pleated[-1], pulled, what=said)))
     plan = FilmPlan(
         film, reach.pressure_kpa, tuck, keys.friction, reach.limit_mm, taut, pleated, fed, cures, pulled,
         film_excess(reach.surface), time.perf_counter() - began,
@@ -122,6 +125,15 @@ def _rising(tuck: float, full: float) -> tuple[float, ...]:
 
 def _is_sheet(layer: LayerPlan) -> bool:
     return layer.kind in PULLED
+
+
+def _in_corner(job: Job, bag: Bag, layer: LayerPlan) -> CornerLayer:
+    """A layer as it goes through corners: slit or lapped as the job says, else as it would have to be."""
+    asked = dict(bag.layers()).get(layer.kind)
+    lap = None
+    if isinstance(asked, SheetLayer) and asked.corner != "through":
+        lap = asked.corner_lap_mm if asked.corner == "lap" else 0.0
+    return CornerLayer(layer.kind, *_layer_film(job, layer), None if layer.region is None else layer.region.surface, lap)
 
 
 def _layer_film(job: Job, layer: LayerPlan) -> tuple[Film, str]:

@@ -6,7 +6,7 @@ Every state is laid section by section (`section_film`) and summed up along the 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -87,7 +87,9 @@ class Cure:
 
     Attributes
     ----------
-    kind : {"as it is", "its pleats", "more pleats", "fillet", "other film", "two pieces"}
+    kind : str
+        "as it is", "its pleats", "more pleats", "fillet", "other film" or "two pieces"; of a film over its layers
+        "layers in one piece" or "cut at the corner".
     what : str
         In words, with its figures.
     state : FilmState
@@ -104,7 +106,11 @@ class Cure:
 
 @dataclass(frozen=True)
 class LayerReach:
-    """What one layer of the stack would leave open, were it laid through the corners in one piece and drawn taut.
+    """What one layer of the stack leaves open in the corners, laid taut through them in one piece or cut along them.
+
+    Where two figures are told, the first of a layer in one piece is for edges that friction alone holds, and the second
+    for edges held fast; of one that is cut, the first is for sheets that slide freely, and the second for what friction
+    holds of the lap.
 
     Attributes
     ----------
@@ -117,6 +123,17 @@ class LayerReach:
     volume_mm3 : float
     marks : str
         Where its stiffness comes from.
+    way : {"through", "cut"}
+    depth_most_mm, volume_most_mm3 : float
+        By the second figure.
+    lap_mm : float
+        By how much the sides of the cut go over each other; 0 for none.
+    lap_least_mm : float
+        By how much both halves together draw back from the line, at most: a shorter lap leaves it bare.
+    lap_most_mm : float
+        The longest lap that friction does not hold farther off than the limit; infinite where any may be.
+    state : FilmState or None
+        Section by section.
     """
 
     kind: str
@@ -126,6 +143,13 @@ class LayerReach:
     place_mm: tuple[float, float, float]
     volume_mm3: float
     marks: str
+    way: str = "through"
+    depth_most_mm: float = 0.0
+    volume_most_mm3: float = 0.0
+    lap_mm: float = 0.0
+    lap_least_mm: float = 0.0
+    lap_most_mm: float = float("inf")
+    state: FilmState | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,7 +209,7 @@ class Bench:
             )
             laid.append(free)
             held.append(free if taped_at_corner else self._held(s, film, free, pressure_kpa, fed, k, fillet_mm))
-        return self._summed(name, film, pressure_kpa, laid, held)
+        return self.summed(name, film, pressure_kpa, laid, held)
 
     def feed_mm(self, film: Film) -> float:
         """From how far a film that draws can be drawn while it is still moved, mm; infinite without friction."""
@@ -214,9 +238,19 @@ class Bench:
             tight = stuck(s, film, pressure_kpa=pressure)
         return tight if tight.depth_mm > free.depth_mm else free
 
-    def _summed(
-        self, name: str, film: Film, pressure: float, laid: Sequence[SectionFilm], held: Sequence[SectionFilm]
+    def summed(
+        self, name: str, film: Film, pressure_kpa: float, laid: Sequence[SectionFilm], held: Sequence[SectionFilm]
     ) -> FilmState:
+        """Sum sheets at rest over all sections up along the corner lines.
+
+        Parameters
+        ----------
+        name : str
+        film : Film
+        pressure_kpa : float
+        laid, held : sequence of SectionFilm
+            Section by section, as they slide freely and as far as friction lets them.
+        """
         step = self.steps_mm
         deep, most = np.array([q.depth_mm for q in laid]), np.array([q.depth_mm for q in held])
         worst = int(np.argmax(most))
@@ -228,7 +262,7 @@ class Bench:
         draws = any(q.tension_n_per_m >= 999.0 * film.yield_n_per_mm for q in (*laid, *held))
         bursts = film.break_stretch is not None and stretch >= film.break_stretch
         return FilmState(
-            name, pressure, float(deep.max()), float(most.max()), (x, y, z), float(step[most > self.limit_mm].sum()),
+            name, pressure_kpa, float(deep.max()), float(most.max()), (x, y, z), float(step[most > self.limit_mm].sum()),
             wide, wide_most, room, room_most, grams * room, grams * room_most, stretch, draws, bursts, tuple(laid), tuple(held),
         )  # fmt: skip
 
@@ -267,6 +301,16 @@ def film_cures(
     halves = bench.state("two pieces", film, pressure, taped_at_corner=True)
     out.append(("two pieces", "the bag in two pieces, both taped down along the corner line", halves))
     cures = [Cure(kind, what, state, state.depth_most_mm <= bench.limit_mm) for kind, what, state in out]
+    return in_order(cures)
+
+
+def in_order(cures: Sequence[Cure]) -> tuple[Cure, ...]:
+    """Return cures, those that keep the limit first, then by what they leave.
+
+    Parameters
+    ----------
+    cures : sequence of Cure
+    """
     return tuple(sorted(cures, key=lambda q: (not q.meets, q.state.volume_most_mm3)))
 
 
@@ -294,23 +338,3 @@ def fillet_wanted_mm(bench: Bench, film: Film, pressure_kpa: float) -> float:
             break
         low, high = (low, middle) if keeps(middle) else (middle, high)
     return high
-
-
-def layers_taut(bench: Bench, layers: Sequence[tuple[str, Film, str]], pressure_kpa: float) -> tuple[LayerReach, ...]:
-    """Return what each layer would leave open were it drawn taut through the corners, the worst first.
-
-    Each is taken to be pressed by the whole pressure alone: what lies over it passes that on.
-
-    Parameters
-    ----------
-    bench : Bench
-    layers : sequence of (str, Film, str)
-        Kind, its figures, and where those come from.
-    pressure_kpa : float
-    """
-    out = []
-    for kind, film, marks in layers:
-        laid = bench.state(film.name, film, pressure_kpa)
-        radius = max(q.radius_mm for q in laid.laid)
-        out.append(LayerReach(kind, film.name, radius, laid.depth_mm, laid.place_mm, laid.volume_mm3, marks))
-    return tuple(sorted(out, key=lambda q: (-q.depth_mm, -q.radius_mm)))

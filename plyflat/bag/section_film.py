@@ -102,7 +102,7 @@ def lay_over_section(
     if not taped_at_corner:
         way, radius, pull, stretch = _settled(hull, film, pressure_kpa, slack_mm)
         return measured(section, hull, way, back, (radius, pull, stretch))
-    at = _places(hull, section)
+    at = places(hull, section)
     cut = _split(hull, at)
     parts = [_settled(q, film, pressure_kpa, 0.0) for q in cut]
     way = np.concatenate([parts[0][0], *(p[0][1:] for p in parts[1:])])
@@ -245,8 +245,14 @@ def _settled(hull: Floats, film: Film, pressure: float, slack: float) -> tuple[F
     return way, radius, pressure * radius, length_mm(way) / cut
 
 
-def _places(hull: Floats, section: CornerSection) -> list[float]:
-    """How far along a levelled section each corner line crosses it, mm."""
+def places(hull: Floats, section: CornerSection) -> list[float]:
+    """Return how far along a levelled section each corner line crosses it, mm.
+
+    Parameters
+    ----------
+    hull : (k, 2) float array, mm
+    section : CornerSection
+    """
     whole = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(section.surface_mm, axis=0), axis=1))]
     share = [at / whole[-1] for _, at in section.crossed]
     return [s * length_mm(hull) for s in share]
@@ -277,23 +283,63 @@ def measured(
     found : (float, float, float)
         Radius, tension in N/m and stretch of the film.
     """
-    from shapely import LineString, points
-
     radius, pull, stretch = found
-    s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(hull, axis=0), axis=1))]
-    step = float(np.clip(radius / PARTS, FINEST_MM, COARSEST_MM))
-    fine = np.unique(np.r_[s, np.linspace(0.0, s[-1], 1 + int(s[-1] / step))])
-    p = np.stack([np.interp(fine, s, hull[:, i]) for i in range(2)], axis=1)
-    gap = np.asarray(LineString(way).distance(points(p)))
-    own = section.own_mm * s[-1] / length_mm(section.surface_mm)
+    own = section.own_mm * length_mm(hull) / length_mm(section.surface_mm)
+    fine, p, gap = _gaps(hull, way, radius)
     first, last = _stretch_at(fine, gap, own)
     depth = float(gap[first : last + 1].max(initial=0.0))
-    crossed = sum(fine[first] - 1e-6 <= at <= fine[last] + 1e-6 for at in _places(hull, section)) or 1
+    crossed = sum(fine[first] - 1e-6 <= at <= fine[last] + 1e-6 for at in places(hull, section)) or 1
     # The places where it touches again close the area.
     start, stop = max(first - (last > first), 0), min(last + (last > first), len(p) - 1)
     area = _between(p[start : stop + 1], way) / crossed
     wide = float(fine[last] - fine[first]) / crossed
     return SectionFilm(way @ turn, radius, pull, stretch, depth, area, wide)
+
+
+def touches(hull: Floats, way: Floats, own_mm: float, radius_mm: float) -> tuple[float, float, float, float]:
+    """Return what a film leaves open round a place of a section.
+
+    Parameters
+    ----------
+    hull, way : (k, 2) float arrays, mm
+    own_mm : float
+        The place, along the hull.
+    radius_mm : float
+        In which the film hangs there.
+
+    Returns
+    -------
+    first, last : float, mm
+        Where it touches before and after the place, along the hull.
+    depth : float, mm
+        How far it stands off between them, at most.
+    arc : float, mm
+        Its own length between them.
+    """
+    from shapely import LineString, Point
+
+    fine, p, gap = _gaps(hull, way, radius_mm)
+    first, last = _stretch_at(fine, gap, own_mm)
+    a, b = max(first - (last > first), 0), min(last + (last > first), len(p) - 1)
+    line = LineString(way)
+    arc = abs(line.project(Point(p[b])) - line.project(Point(p[a])))
+    return float(fine[a]), float(fine[b]), float(gap[a : b + 1].max(initial=0.0)), float(arc)
+
+
+def _gaps(hull: Floats, way: Floats, radius: float) -> tuple[Floats, Floats, Floats]:
+    """Places along a section, their points, and how far each is from a film."""
+    from shapely import STRtree, linestrings, points
+
+    s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(hull, axis=0), axis=1))]
+    step = float(np.clip(radius / PARTS, FINEST_MM, COARSEST_MM))
+    fine = np.unique(np.r_[s, np.linspace(0.0, s[-1], 1 + int(s[-1] / step))])
+    p = np.stack([np.interp(fine, s, hull[:, i]) for i in range(2)], axis=1)
+    # A tree of its legs: every place against every leg would be most of the work.
+    legs = STRtree(linestrings(np.stack([way[:-1], way[1:]], axis=1)))
+    (at, _), far = legs.query_nearest(points(p), return_distance=True, all_matches=False)
+    gap = np.zeros(len(p))
+    gap[at] = far
+    return fine, p, gap
 
 
 def _stretch_at(s: Floats, gap: Floats, own: float) -> tuple[int, int]:

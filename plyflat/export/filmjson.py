@@ -33,7 +33,9 @@ def film_dict(reach: BagReach) -> dict | None:
         "layers": [
             {
                 "kind": q.kind, "material": q.material, "radius_mm": float(q.radius_mm), "depth_mm": float(q.depth_mm),
-                "place_mm": list(q.place_mm), "volume_mm3": float(q.volume_mm3), "figures": q.marks,
+                "place_mm": list(q.place_mm), "volume_mm3": float(q.volume_mm3), "figures": q.marks, "way": q.way,
+                "depth_most_mm": float(q.depth_most_mm), "volume_most_mm3": float(q.volume_most_mm3), "lap_mm": float(q.lap_mm),
+                "lap_least_mm": float(q.lap_least_mm), "lap_most_mm": float(q.lap_most_mm) if q.lap_most_mm < float("inf") else None,
             }
             for q in film.layers
         ],

@@ -86,20 +86,14 @@ def layer_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
     """
     if reach is None or reach.film is None or not reach.film.layers:
         return []
-    film = reach.film
-    last = film.pleated[-1]
-    rows: list[tuple[str, ...]] = [
-        (q.kind, q.material, f"{q.radius_mm:.0f}", f"{q.depth_mm:.1f}", f"{q.volume_mm3 / 1000:.1f}", q.marks)
-        for q in film.layers
-    ]
-    pleats = "with the film's pleats" if film.fed is not None else "as the film lies"
-    rows.append(
+    ways = {"through": "in one piece", "cut": "cut along the corner"}
+    return [
         (
-            "any, slit or lapped along the corner", pleats, f"{max(q.radius_mm for q in last.laid):.0f}", f"{last.depth_mm:.1f}",
-            f"{last.volume_mm3 / 1000:.1f}", "derived",
+            f"{q.kind}, {ways[q.way]}" + (f", lapped by {q.lap_mm:.0f} mm" if q.lap_mm > 0 else ""), q.material, f"{q.radius_mm:.0f}",
+            _ends(q.depth_mm, q.depth_most_mm, 1), _ends(q.volume_mm3 / 1000, q.volume_most_mm3 / 1000, 1), q.marks,
         )
-    )  # fmt: skip
-    return rows
+        for q in reach.film.layers
+    ]  # fmt: skip
 
 
 def film_words(reach: BagReach | None) -> list[str]:
@@ -124,11 +118,7 @@ def film_words(reach: BagReach | None) -> list[str]:
     if film.fed is not None:
         words.append(_pleat_words(film))
     if film.layers:
-        worst = film.layers[0]
-        words.append(
-            f"Of the layers below, the {worst.kind} bridges first if it runs through the corner in one piece and taut: by {worst.depth_mm:.0f} mm. "
-            "Slit or lapped along the corner line it lies down as far as the film does."
-        )
+        words.append(_layer_words(film))
     if film.excess.places:
         (x, y, z), deg = film.excess.places[0]
         count = len(film.excess.places)
@@ -138,6 +128,22 @@ def film_words(reach: BagReach | None) -> list[str]:
             "into a pleat beside the laminate."
         )
     return [*words, SKINS]
+
+
+def _layer_words(film: FilmPlan) -> str:
+    one, cut = film.layers[:2]
+    text = (
+        f"Of the layers below, the {one.kind} bridges most if it runs through the corner in one piece and taut: by "
+        f"{_ends(one.depth_mm, one.depth_most_mm, 0)} mm, the first figure with friction of {film.friction:g} alone at its edges and the second "
+        "with its edges held fast. Cut along the corner line it lies down on both sides; friction may hold its lap "
+        f"{cut.depth_most_mm:.1f} mm off."
+    )
+    cuts = [q for q in film.layers if q.way == "cut"]
+    least, most = max(q.lap_least_mm for q in cuts), min(q.lap_most_mm for q in cuts)
+    text += f" A lap shorter than {least:.0f} mm may draw off the line" if least >= 1 else ""
+    if most < float("inf"):
+        text += (" and one" if least >= 1 else " A lap") + f" longer than {most:.0f} mm may be held more than {film.limit_mm:g} mm off"
+    return text + ("." if not text.endswith(".") else "")
 
 
 def _pleat_words(film: FilmPlan) -> str:

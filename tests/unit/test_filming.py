@@ -111,9 +111,12 @@ def test_plan_json_and_the_sheet_tell_it(plan):
     reach = plan.regions[0].reach
     assert [r[0] for r in state_rows(reach)] == ["drawn taut"] * 2 + ["with its pleats"] * 2
     assert {r[-1] for r in cure_rows(reach)} == {"yes", "no"}
-    assert layer_rows(reach)[-1][0].startswith("any, slit or lapped")
+    one, cut = layer_rows(reach)[:2]
+    assert (one[0], cut[0]) == ("peel ply, in one piece", "peel ply, cut along the corner, lapped by 20 mm")
+    assert {"layers in one piece", "cut at the corner"} <= {q["kind"] for q in film["cures"]}
+    assert [q["way"] for q in film["layers"]] == ["through", "cut"] * (len(film["layers"]) // 2)
     words = " ".join(film_words(reach))
-    assert "the peel ply bridges first" in words
+    assert "the peel ply bridges most if it runs through" in words
     assert "keeps the limit of 3 mm" in words
     assert "take those figures for the least" in words
     assert "hollow tubes" in words

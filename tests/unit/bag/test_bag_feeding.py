@@ -7,7 +7,7 @@ import shapes
 from plyflat.bag.corners import corner_sections, film_bends, hollow_lines
 from plyflat.bag.feeding import ends_inside, fit_pleats, folds_of, shares, wanted_mm
 from plyflat.bag.film import Film
-from plyflat.bag.film_states import SOFT, Bench, film_cures, layers_taut
+from plyflat.bag.film_states import SOFT, Bench, film_cures
 from plyflat.bag.pleats import corners_of, place_pleats
 from plyflat.bag.section_film import lay_over_section
 from plyflat.surface.mesh import Surface
@@ -136,14 +136,6 @@ def test_cures_stand_side_by_side_and_say_what_they_leave(wedge):
     radius = float(by["fillet"].what.split()[3])
     less = wedge.bench.state("", FILM, 80.0, fillet_mm=radius - 1.0)
     assert by["fillet"].state.depth_mm <= 3.0 < less.depth_most_mm
-
-
-def test_the_stiffest_layer_bridges_first(wedge):
-    layers = [("breather", Film("felt", 15.0, 0.1, yield_mpa=10.0), "stated"), ("peel ply", Film("woven", 600.0, 0.1), "from memory")]
-    first, last = layers_taut(wedge.bench, layers, 80.0)
-    assert first.kind == "peel ply"
-    assert first.depth_mm > 5 * last.depth_mm
-    assert last.radius_mm < first.radius_mm
 
 
 def test_no_pleats_where_the_limit_is_kept_without(wedge):
