@@ -36,6 +36,7 @@ from .surface.corner import Corner
 from .surface.fillet import Filleted
 from .surface.mesh import Floats, Surface
 from .surface.region import Region
+from .surface.sight import Sight
 
 
 @dataclass(frozen=True)
@@ -575,6 +576,46 @@ class MeshPlan:
 
 
 @dataclass(frozen=True, eq=False)
+class SightLine:
+    """A line of a region as a projector throws it.
+
+    Attributes
+    ----------
+    kind : {"edge", "join", "warp", "tape"}
+    name : str
+        Of the ply, or of the line itself.
+    runs_px : tuple of (k, 2) float arrays
+        Pixels right and down, without what is hidden.
+    share : float
+        How much of it is seen.
+    """
+
+    kind: str
+    name: str
+    runs_px: tuple[Floats, ...]
+    share: float
+
+
+@dataclass(frozen=True, eq=False)
+class SightPlan:
+    """What one projector throws on the hull.
+
+    Attributes
+    ----------
+    region : str
+    sight : Sight
+    lines : tuple of SightLine
+    marks_px : (k, 2) float array
+        Where the marks were picked: thrown too, so that it is seen whether they still lie on the marks.
+    """
+
+    region: str
+    sight: Sight
+    lines: tuple[SightLine, ...]
+    marks_px: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Plan:
     """Everything worked out for a job.
 
@@ -592,6 +633,8 @@ class Plan:
         Time taken by stage, s.
     day : Day or None
         Vacuum, bleed, clock, cure, sun, waste and order; None in a plan made without them.
+    sights : tuple of SightPlan
+        For the job's projectors.
     """
 
     job: Job
@@ -605,3 +648,4 @@ class Plan:
     checks: tuple[Check, ...]
     seconds: dict[str, float] = field(default_factory=dict)
     day: Day | None = None
+    sights: tuple[SightPlan, ...] = ()

@@ -33,14 +33,24 @@ if TYPE_CHECKING:
     from ..cloth.draping import Laying
     from ..lay.nest import Lay
     from ..lay.stock import Stock
-    from ..planned import BagReach, LayerPlan, MeshPlan, PatchPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..planned import (
+        BagReach,
+        LayerPlan,
+        MeshPlan,
+        PatchPlan,
+        Plan,
+        PlyPlan,
+        RegionPlan,
+        RollPlan,
+        SightPlan,
+    )
     from ..plies_below import Lying
     from ..shop.day import Day
     from ..shop.mixing import Spreads
     from ..shop.quantity import Quantity
 
 #: Raised when a reader of older plans would misread a new one.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 _DECIMALS = 6
 _PACKAGES = (
     "plyflat", "numpy", "scipy", "shapely", "libigl", "potpourri3d", "trimesh", "spyrrow", "ezdxf", "pyvista", "matplotlib",
@@ -85,6 +95,7 @@ def plan_to_dict(plan: Plan, *, files: Iterable[str] = ()) -> dict[str, Any]:
         "resin": [_quantity(q) for q in plan.resin],
         "shopping": [_quantity(q) for q in plan.shopping],
         "bin": [_quantity(q) for q in plan.bin],
+        "projectors": [_sight(s) for s in plan.sights],
         "day": None if plan.day is None else _day(plan.day, spreads_of(plan.job)),
         "cautions": [asdict(c) for c in plan.cautions],
         "checks": [{**asdict(c), "measured": float(c.measured), "limit": float(c.limit)} for c in plan.checks],
@@ -135,6 +146,17 @@ def _day(day: Day, spreads: Spreads) -> dict[str, Any]:
     for region in out["regions"]:
         del region["thick"]["map_mm"]
     return {**out, "fields": fields}
+
+
+def _sight(s: SightPlan) -> dict[str, Any]:
+    return {
+        "region": s.region,
+        "image_px": list(s.sight.image_px),
+        "stands_mm": s.sight.stands_mm.tolist(),
+        "matrix": s.sight.matrix.tolist(),
+        "marks_off_px": s.sight.off_px.tolist(),
+        "lines": [{"kind": q.kind, "name": q.name, "seen": float(q.share)} for q in s.lines],
+    }
 
 
 class _Numbers:

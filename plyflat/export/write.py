@@ -19,6 +19,7 @@ from .fibres import write_fibres
 from .handout import write_handouts
 from .lays import write_lays
 from .planjson import as_json, plan_to_dict
+from .thrown import write_thrown
 
 if TYPE_CHECKING:
     from ..planned import Check, Plan
@@ -149,6 +150,7 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     files += write_fibres(plan, folder)
     files += write_lays(plan, folder)
     files += write_handouts(plan, folder)
+    files += write_thrown(plan, folder)
     check = Check("DXF files read back by two readers: largest difference of a piece's area", off, AREA_LIMIT)
     texts = {
         "cut_list.csv": tables.cut_list(plan),

@@ -12,6 +12,7 @@ from . import forms
 from .at_hand import at_hand_faults
 from .day import TIMES_AT
 from .drape import cloth_faults, is_draped
+from .projector import LEAST_FREE
 
 Fault = tuple[tuple[str | int, ...], str]
 _LAYERS = {
@@ -34,7 +35,7 @@ def across(data: dict[str, Any]) -> list[Fault]:
     data : dict
         The job file as read, before its values are turned.
     """
-    checks = (_names, _regions, _cloths, _consumables, _bags, _resin, _times, _boat, _distances, _prices, _notches, _first)
+    checks = (_names, _regions, _cloths, _consumables, _bags, _resin, _times, _boat, _distances, _prices, _notches, _first, _projectors)
     return [fault for check in checks for fault in check(data)]
 
 
@@ -130,6 +131,18 @@ def _regions(data: dict[str, Any]) -> Iterator[Fault]:
             yield from _known(ply.get("cloth"), _table(data, "cloth"), "cloth", (*where, "ply", n, "cloth"))
             if "laps" in ply and "corner" not in row and "mirror_of" not in row:
                 yield (*where, "ply", n, "laps"), "laps belong to a corner; use grow to move an outline"
+
+
+def _projectors(data: dict[str, Any]) -> Iterator[Fault]:
+    """A projector shows a region of the job, and marks enough fix where it looks."""
+    names = [str(row.get("name")) for _, row in _rows(data, "region")]
+    for k, row in _rows(data, "projector"):
+        yield from _known(row.get("region"), names, "region", ("projector", k, "region"))
+        marks = row.get("mark")
+        if isinstance(marks, list | tuple) and "stands" not in row and 4 <= len(marks) < LEAST_FREE:
+            yield ("projector", k, "mark"), (
+                f"{len(marks)} marks are too few where it is not stated where the lens stands; state stands, or pick {LEAST_FREE} or more"
+            )
 
 
 def _joins(row: dict[str, Any], where: tuple[str | int, ...]) -> Iterator[Fault]:

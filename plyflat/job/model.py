@@ -33,6 +33,7 @@ from .drape import DIAGONALS, LOCK, TOWS, WITHOUT_NET, CutBy, Weave
 from .files import Files
 from .film import FilmKeys, HollowKeys, PulledKeys
 from .forms import Mark, Point, amount, length, share
+from .projector import Projector
 from .table import (
     AREAL,
     EDGE,
@@ -617,6 +618,9 @@ class Job(Table):
     limits: Limits = Field(default_factory=Limits, description="When to warn.")
     lay: LaySpec = Field(default_factory=LaySpec, description="How pieces are laid out on the rolls.")
     files: Files = Field(default_factory=Files, description="Which files are written for bench and machine.")
+    projectors: tuple[Projector, ...] = Field(
+        default=(), alias="projector", description="Projectors that throw the edges of plies on the hull."
+    )
     place: Place = Field(default_factory=Place, description="Where the work is done and what the air is like there.")
     vacuum: VacuumSpec = Field(default_factory=VacuumSpec, description="Pump, hoses and what the bag must hold.")
     clock: Clock = Field(default_factory=Clock, description="Speeds of working.")
