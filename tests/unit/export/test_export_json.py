@@ -201,7 +201,7 @@ def test_bound_yarns_and_overlaps_are_told(plan, judge):
     assert (patch["curvature_deg"], patch["deep_curvature_deg"], patch["deep_mm"]) == (-23.4, -11.8, 20.0)
     assert told["yarns"]["warp"]["largest"] == pytest.approx(ply.yarns.warp.largest)
     assert told["overlaps"] == [{"piece": "A", "places_mm": [[1.0, 2.0, 3.0], [4.0, 5.0, 6.0]]}]
-    assert whole["schema_version"] == 3
+    assert whole["schema_version"] == 4
 
 
 def test_threads_of_a_ply_fit_the_schema(plan, judge):
