@@ -272,16 +272,37 @@ def fit_pleats(
         made = min(tried, key=lambda q: _drag(q, corner, corners, lines, sections, own, want, inner, tapes_mm))
     made = _shared_out(made, tapes_mm, most_mm)
     made += _inner_ends(made, corners, sections, lines, tapes_mm)
-    made = numbered([replace(p, helps=p.far_mm <= feed_mm) for p in made])
+    return fed_by(made, corners, lines, sections, tapes_mm, wanted_mm=want, feed_mm=feed_mm)
+
+
+def fed_by(
+    pleats: Sequence[Pleat], corners: Sequence[Corner], lines: Sequence[Crease], sections: Sequence[CornerSection],
+    tapes_mm: Sequence[Floats], *, wanted_mm: Floats, feed_mm: float = np.inf,
+) -> Fed:  # fmt: skip
+    """Number pleats and return what they give each section.
+
+    Parameters
+    ----------
+    pleats : sequence of Pleat
+        The ends of one fold share its number.
+    corners, lines, sections, tapes_mm
+        As for `fit_pleats`.
+    wanted_mm : (s,) float array
+        Film that each section wants.
+    feed_mm : float
+        From how far film is drawn while it is tucked in.
+    """
+    inner = [ends_inside(s, tapes_mm) for s in sections]
+    made = numbered([replace(p, helps=p.far_mm <= feed_mm) for p in pleats])
     folds = folds_of(made, corners, lines, tapes_mm[0])
     got, far = np.zeros(len(sections)), np.zeros(len(sections))
     for k, s in enumerate(sections):
         gain, off = shares(s, folds, inner=inner[k])
         each = gain * np.array([f.ear.height_mm for f in folds])
         got[k] = each.sum()
-        if want[k] > CLOSE_MM and len(folds) and got[k] > 0:
-            far[k] = _drawn_from_mm(s, each, off, want[k])
-    return Fed(tuple(made), folds, got, want, far)
+        if wanted_mm[k] > CLOSE_MM and len(folds) and got[k] > 0:
+            far[k] = _drawn_from_mm(s, each, off, wanted_mm[k])
+    return Fed(tuple(made), folds, got, wanted_mm, far)
 
 
 def _added(
