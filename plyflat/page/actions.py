@@ -78,6 +78,7 @@ class Page:
         self._worked_of = ""
         self._working_on = ""
         self._found: Look | None = None
+        self._eye_set = False
         self._pending: list[Floats] = []
         self._placed: list[Placed] = []
         self._new: tuple[str, str] | None = None
@@ -181,8 +182,13 @@ class Page:
 
     def see(self, side: str) -> None:
         """Look at the hull from a side of the boat."""
+        self.eye_set()
         self.scene.see(side)
         self._redraw()
+
+    def eye_set(self) -> None:
+        """Leave the eye where the builder put it: it goes to the region by itself only before that."""
+        self._eye_set = True
 
     def see_region(self) -> None:
         """Look square at the region as it was found."""
@@ -192,11 +198,13 @@ class Page:
 
     def turn_by(self, across_deg: float, up_deg: float) -> None:
         """Turn the hull, as by the keys."""
+        self.eye_set()
         self.scene.turn_by(float(across_deg), float(up_deg))
         self._redraw()
 
     def nearer(self, factor: float) -> None:
         """Come nearer, or with a factor below one go farther off."""
+        self.eye_set()
         self.scene.nearer(float(factor))
         self._redraw()
 
@@ -240,7 +248,7 @@ class Page:
     def choose(self, name: str) -> None:
         """Go to another region."""
         self._end_marking()
-        self.state.region = name
+        self.state.region, self._eye_set = name, False
         self.scene.show_region(None, None)
         self.show()
         self.look()
@@ -269,6 +277,7 @@ class Page:
 
     def _set_marking(self, key: str, values: dict[str, str]) -> None:
         mark = MARKS[key]
+        self.eye_set()
         of = self._new[0] if self._new else self.mesh if key == "distance" else self.state.region
         self.state.update({
             "marking": key, "marking_of": f"{of}: {mark.label}", "least": mark.least, "most": mark.most or 0, "values": values,
@@ -479,6 +488,9 @@ class Page:
                 self._found = found
                 self.scene.show_region(found.vertices_mm, found.faces, found.loops_mm)
                 self.state.look = said(found)
+                if not self._eye_set:
+                    self.eye_set()
+                    self.see_region()
                 self._redraw()
             elif told.kind == "fault":
                 self.state.look = f"Not found: {told.content}"

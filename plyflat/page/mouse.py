@@ -82,6 +82,8 @@ class View:
         if far and not self._turning:
             scene.turn(True)
             self._turning = True
+            if self._page is not None:
+                self._page.eye_set()
         if self._turning:
             style.OnMouseMove()
 

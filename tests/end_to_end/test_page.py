@@ -149,6 +149,25 @@ def test_clicks_on_the_hull_become_points_of_the_job(served, sheet):
     assert [r.name for r in read_job(folder / "job.toml").regions] == ["panel", "patch"]
 
 
+@pytest.mark.reference(source="axe-core, its rules of WCAG 2 and of good practice", kind="library")
+def test_everyone_can_find_their_way_on_the_page(sheet):
+    from axe_playwright_python.sync_playwright import Axe
+
+    def faults():
+        found = Axe().run(sheet).response
+        assert len(found["passes"]) > 20
+        return [(f["id"], f["impact"], f["nodes"][0]["html"]) for f in found["violations"]]
+
+    assert faults() == []
+    sheet.select_option("#say", "round_hole")
+    sheet.click("text=Mark it >> nth=0")
+    sheet.wait_for_selector(".marking", timeout=30_000)
+    assert faults() == []
+    sheet.click("text=Leave as it was")
+    sheet.wait_for_selector(".marking", state="detached", timeout=30_000)
+    assert faults() == []
+
+
 def test_a_mesh_is_sent_and_a_first_job_begun(sheet, tmp_path):
     room = tmp_path / "room"
     room.mkdir()

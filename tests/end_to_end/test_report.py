@@ -68,6 +68,17 @@ def test_it_is_turned_in_place_of_its_picture(report):
         assert faults == []
 
 
+@pytest.mark.reference(source="axe-core, its rules of WCAG 2 and of good practice", kind="library")
+def test_everyone_can_find_their_way_on_it(report):
+    from axe_playwright_python.sync_playwright import Axe
+
+    for page, _, _ in seen(report, "--disable-gpu", "--disable-3d-apis", width=400):
+        page.get_by_text("This browser cannot draw it").wait_for(timeout=60_000)
+        found = Axe().run(page).response
+        assert len(found["passes"]) > 20
+        assert [(f["id"], f["impact"], f["nodes"][0]["html"]) for f in found["violations"]] == []
+
+
 def test_where_nothing_can_be_drawn_the_picture_stays(report):
     for page, _, faults in seen(report, "--disable-gpu", "--disable-3d-apis"):
         page.get_by_text("This browser cannot draw it").wait_for(timeout=60_000)

@@ -190,6 +190,27 @@ def test_a_first_look_gives_area_and_size(page):
     assert state.look == "looking …"
 
 
+def test_the_eye_goes_to_the_region_with_the_first_look(page):
+    page.look()
+    _heard(page, lambda: page.looking)
+    camera = page.scene.plotter.camera
+    np.testing.assert_allclose(camera.focal_point[:2], (200.0, 200.0), atol=2.0)
+    near = camera.distance
+    page.set_ply(0, "angle", "45 deg")
+    camera.focal_point = (250.0, 250.0, 0.0)
+    _heard(page, lambda: page.looking)
+    assert camera.focal_point[:2] == (250.0, 250.0)
+    assert camera.distance == pytest.approx(near, rel=0.1)
+
+
+def test_an_eye_that_was_put_somewhere_stays_there_at_the_first_look(page):
+    page.see("above")
+    before = page.scene.plotter.camera.position
+    page.look()
+    _heard(page, lambda: page.looking)
+    assert page.scene.plotter.camera.position == before
+
+
 def test_the_whole_plan_comes_with_drawings_and_goes_stale(page):
     page.work_out()
     task = page._task
