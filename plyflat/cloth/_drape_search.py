@@ -277,8 +277,12 @@ def far_from(bed: Bed, vertex: int) -> float:
 
 
 def _any_way(bed: Bed, vertex: int) -> Floats:
-    n = bed.normals[vertex]
-    return np.eye(3)[int(np.abs(n).argmin())]
+    """A direction that stands on none of the triangles at a vertex, as where three walls meet."""
+    around = bed.patch.face_normals[(bed.patch.faces == vertex).any(axis=1)]
+    axes = np.eye(3)
+    ways = np.vstack([axes, axes + np.roll(axes, 1, axis=0), axes - np.roll(axes, 1, axis=0)])
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    return ways[int(np.abs(ways @ around.T).max(axis=1).argmin())]
 
 
 # -- trials, here or in other processes ------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 
 from ..errors import MeshError, ShapeError
-from ..surface.mesh import Floats, Ints, Surface
+from ..surface.mesh import Bools, Floats, Ints, Surface
 
 
 def place_text(point_mm: Floats) -> str:
@@ -118,17 +118,22 @@ class Edges:
         return csr_matrix((np.ones(len(self.ends)), self.ends[:, 1], start), (self.count, self.count))
 
 
-def _check_areas(surface: Surface) -> None:
+def without_area(surface: Surface) -> Bools:
+    """Return which triangles have no area worth the name: a mask (m,)."""
     columns = np.ascontiguousarray(surface.vertices_mm.T)
     corner = columns[:, surface.faces.T]
     longest = ((corner - np.roll(corner, 1, axis=1)) ** 2).sum(axis=0).max(axis=0)
     # A height below this share of the longest side is lost in the rounding of the coordinates.
-    flat = ~(2 * surface.face_areas_mm2 > 1e-10 * longest)
+    return ~(2 * surface.face_areas_mm2 > 1e-10 * longest)
+
+
+def _check_areas(surface: Surface) -> None:
+    flat = without_area(surface)
     if flat.any():
         first = int(np.argmax(flat))
         raise MeshError(
             f"{int(flat.sum())} triangles have no area, first is triangle {first}",
-            where=place_text(corner[:, :, first].mean(axis=1)),
+            where=place_text(surface.vertices_mm[surface.faces[first]].mean(axis=0)),
             do="Repair the mesh first.",
         )
 

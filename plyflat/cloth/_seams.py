@@ -21,6 +21,7 @@ from ..surface._smooth import work_copy
 from ..surface.cut import label_faces, mesh_edges, refine
 from ..surface.mesh import Floats, Ints, Surface
 from ._cutting import Opened, along_rim, corner_angles, cut_along, edge_path, on_rim, split_rim
+from ._patch import without_area
 from .flatten import Flat, flatten
 from .marks import lap_strip
 
@@ -327,7 +328,7 @@ def _signature(surface: Surface) -> tuple[int, int, int, int]:
     f, n = surface.faces, len(surface.vertices_mm)
     e = mesh_edges(f, n)
     most = int(np.bincount(e.of_face.ravel()).max())
-    if most > 2 or (surface.face_areas_mm2 <= 0).any():
+    if most > 2 or without_area(surface).any():
         return (-1, -1, -1, most)
     parts = len(np.unique(label_faces(surface, np.zeros((0, 2), dtype=np.int64))))
     try:

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import shapes
 
-from plyflat.cloth._drape_search import search_drape, steer_drape
+from plyflat.cloth._drape_search import far_from, search_drape, steer_drape
 from plyflat.cloth._generators import relief
 from plyflat.cloth._net_bed import make_bed
 from plyflat.cloth._net_ground import MeshGround
@@ -224,6 +224,13 @@ def test_inner_corner_is_measured_along_its_walls(angle, turn):
     assert d.cover > 0.99
     assert np.abs(d.shear_deg[d.covered]).max() < 0.01
     assert not len(d.folds_mm)
+
+
+def test_how_far_a_ply_reaches_from_where_three_walls_meet():
+    v, f = shapes.three_planes(100.0, 20.0)
+    apex = int(np.argmin(np.linalg.norm(v, axis=1)))
+    # Whichever wall it stands on there: the far corner of another one is a diagonal away, and so is that of its own triangle.
+    assert far_from(make_bed(Surface(v, f), curved=False), apex) == pytest.approx((100 + 20) * np.sqrt(2), rel=1e-6)
 
 
 def test_the_same_cloth_on_either_kind_of_face(dome):

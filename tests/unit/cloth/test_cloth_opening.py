@@ -5,7 +5,7 @@ import pytest
 import shapes
 
 from plyflat.cloth._cutting import along_rim, on_rim, split_rim
-from plyflat.cloth._seams import rim_through
+from plyflat.cloth._seams import _signature, rim_through
 from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import cut_along, enclosed_deg, holes_to_open, open_patch
 from plyflat.errors import ShapeError
@@ -163,6 +163,17 @@ def test_fine_mesh_is_tried_out_on_a_coarse_copy():
     assert [euler(p) for p in opened.pieces] == [1, 1]
     a, b = (np.degrees(np.arctan2(q[0, 1], q[0, 0])) for q in opened.seams)
     assert abs(abs(a - b) - 180) < 20
+
+
+def test_a_coarse_copy_with_needles_is_not_tried_out():
+    sheet = np.array([[0, 0, 0], [100, 0, 0], [100, 100, 0], [0, 100, 0]], dtype=float)
+    f = np.array([[0, 1, 2], [0, 2, 3], [0, 4, 1]])
+    # A third triangle below the edge, as high as a rounding of its coordinates, is more than none but cannot be laid flat.
+    needle = Surface(np.vstack([sheet, [50, -1e-12, 0]]), f)
+    assert needle.face_areas_mm2.min() > 0
+    broad = Surface(np.vstack([sheet, [50, -10, 0]]), f)
+    assert _signature(broad) == (1, 1, 1, 2)
+    assert _signature(needle) != _signature(broad)
 
 
 def test_curvature_an_opening_encloses(post):
