@@ -22,7 +22,7 @@ from .style import FAINT, INK
 if TYPE_CHECKING:
     from lxml.html import HtmlElement
     from reportlab.lib.styles import ParagraphStyle
-    from reportlab.platypus import Flowable, Paragraph
+    from reportlab.platypus import Flowable, KeepTogether, Paragraph
 
 #: Sheets it is set on; plans for larger sheets are read off A4 all the same.
 SHEETS = ("A4", "Letter")
@@ -30,6 +30,8 @@ _PLAIN, _BOLD = "DejaVuSans", "DejaVuSans-Bold"
 _MARGIN_MM, _FOOT_MM = 15.0, 9.0
 #: The largest picture: two to a sheet, their words about as large as the text.
 _PICTURE_MM = (112.0, 170.0)
+#: Between two pictures side by side, each half as wide as the text: their words are still seven points high.
+_BETWEEN_MM = 6.0
 #: Pictures taller than this, times their width, are set in parts: shrunk to one sheet their words would be too small.
 _TALLEST = 1.8
 #: Grey above which a row of pixels is blank, of 255.
@@ -40,6 +42,7 @@ _TEXT_PT, _HEAD_PT = 9.5, {1: 18.0, 2: 14.0, 3: 11.5, 4: 10.0}
 #: A heading goes to the next sheet rather than stand with less than this below it, mm.
 _BELOW_MM = {1: 60.0, 2: 60.0, 3: 40.0, 4: 30.0}
 _CELL_PT, _FOOT_PT = 4.0, 7.5
+_PADDINGS = ("LEFTPADDING", "RIGHTPADDING", "TOPPADDING", "BOTTOMPADDING")
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|[^\W\d]{1,3}[²³]?)(?:\W|$))")
 #: No more headings and paragraphs go to the next sheet with a picture.
 _HELD = 5
@@ -216,7 +219,13 @@ class _Setter:
 
     def walk(self, element: HtmlElement) -> Iterator[Flowable]:
         """Yield an element's children, set."""
+        figures: list[HtmlElement] = []
         for child in element:
+            if child.tag == "figure":
+                figures.append(child)
+                continue
+            yield from self._figures(figures)
+            figures = []
             if child.tag in ("section", "main", "header", "details"):
                 yield from self.walk(child)
             elif child.tag in ("h1", "h2", "h3", "h4"):
@@ -227,10 +236,9 @@ class _Setter:
                 yield from self._list(child)
             elif child.tag == "nav":
                 yield from self._contents(element)
-            elif child.tag == "figure":
-                yield self._figure(child)
             elif child.tag == "div":
                 yield from self._table(child.find("table"))
+        yield from self._figures(figures)
 
     def _heading(self, element: HtmlElement, level: int) -> Paragraph:
         size = _HEAD_PT[level]
@@ -264,11 +272,41 @@ class _Setter:
         ])  # fmt: skip
         yield KeepTogether([table])
 
-    def _figure(self, element: HtmlElement) -> Flowable:
+    def _figures(self, elements: Sequence[HtmlElement]) -> Iterator[Flowable]:
+        """Pictures that follow each other, two side by side; so are the parts of a tall one."""
         from reportlab.platypus import KeepTogether
 
-        shown = [part for img in element.iter("img") for part in _images(img.get("src"), drawn=self.pictures)]
-        return KeepTogether([*shown, _paragraph(_words(element.find("figcaption")), self.caption)])
+        waits: list[list[Flowable]] = []
+        for element in elements:
+            shown = [part for img in element.iter("img") for part in _images(img.get("src"), drawn=self.pictures)]
+            caption = _paragraph(_words(element.find("figcaption")), self.caption)
+            if len(shown) == 1:
+                waits.append([*shown, caption])
+            if len(waits) == 2 or len(shown) > 1:
+                yield from self._beside(waits)
+                waits = []
+            if len(shown) > 1:
+                *before, last = self._beside([[part] for part in shown])
+                yield from before
+                yield KeepTogether([*last._content, caption])
+        yield from self._beside(waits)
+
+    def _beside(self, cells: Sequence[list[Flowable]]) -> Iterator[KeepTogether]:
+        """Pictures with their words, two and two beside each other; a single one as large as is of use."""
+        from reportlab.platypus import KeepTogether, Table
+
+        between = _BETWEEN_MM * POINT_PER_MM
+        half = (self.width - between) / 2
+        for k in range(0, len(cells), 2):
+            pair = cells[k : k + 2]
+            if len(cells) == 1:
+                yield KeepTogether(pair[0])
+                continue
+            for cell in pair:
+                _scaled(cell[0], half)
+            style = [("VALIGN", (0, 0), (-1, -1), "TOP"), *((side, (0, 0), (-1, -1), 0) for side in _PADDINGS)]
+            widths = [half + between, half][: len(pair)]
+            yield KeepTogether([Table([pair], colWidths=widths, hAlign="LEFT", spaceBefore=6, style=style)])
 
     def _table(self, element: HtmlElement) -> Iterator[Flowable]:
         from reportlab.platypus import Spacer, Table
@@ -337,6 +375,12 @@ def _images(source: str, *, drawn: bool) -> Iterator[Flowable]:
             if not drawn:
                 shown.draw = _nothing
             yield shown
+
+
+def _scaled(image: Any, width: float) -> None:
+    """Make a picture smaller until it is no wider than a number of points."""
+    share = min(width / image.drawWidth, 1.0)
+    image.drawWidth, image.drawHeight = share * image.drawWidth, share * image.drawHeight
 
 
 def _nothing() -> None:
