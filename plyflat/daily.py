@@ -299,7 +299,7 @@ def gaps_g(job: Job, region: RegionPlan) -> tuple[Range, str]:
     if reach.film is not None:
         last = reach.film.pleated[-1]
         most = max(last.resin_most_g, last.resin_g)
-        how = "with its pleats" if reach.film.fed is not None else "drawn taut, for it needs no pleats"
+        how = last.name + ("" if reach.film.fed is not None or last.name != "drawn taut" else ", for it needs no pleats")
         words = f"derived: the film laid over sections of the corners, {how}; usual: worked in by hand, high: as far as friction lets it slide"
         return Range(last.resin_g, last.resin_g, most), words
     spots = reach.bridging.spots

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .bag.corners import Bend, CornerSection
+from .bag.envelope import FilmWay
 from .bag.excess import FilmExcess
 from .bag.feeding import Fed
 from .bag.film import Film
@@ -272,6 +273,8 @@ class LayerPlan:
     film : FilmWidth or None
         Bag film as a sheet: the strips it is made up from.
     """
+    ways : tuple of FilmWay
+        Bag film: the ways that it may be cut, the one that is used first.
 
     kind: str
     material: str
@@ -288,6 +291,12 @@ class LayerPlan:
     cuts_mm: tuple[Floats, ...] = ()
     film: FilmWidth | None = None
 
+    ways: tuple[FilmWay, ...] = ()
+
+    @property
+    def joined(self) -> FilmWay | None:
+        """The way that the film is cut, where its pieces are joined flat."""
+        return self.ways[0] if self.ways and self.ways[0].name != "sheet" else None
 
 @dataclass(frozen=True)
 class Crossing:
@@ -317,6 +326,37 @@ class Crossing:
 
 
 @dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
+class WayCost:
+    """What one way to cut the film takes.
+
+    Attributes
+    ----------
+    name : {"sheet", "two pieces", "envelope"}
+    what : str
+        In words, with its figures; why not, where it cannot be.
+    pieces : int
+        Of film; 0 where it cannot be.
+    film_mm2, waste_mm2 : float
+        Cut, and lost in overlaps, in seams and beside the pieces.
+    tape_mm : float
+        On the hull, in corners, joins, seams and pleats.
+    cost : float or None
+        Of film and tape, where both have a price.
+    least : bool
+        Whether none takes less film and tape together; by cost where it is known, else by film.
+    """
+
+    name: str
+    what: str
+    pieces: int
+    film_mm2: float
+    waste_mm2: float
+    tape_mm: float
+    cost: float | None
+    least: bool
+
+
 class StackPlan:
     """How a region's bag is put together.
 
@@ -343,6 +383,8 @@ class StackPlan:
     order : tuple of str
         What is laid when, in words.
     """
+    costs : tuple of WayCost
+        The ways to cut the film side by side, the one that is used first.
 
     radius_mm: float
     radius_stated: bool
@@ -358,6 +400,7 @@ class StackPlan:
     base_mm: float
     order: tuple[str, ...]
 
+    costs: tuple[WayCost, ...] = ()
 
 @dataclass(frozen=True, eq=False)
 class BagReach:

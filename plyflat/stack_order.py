@@ -38,7 +38,23 @@ def order_of_placing(p: Placing) -> tuple[str, ...]:
     ----------
     p : Placing
     """
-    return tuple(step for part in (_masked, _taped, _plied, _layered, _ported, _filmed, _pulled) for step in part(p))
+    return tuple(step for part in (_prepared, _masked, _taped, _plied, _layered, _ported, _filmed, _pulled) for step in part(p))
+
+
+def _prepared(p: Placing) -> Iterator[str]:
+    """Film is made up before there is any resin to wait for."""
+    film = next((layer for layer in p.layers if layer.kind == "bag film"), None)
+    made, joined = (None, None) if film is None else (film.film, film.joined)
+    if made is not None and made.joins:
+        yield (
+            f"Before any resin is mixed, tape the film together on a table from {len(made.edges_mm)} strips, {made.overlap_mm:.0f} mm over each "
+            f"other: {made.tape_mm / 1000:.2f} m of join. Mark the middle of each side."
+        )
+    if joined is not None:
+        steps = joined.steps[:-1] if joined.name == "envelope" else joined.steps
+        first, *rest = steps
+        yield "Before any resin is mixed, make up the film. " + first
+        yield from rest
 
 
 def _masked(p: Placing) -> Iterator[str]:
@@ -52,6 +68,9 @@ def _masked(p: Placing) -> Iterator[str]:
 
 def _taped(p: Placing) -> Iterator[str]:
     s = p.stack
+    if not s.tape_mm:
+        yield "Lay no tape on the part: the film is sealed upon itself. Round off what is sharp on the part, the side away from the laminate too."
+        return
     words = (
         f"Lay sealant tape {p.tape_margin_mm:.0f} mm outside the largest ply, backing on: {_counted(len(s.tape_mm), 'loop')} of "
         f"{' and '.join(f'{mm / 1000:.2f} m' for mm in s.tape.loops_mm)}. Begin at the mark 0 and write each metre on the backing."
@@ -108,7 +127,10 @@ def _after(kind: str) -> str:
 
 def _ported(p: Placing) -> Iterator[str]:
     if not p.stack.ports:
-        return
+        yield (
+            "Lay a lead of breather from the breather to a pad of it for each port, off the laminate and away from the seams, and set the "
+            "bases on the pads: vacuum at one end, gauge at the other."
+        )
     for q in p.stack.ports:
         x, y, z = q.place_mm
         yield (
@@ -122,13 +144,12 @@ def _filmed(p: Placing) -> Iterator[str]:
     film = next((layer for layer in p.layers if layer.kind == "bag film"), None)
     if film is None:
         return
-    made = film.film
-    if made is not None and made.joins:
-        yield (
-            f"Tape the film together from {len(made.edges_mm)} strips on a table, {made.overlap_mm:.0f} mm over each other: "
-            f"{made.tape_mm / 1000:.2f} m of join."
-        )
-    words = "Lay the film over all. Take the backing off from place to place and press the film down"
+    joined = film.joined
+    if joined is not None and joined.name == "envelope":
+        yield joined.steps[-1]
+        return
+    words = "Lay the film over all" + (", its seams right in the corners" if joined is not None else "")
+    words += ". Take the backing off from place to place and press the film down"
     pleats = sorted(p.reach.pleats, key=lambda q: q.order) if p.reach is not None else []
     if pleats:
         many = p.reach is not None and len(p.reach.tapes_mm) > 1
@@ -149,8 +170,9 @@ def _pulled(p: Placing) -> Iterator[str]:
         )
     else:
         yield "Draw slowly and stop while the film can still be moved: smooth it out and press the layers down."
+    along = "along the tape from the mark 0" if p.stack.tape_mm else "along the seams"
     yield (
-        "Draw to full vacuum, listen along the tape from the mark 0, then do the drop test. Watch thin skins, tubes and boxes as the gauge "
+        f"Draw to full vacuum, listen {along}, then do the drop test. Watch thin skins, tubes and boxes as the gauge "
         "rises, and stop if anything moves."
     )
 

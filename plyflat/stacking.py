@@ -10,9 +10,8 @@ import numpy as np
 from .bag.corners import CornerSection, corner_sections, hollow_lines
 from .bag.layers import TightLine, cut_at_lines, length_on, tight_lines
 from .bag.ports import Clear, Ground, Port, place_ports
-from .bag.stack import TapeRun, film_sheet, mask_outside, strip_template, tape_length_mm, tape_run
+from .bag.stack import TapeRun, mask_outside, strip_template, tape_length_mm, tape_run
 from .bag.wedge import depth_factor
-from .bag.widths import film_width, strip_templates
 from .bagging import CORNER_MM, FILM_MM
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
 from .cloth.opening import Opened, open_patch
@@ -20,10 +19,11 @@ from .cloth.pieces import make_templates, warp_frame
 from .cloth.splice import split_for_roll
 from .cloth.template import Template
 from .daily import pressure_on_bag_kpa
+from .enveloping import Ask, film_ways
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec, SheetLayer
 from .nearness import laid_piece
 from .placing import Placed
-from .planned import BagReach, Crossing, LayerPlan, PlyPlan, StackPlan
+from .planned import BagReach, Crossing, LayerPlan, PlyPlan, StackPlan, WayCost
 from .shaping import CLOTH_MM, Cut, shape, warp_way
 from .shop.leaks import Mark, tape_marks
 from .stack_order import Placing, order_of_placing
@@ -171,8 +171,8 @@ def _layer(
     if kind == "sealant tape":
         length = tape_length_mm(region, overlap_mm=bag.tape.overlap_mm)
         return LayerPlan(kind, layer.material, reach, 0.0, 0.0, (), region, length)
-    if isinstance(layer, FilmLayer) and layer.cut == "sheet":
-        return _sheet(job, spec, bag, region, kind, layer, reach)
+    if isinstance(layer, FilmLayer) and layer.cut != "shape":
+        return _sheet(job, spec, bag, region, kind, layer, reach, tight)
     if isinstance(layer, SheetLayer) and layer.corner != "through":
         over = [line for line in tight if length_on(region.surface, line.points_mm) > CROSSED_MM]
         if over:
@@ -209,30 +209,21 @@ def _cut_of_layer(job: Job, kind: str, layer: Layer) -> Cut:
 
 
 def _sheet(
-    job: Job, spec: RegionSpec, bag: Bag, region: Region, kind: str, layer: FilmLayer, reach: float
+    job: Job, spec: RegionSpec, bag: Bag, region: Region, kind: str, layer: FilmLayer, reach: float, tight: Sequence[TightLine]
 ) -> LayerPlan:
-    """A rectangle of film over the region, taped together from strips where the roll is narrow."""
-    sheet = film_sheet(region.surface, warp_way(job, spec), extra_mm=layer.slack_mm)
-    roll = job.consumables[layer.material]
-    made = film_width(
-        sheet.length_mm,
-        sheet.width_mm,
-        roll_width_mm=float(roll.roll_width_mm or 0.0),
-        roll_length_mm=roll.roll_length_mm,
-        band_mm=bag.tape.margin_mm + layer.margin_mm,
-        overlap_mm=layer.join_mm,
-    )
-    templates = strip_templates(made, region=spec.name, layer=kind, material=layer.material)
+    """The film cut as the job asks, with what other ways would take beside it."""
+    ways, sheet, made = film_ways(Ask(job, spec, bag, region, warp_way(job, spec), tuple(tight)))
     return LayerPlan(
         kind,
         layer.material,
         reach,
         region.area_mm2,
-        sum(lap.area for t in templates for lap in t.laps),
-        templates,
+        sum(lap.area for t in ways[0].templates for lap in t.laps),
+        ways[0].templates,
         region,
         slack_mm=sheet.slack_mm,
-        film=made,
+        film=made if ways[0].name == "sheet" else None,
+        ways=ways,
     )
 
 
@@ -343,11 +334,13 @@ def plan_stack(
     bag = job.bags[str(spec.bag)]
     tape = next(layer for layer in layers if layer.kind == "sealant tape")
     region = ground.within
-    loops = _tape_loops(job, region, reach)
+    # A pouch is sealed upon itself: nothing of it is taped to the hull.
+    pouched = bag.film.cut == "envelope"
+    loops = () if pouched else _tape_loops(job, region, reach)
     corners = tuple((k, m.metre) for k, loop in enumerate(loops) for m in _corners_on(region, loop))
-    ports = _ports(job, spec, bag, placed, plies, region, loops, ground, reach)
+    ports = () if pouched else _ports(job, spec, bag, placed, plies, region, loops, ground, reach)
     run = _run(job, bag, tape, loops, len(corners), ports, layers, reach)
-    outer = placed.beyond[bag.tape.margin_mm + bag.mask_mm] if bag.mask_mm > 0 else None
+    outer = placed.beyond[bag.tape.margin_mm + bag.mask_mm] if bag.mask_mm > 0 and not pouched else None
     if outer is not None and bag.over_openings:
         outer = fill_openings(outer)
     crossings = tuple(_crossings(bag, layers, ground.tight))
@@ -355,7 +348,7 @@ def plan_stack(
     stack = StackPlan(
         ground.radius_mm, ground.stated, ground.tight, crossings, run, loops, corners,
         None if outer is None else mask_outside(region, outer, width_mm=bag.mask_mm), outer, ports, job.vacuum.lead_width_mm,
-        bag.ports.base_mm, (),
+        bag.ports.base_mm, (), tuple(_costs(job, bag, tape, layers, run, reach)),
     )  # fmt: skip
     words = order_of_placing(
         Placing(tuple(p.name for p in plies), layers, stack, reach, bag.tape.margin_mm, spec.corner is not None)
@@ -428,18 +421,41 @@ def _run(
     job: Job, bag: Bag, tape: LayerPlan, loops: Sequence[Floats], corners: int, ports: Sequence[Port],
     layers: Sequence[LayerPlan], reach: BagReach | None,
 ) -> TapeRun:
-    film = next((layer.film for layer in layers if layer.film is not None), None)
+    film = next((layer for layer in layers if layer.ways), None)
     return tape_run(
         [closed_length(loop) for loop in loops],
         corners=corners,
         corner_extra_mm=bag.tape.corner_extra_mm,
         pleats_mm=[p.height_mm for p in reach.pleats] if reach is not None else [],
         tongues_mm=[p.tongue_mm for p in ports],
-        film_joins_mm=film.tape_mm if film is not None else 0.0,
+        film_joins_mm=film.ways[0].seams_mm if film is not None else 0.0,
         overlap_mm=bag.tape.overlap_mm,
         spare=bag.tape.spare,
         roll_length_mm=job.consumables[tape.material].roll_length_mm,
     )
+
+
+def _costs(
+    job: Job, bag: Bag, tape: LayerPlan, layers: Sequence[LayerPlan], run: TapeRun, reach: BagReach | None
+) -> Iterator[WayCost]:
+    """The ways to cut the film side by side: film and tape of each, ports, overlaps and spare left out."""
+    ways = next((layer.ways for layer in layers if layer.ways), ())
+    film, line = job.consumables[bag.film.material], job.consumables[tape.material]
+    surface = tape.region.surface if tape.region is not None else None
+    around = sum(closed_length(surface.vertices_mm[q]) for q in surface.boundary_loops) if surface is not None else 0.0
+    pleats = 2 * sum(p.height_mm for p in reach.pleats) if reach is not None else 0.0
+    rows = []
+    for way in ways:
+        tape_mm = way.seams_mm + (0.0 if way.name == "envelope" else around + run.corners_mm)
+        tape_mm += pleats if way.name == "sheet" else 0.0
+        cost = None
+        if film.price_per_m is not None and line.price_per_m is not None and film.roll_width_mm and way.can:
+            taken_mm = (way.film_mm2 + way.beside_mm2) / film.roll_width_mm
+            cost = (taken_mm * film.price_per_m + tape_mm * line.price_per_m) / 1000
+        rows.append(WayCost(way.name, way.what, len(way.templates), way.film_mm2, way.waste_mm2, tape_mm if way.can else 0.0, cost, False))
+    can = [k for k, way in enumerate(ways) if way.can]
+    best = min(can, key=lambda k: (rows[k].cost or 0.0, rows[k].film_mm2, rows[k].tape_mm), default=-1)
+    yield from (replace(row, least=k == best) for k, row in enumerate(rows))
 
 
 def _with_leads(

@@ -183,7 +183,7 @@ class Bench:
 
     def state(
         self, name: str, film: Film, pressure_kpa: float, *, fed: Fed | None = None, share: float = 1.0,
-        fillet_mm: float = 0.0, taped_at_corner: bool = False,
+        fillet_mm: float = 0.0, taped_at_corner: bool = False, whole_way: bool = False,
     ) -> FilmState:  # fmt: skip
         """Lay a film over all sections.
 
@@ -199,11 +199,14 @@ class Bench:
         fillet_mm : float
             Radius to which corners are filled first.
         taped_at_corner : bool
-            Whether the film is taped down along the corners.
+            Whether the film is joined or taped down along the corners.
+        whole_way : bool
+            Whether it is cut as long as the way over the hull, as a pouch is; slack that lies far off is held by friction.
         """
         laid, held = [], []
         for k, s in enumerate(self.sections):
-            slack = share * float(fed.given_mm[k]) if fed is not None else 0.0
+            slack = s.path_mm - s.taut_path_mm if whole_way else 0.0
+            slack = share * float(fed.given_mm[k]) if fed is not None else slack
             free = lay_over_section(
                 s, film, pressure_kpa=pressure_kpa, slack_mm=slack, fillet_mm=fillet_mm, taped_at_corner=taped_at_corner
             )

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
-from shapely import LineString, Point, Polygon, box
+from shapely import LineString, Point, Polygon, box, transform
+from shapely.affinity import translate
 
 from ..cloth.template import Notch, Template, check_template
 from ..errors import FitError, QuantityError
@@ -77,9 +78,14 @@ class FilmWidth:
         return self.strip_mm * sum(b - a for a, b in self.edges_mm)
 
     @property
+    def beside_mm2(self) -> float:
+        """Film beside the strips, if every strip takes a whole width of the roll."""
+        return len(self.edges_mm) * self.strip_mm * self.roll_mm - self.film_mm2
+
+    @property
     def waste_mm2(self) -> float:
-        """Film lost in the overlaps and beside the strips, if every strip takes a whole width of the roll."""
-        return len(self.edges_mm) * self.strip_mm * self.roll_mm - self.length_mm * self.width_mm
+        """Film lost in the overlaps and beside the strips."""
+        return self.beside_mm2 + self.film_mm2 - self.length_mm * self.width_mm
 
 
 def film_width(
@@ -175,7 +181,9 @@ def _over(middle: float, size: float, strip: float, band: float, lap: float) -> 
     return max(strip - 2 * band, 0.0) if inside else 0.0
 
 
-def strip_templates(made: FilmWidth, *, region: str, layer: str, material: str) -> tuple[Template, ...]:
+def strip_templates(
+    made: FilmWidth, *, region: str, layer: str, material: str, piece: str = "A", openings: Sequence[Polygon] = (), inset_mm: float = 0.0
+) -> tuple[Template, ...]:
     """Return the strips of a sheet as templates, each along the roll, with its overlaps and match marks.
 
     Parameters
@@ -183,6 +191,13 @@ def strip_templates(made: FilmWidth, *, region: str, layer: str, material: str) 
     made : FilmWidth
     region, layer, material : str
         For the label.
+    piece : str
+        Letter of the sheet.
+    openings : sequence of Polygon
+        Of the sheet, its length along x. Where an opening leaves no more of a strip than one part it is cut out less the
+        inset; else its line is drawn alone.
+    inset_mm : float
+        Film that is left within each opening's line.
 
     Raises
     ------
@@ -203,12 +218,35 @@ def strip_templates(made: FilmWidth, *, region: str, layer: str, material: str) 
             for j, y, way in ([(k, 0.0, 1.0)] if k else []) + ([(k + 1, wide, -1.0)] if k < last else [])
             for n, x in enumerate((0.25 * long, 0.75 * long), 1)
         ]
-        letter = "A" if last == 0 else f"A{k + 1}"
-        middle = top / 2
-        template = Template(
+        letter = piece if last == 0 else f"{piece}{k + 1}"
+        plain = Template(
             region, layer, letter, material, "either face up", False, net, box(0.0, 0.0, long, wide), laps=laps, joins=tuple(joins),
-            notches=tuple(notches), warp=LineString([(0.05 * long, middle), (0.95 * long, middle)]), centre=Point(long / 2, middle),
+            notches=tuple(notches), warp=LineString([(0.05 * long, top / 2), (0.95 * long, top / 2)]), centre=Point(long / 2, top / 2),
         )  # fmt: skip
+        placed = [translate(q if made.along else transform(q, lambda p: p[:, ::-1]), 0.0, -a) for q in openings]
+        template = _opened(plain, placed, inset_mm)
         check_template(template)
         out.append(template)
     return tuple(out)
+
+
+def _opened(plain: Template, openings: Sequence[Polygon], inset: float) -> Template:
+    """A strip with the openings that lie on it."""
+    lines: list[LineString] = []
+    net, cut, laps = plain.net, plain.cut, list(plain.laps)
+    for opening in openings:
+        rim = opening.exterior.intersection(plain.cut)
+        lines += [q for q in getattr(rim, "geoms", [rim]) if isinstance(q, LineString) and q.length > 1.0]
+        hole = opening.buffer(-inset)
+        left = [shape.difference(hole) for shape in (net, cut, *laps)]
+        if not hole.is_empty and hole.intersects(cut) and all(isinstance(q, Polygon) and not q.is_empty for q in left):
+            net, cut, laps = left[0], left[1], left[2:]
+    if not lines:
+        return plain
+    warp, centre = plain.warp.intersection(net), plain.centre
+    parts = [q for q in getattr(warp, "geoms", [warp]) if isinstance(q, LineString)]
+    longest = max(parts, key=lambda q: q.length)
+    return replace(
+        plain, net=net, cut=cut, laps=tuple(laps), joins=(*plain.joins, *lines), warp=longest,
+        centre=centre if net.contains(centre) else net.representative_point(),
+    )  # fmt: skip

@@ -54,6 +54,14 @@ def stack_dict(stack: StackPlan, layers: tuple[LayerPlan, ...]) -> dict[str, Any
         "ports": [_port(port) for port in stack.ports],
         "lead_width_mm": float(stack.lead_width_mm),
         "film": None if film is None else _film(film),
+        "ways": [
+            {
+                "name": q.name, "what": q.what, "pieces": int(q.pieces), "film_mm2": float(q.film_mm2), "waste_mm2": float(max(q.waste_mm2, 0.0)),
+                "tape_mm": float(q.tape_mm), "cost": None if q.cost is None else float(q.cost), "least": bool(q.least),
+            }
+            for q in stack.costs
+        ],
+        "seams": [{"what": q.what, "length_mm": float(q.length_mm)} for layer in layers if layer.joined is not None for q in layer.joined.seams],
         "order": list(stack.order),
     }  # fmt: skip
 

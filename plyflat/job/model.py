@@ -315,7 +315,7 @@ class Layer(Table):
     margin_mm: Annotated[float, MARGIN] = Field(
         alias="margin", description="How far it reaches beyond the largest ply's edge, along the surface."
     )
-    cut: Literal["shape", "sheet", "length"] = Field(default="shape")
+    cut: Literal["shape", "sheet", "length", "two pieces", "envelope"] = Field(default="shape")
 
 
 class SheetLayer(Layer):
@@ -385,8 +385,18 @@ class FilmLayer(FilmKeys, Layer):
     margin_mm: Annotated[float, MARGIN, PRACTICE] = Field(
         default=50.0, alias="margin", description="How far the film reaches beyond the tape, along the surface."
     )
-    cut: Literal["shape", "sheet"] = Field(
-        default="sheet", description="sheet: a rectangle that reaches every corner; shape: cut to the surface."
+    cut: Literal["shape", "sheet", "two pieces", "envelope"] = Field(
+        default="sheet",
+        description="sheet: a rectangle that reaches every corner; shape: cut to the surface; two pieces: one piece on each side of "
+        "the tight inside corners, joined flat with tape along them; envelope: a pouch round the whole part, sealed upon itself.",
+    )
+    seam_mm: Annotated[float, length(5, 200, "20 mm"), PRACTICE] = Field(
+        default=20.0, alias="seam", description="From a piece's edge to the middle of the tape, where two edges are joined flat."
+    )
+    girth_mm: Annotated[float | None, length(20, 5e4, "900 mm")] = Field(
+        default=None,
+        alias="girth",
+        description="With cut = \"envelope\": the way round the part, where the mesh does not show all of it.",
     )
     slack_mm: Annotated[float, length(0, 5000, "0 mm"), OURS] = Field(
         default=0.0, alias="slack", description="Film added to length and to width, beyond what the surface needs."

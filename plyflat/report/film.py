@@ -46,7 +46,7 @@ def state_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
     if reach is None or reach.film is None:
         return []
     film = reach.film
-    states = list(film.taut) + (list(film.pleated) if film.fed is not None else [])
+    states = list(film.taut) + (list(film.pleated) if film.pleated is not film.taut else [])
     return [_state_row(q) for q in states]
 
 

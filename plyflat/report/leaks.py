@@ -32,7 +32,7 @@ def hunt_rows(region: RegionPlan, day: RegionDay) -> list[tuple[str, str]]:
     region : RegionPlan
     day : RegionDay
     """
-    return [*_pleat_rows(region), *_tape_rows(region, day), *_lap_rows(region), *_port_rows(region), *_REST]
+    return [*_pleat_rows(region), *_tape_rows(region, day), *_lap_rows(region), *_seam_rows(region), *_port_rows(region), *_REST]
 
 
 _REST = (
@@ -79,6 +79,12 @@ def _lap_rows(region: RegionPlan) -> Iterator[tuple[str, str]]:
         yield f"joins of the film, {way} it, {places} from its edge", f"{film.tape_mm / 1000:.2f} m of tape between sheets, and where they cross the tape on the hull"
 
 
+def _seam_rows(region: RegionPlan) -> Iterator[tuple[str, str]]:
+    film = next((layer.joined for layer in region.layers if layer.joined is not None), None)
+    for seam in film.seams if film is not None else ():
+        yield f"seam of the film, {seam.what}", f"{seam.length_mm / 1000:.2f} m, both edges pressed to the tape from end to end; ends and crossings first"
+
+
 def _port_rows(region: RegionPlan) -> Iterator[tuple[str, str]]:
     stack = region.stack
     if stack is None or not stack.ports:
@@ -100,6 +106,11 @@ def film_boxes(region: RegionPlan) -> list[str]:
     reach = region.reach
     if reach is None:
         return ["Film closed on the tape; where it reaches was not worked out, so look at every hollow and fold in film there"]
+    film = next((layer.joined for layer in region.layers if layer.joined is not None), None)
+    if film is not None and film.name == "envelope":
+        return [f"Part in its pouch, the last seam closed: {film.seams[-1].what}, {film.seams[-1].length_mm / 1000:.2f} m"]
+    if film is not None:
+        return ["Film joined flat along the corners, its seams right in them, then closed on the tape without pleats"]
     if not reach.pleats:
         how = (
             f"drawn taut it stands at most {reach.film.taut[-1].depth_mm:.1f} mm off, and {reach.limit_mm:g} mm is allowed"

@@ -15,7 +15,7 @@ from .scene import lifted
 from .style import FAINT, HULL, INK, SMALL_PT, TEXT_PT, TINT, Picture, as_png, halo, new_figure, steps
 
 if TYPE_CHECKING:
-    from ..planned import LayerPlan, RegionPlan, StackPlan
+    from ..planned import LayerPlan, RegionPlan, StackPlan, WayCost
 
 _TAPE_MM, _LEFT = 12.0, 0.62
 _ROW_IN, _FOOT_IN, _KEY_IN = 0.52, 0.75, 1.3
@@ -70,7 +70,7 @@ def stack_blocks(region: RegionPlan) -> list[Block]:
     stack = region.stack
     if stack is None:
         return []
-    blocks = []
+    blocks, film = [], next((layer.joined for layer in region.layers if layer.joined is not None), None)
     if stack.tight:
         blocks.append(
             Block(
@@ -79,7 +79,19 @@ def stack_blocks(region: RegionPlan) -> list[Block]:
                 [row for line in stack.tight for row in _corner_rows(stack, line)],
             )
         )
+    if stack.costs:
+        blocks.append(
+            Block(
+                "Ways to cut the bag film, the one that is used on top; ports, overlaps and spare left out",
+                ("way", "how", "pieces#", "film, m²#", "of it or beside it lost, m²#", "tape, m#", "cost#", "least"),
+                [_cost_row(q) for q in stack.costs],
+            )
+        )
+    if film is not None:
+        blocks.append(Block("Seams of the bag film, in the order they are closed", ("seam", "length, m#"), [(q.what, f"{q.length_mm / 1000:.2f}") for q in film.seams]))
     blocks.append(Block("Sealant tape", ("what", "length, m#"), _tape_rows(stack)))
+    if not stack.ports:
+        return blocks
     blocks.append(
         Block(
             "Ports",
@@ -89,6 +101,16 @@ def stack_blocks(region: RegionPlan) -> list[Block]:
         )
     )  # fmt: skip
     return blocks
+
+
+def _cost_row(q: WayCost) -> tuple[str, ...]:
+    if not q.pieces:
+        return q.name, q.what, "", "", "", "", "", ""
+    cost = "" if q.cost is None else f"{q.cost:.2f}"
+    return (
+        q.name, q.what, str(q.pieces), f"{q.film_mm2 / 1e6:.2f}", f"{q.waste_mm2 / 1e6:.2f}", f"{q.tape_mm / 1000:.2f}", cost,
+        "yes" if q.least else "",
+    )  # fmt: skip
 
 
 def _corner_rows(stack: StackPlan, line: Any) -> Iterator[tuple[str, ...]]:
@@ -107,7 +129,7 @@ def _tape_rows(stack: StackPlan) -> list[tuple[str, ...]]:
     rows = [(f"loop {k}, corners followed", mm) for k, mm in enumerate(t.loops_mm, 1)]
     rows += [
         (f"pressed in once more at {t.corners} inside corner{'s' * (t.corners != 1)}", t.corners_mm), ("both sides of the pleats", t.pleats_mm),
-        ("round the ports", t.tongues_mm), ("joins of the film", t.film_joins_mm), ("overlaps", t.overlaps_mm), ("spare", t.spare_mm),
+        ("round the ports", t.tongues_mm), ("joins and seams of the film", t.film_joins_mm), ("overlaps", t.overlaps_mm), ("spare", t.spare_mm),
     ]  # fmt: skip
     told = [(what, f"{mm / 1000:.2f}") for what, mm in rows if mm > 0]
     return [*told, (f"in all, off {t.rolls} roll{'s' * (t.rolls != 1)}", f"{t.total_mm / 1000:.2f}")]

@@ -7,7 +7,7 @@ import pytest
 import shapes
 import trimesh
 
-from plyflat.errors import JobError, OutlineError, QuantityError
+from plyflat.errors import FitError, JobError, OutlineError, QuantityError, ShapeError
 from plyflat.job.reader import job_from_text
 from plyflat.placing import place
 from plyflat.planned import PlyPlan
@@ -218,12 +218,85 @@ def test_film_from_a_narrow_roll_is_joined_and_its_tape_counted(placed, folder):
     assert len(film.edges_mm) > 1
     assert stack.tape.film_joins_mm == film.tape_mm > 0
     assert any("of taped join lie over the laminate" in text for text, _ in notes)
-    assert any(step.startswith("Tape the film together from") for step in stack.order)
+    # It is made up before the clock of the resin runs.
+    assert stack.order[0].startswith("Before any resin is mixed, tape the film together on a table from")
+
+
+def cut_as(way, extra=""):
+    text = 'film = { material = "film", margin = "30 mm" }'
+    assert text in JOB
+    priced = JOB.replace('kind = "bag film"', 'kind = "bag film"\nprice = "2 EUR/m"').replace('kind = "sealant tape"', 'kind = "sealant tape"\nprice = "0.5 EUR/m"')
+    return priced.replace(text, f'film = {{ material = "film", margin = "30 mm", cut = "{way}"{extra} }}')
+
+
+def test_film_in_two_pieces_meets_along_the_corner(placed, folder):
+    _, stack, layers, _ = stacked(placed, folder, cut_as("two pieces", ', seam = "20 mm"'))
+    film = next(layer for layer in layers if layer.kind == "bag film")
+    assert film.film is None
+    assert film.joined is film.ways[0]
+    (seam,) = film.joined.seams
+    # The patch of 240 by 140 mm unfolds flat; the corner runs on through 80 mm of tape and 30 of film at both ends.
+    assert seam.what == "corner A, A to B"
+    assert seam.length_mm == pytest.approx(240 + 2 * (80 + 30), abs=1.0)
+    assert stack.tape.film_joins_mm == seam.length_mm
+    sheets = [t for t in film.templates if not t.piece.startswith("T")]
+    # Each wall's share and the seam: 80 or 60 mm up the wall and 110 beyond.
+    assert sorted(round(t.cut.bounds[3]) for t in sheets) == pytest.approx([60 + 110 + 20, 80 + 110 + 20], abs=2)
+    order = " ".join(stack.order)
+    assert stack.order[0].startswith("Before any resin is mixed, make up the film. Piece A: a sheet of")
+    assert "Join A and B along corner A" in order
+    assert "its seams right in the corners" in order
+
+
+def test_the_ways_to_cut_the_film_stand_side_by_side(placed, folder):
+    _, stack, _, _ = stacked(placed, folder, cut_as("sheet"))
+    sheet, two, pouch = stack.costs
+    assert (sheet.name, two.name, pouch.name) == ("sheet", "two pieces", "envelope")
+    assert pouch.pieces == 0
+    assert "open along 1 edge" in pouch.what
+    assert [q.least for q in (sheet, two, pouch)].count(True) == 1
+    # Film off a roll of 1.5 m at 2 EUR/m, and tape at 0.5.
+    taken = (sheet.film_mm2 + 0.0) / 1500
+    assert sheet.cost >= (2 * taken + 0.5 * sheet.tape_mm) / 1000
+    (loop,) = stack.tape.loops_mm
+    assert sheet.tape_mm == pytest.approx(loop + 2 * 50)
+    assert two.tape_mm == pytest.approx(loop + 2 * 50 + 460, abs=1.0)
+    _, other, _, _ = stacked(placed, folder, cut_as("two pieces"))
+    assert other.costs[0].name == "two pieces"
+    assert {(q.name, round(q.film_mm2)) for q in other.costs} == {(q.name, round(q.film_mm2)) for q in stack.costs}
+
+
+def test_a_pouch_round_the_part_is_sealed_upon_itself(placed, folder):
+    _, stack, layers, _ = stacked(placed, folder, cut_as("envelope", ', girth = "1400 mm", slack = "100 mm"'))
+    film = next(layer for layer in layers if layer.kind == "bag film")
+    # The mesh is 640 mm long the way of the warp line; slack goes both ways. Folded over an end it has one end to close.
+    assert film.joined.seams_mm == pytest.approx(2 * 740 + 750)
+    assert stack.tape.loops_mm == stack.ports == stack.tape_mm == ()
+    assert stack.tape.film_joins_mm == film.joined.seams_mm
+    assert stack.mask is None
+    (sheet,) = film.templates
+    assert len(sheet.folds) == 1
+    order = " ".join(stack.order)
+    assert "Lay no tape on the part" in order
+    assert "Put the part in, fold first, and close the last end, 0.75 m." in order
+    assert "Lay the film over all" not in order
+    assert "listen along the seams" in order
+    with pytest.raises(ShapeError, match="open along 1 edge"):
+        stacked(placed, folder, cut_as("envelope"))
+
+
+def test_film_is_not_cut_in_pieces_where_no_corner_parts_it(placed, folder):
+    text = cut_as("two pieces").replace("[bag.standard]", '[bag.standard]\ncorner_radius = "3 mm"')
+    with pytest.raises(FitError, match="no tight inside corner parts the area under the film of region 'patch'"):
+        stacked(placed, folder, text)
 
 
 @pytest.mark.parametrize(
     ("line", "says"),
     [
+        (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", cut = "tube" }'), "cut"),
+        (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", seam = "1 mm" }'), "seam"),
+        (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", girth = "wide" }'), "girth"),
         (('margin = "20 mm" }', 'margin = "20 mm", corner = "cut" }'), "corner"),
         (('margin = "20 mm" }', 'margin = "20 mm", corner_lap = "0 mm" }'), "corner_lap"),
         (('mask = "30 mm"', 'mask = "-1 mm"'), "mask"),
