@@ -272,9 +272,9 @@ class LayerPlan:
         Where it is cut along such corners.
     film : FilmWidth or None
         Bag film as a sheet: the strips it is made up from.
-    """
     ways : tuple of FilmWay
         Bag film: the ways that it may be cut, the one that is used first.
+    """
 
     kind: str
     material: str
@@ -290,13 +290,13 @@ class LayerPlan:
     corner: str = "through"
     cuts_mm: tuple[Floats, ...] = ()
     film: FilmWidth | None = None
-
     ways: tuple[FilmWay, ...] = ()
 
     @property
     def joined(self) -> FilmWay | None:
         """The way that the film is cut, where its pieces are joined flat."""
         return self.ways[0] if self.ways and self.ways[0].name != "sheet" else None
+
 
 @dataclass(frozen=True)
 class Crossing:
@@ -325,7 +325,6 @@ class Crossing:
     lap_mm: float
 
 
-@dataclass(frozen=True, eq=False)
 @dataclass(frozen=True)
 class WayCost:
     """What one way to cut the film takes.
@@ -357,6 +356,7 @@ class WayCost:
     least: bool
 
 
+@dataclass(frozen=True, eq=False)
 class StackPlan:
     """How a region's bag is put together.
 
@@ -382,9 +382,9 @@ class StackPlan:
         Of the strip of breather to each; diameter of a port's base.
     order : tuple of str
         What is laid when, in words.
-    """
     costs : tuple of WayCost
         The ways to cut the film side by side, the one that is used first.
+    """
 
     radius_mm: float
     radius_stated: bool
@@ -399,8 +399,8 @@ class StackPlan:
     lead_width_mm: float
     base_mm: float
     order: tuple[str, ...]
-
     costs: tuple[WayCost, ...] = ()
+
 
 @dataclass(frozen=True, eq=False)
 class BagReach:
