@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 _PIECES_A_PICTURE = 3
 #: Keys of lines side by side at the foot of a page, and the height of a row of them.
 _KEYS_A_ROW, _KEY_IN = 5, 0.35
+_GRIDS_MM = (500.0, 200.0, 100.0, 50.0, 20.0)
 #: How each layer is drawn: width in points, dashes.
 _LINES: dict[str, tuple[float, Any]] = {
     "CUT": (2.2, "-"),
@@ -115,13 +116,31 @@ def _template_room(t: Template) -> float:
 
 def _caption(t: Template) -> list[str]:
     copies = f", cut {t.copies}" if t.copies > 1 else ""
-    return textwrap.wrap(
-        f"Piece {t.piece}{copies}: {t.material}, {t.face_up}, warp\N{NO-BREAK SPACE}at\N{NO-BREAK SPACE}{t.angle_deg + 0.0:g}°", 56
-    )
+    at = f"warp\N{NO-BREAK SPACE}at\N{NO-BREAK SPACE}{t.angle_deg + 0.0:g}°"
+    grid = f"grid\N{NO-BREAK SPACE}of\N{NO-BREAK SPACE}{_grid_mm(t):.0f}\N{NO-BREAK SPACE}mm"
+    return textwrap.wrap(f"Piece {t.piece}{copies}: {t.material}, {t.face_up}, {at}; {grid}", 56)
+
+
+def _grid_mm(t: Template) -> float:
+    """Step of the squares that a piece is drawn over by hand: six of them or more along it."""
+    x0, y0, x1, y1 = t.cut.bounds
+    return next((step for step in _GRIDS_MM if max(x1 - x0, y1 - y0) >= 6 * step), _GRIDS_MM[-1])
+
+
+def _grid(ax: Any, t: Template) -> None:
+    """Squares over a piece, counted from its lower left corner, to draw it on the cloth by."""
+    x0, y0, x1, y1 = t.cut.bounds
+    step = _grid_mm(t)
+    lines = [LineString([(x, y0), (x, y1)]) for x in np.arange(x0 + step, x1, step)]
+    lines += [LineString([(x0, y), (x1, y)]) for y in np.arange(y0 + step, y1, step)]
+    for part in shapely.get_parts(shapely.intersection(lines, t.cut)):
+        if part.geom_type == "LineString":
+            ax.plot(*part.xy, color=FAINT, lw=0.6, zorder=0.5)
 
 
 def _template(ax: Any, t: Template, notch_mm: float) -> None:
     strokes, _ = marks(t, notch_mm=notch_mm)
+    _grid(ax, t)
     for lap in t.laps:
         fill_shape(ax, lap, facecolor="#e4e7ea", edgecolor=FAINT, hatch="...", linewidth=0.6)
     for stroke in strokes:

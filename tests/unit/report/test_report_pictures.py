@@ -300,3 +300,23 @@ def test_the_page_says_the_bound_the_angle_and_the_yarns(plan):
         "The same along the yarns: stretch of warp and weft, and shear", "for shapes without cuts",
     ):  # fmt: skip
         assert words in text, words
+
+
+def test_pieces_lie_over_squares_that_are_counted_from_their_corner(plan):
+    from matplotlib.figure import Figure
+
+    from plyflat.report.flat import _grid, _grid_mm
+
+    piece = next(t for t in plan.regions[0].plies[0].templates if t.cut.interiors)
+    x0, y0, x1, y1 = piece.cut.bounds
+    axes = Figure().add_subplot()
+    _grid(axes, piece)
+    step, length = _grid_mm(piece), 0.0
+    assert max(x1 - x0, y1 - y0) >= 6 * step
+    for line in axes.lines:
+        (xa, xb), (ya, yb) = line.get_data()
+        off = (xa - x0) if xa == xb else (ya - y0)
+        assert off % step == pytest.approx(0.0, abs=1e-6) or off % step == pytest.approx(step, abs=1e-6)
+        length += abs(xb - xa) + abs(yb - ya)
+    # Lines a step apart cover an area once each way: openings are left out.
+    assert length == pytest.approx(2 * piece.cut.area / step, rel=0.12)
