@@ -366,4 +366,5 @@ def _between(hull: Floats, way: Floats) -> float:
     if len(hull) < 3 or not b > a:
         return 0.0
     over = np.asarray(substring(line, a, b).coords)
-    return float(Polygon(np.concatenate([hull, over[::-1]])).buffer(0.0).area)
+    # The film is over the hull all along, or on it: the sum over the sides is right where a polygon so thin is not valid.
+    return float(Polygon(np.concatenate([hull, over[::-1]])).area)
