@@ -153,7 +153,8 @@ def cut_at_lines(opened: Opened, lines_mm: Sequence[Floats]) -> tuple[Opened, tu
     ----------
     opened : Opened
     lines_mm : sequence of (k, 3) float arrays, mm
-        They may run on beyond the layer. A stretch that ends inside a piece is left uncut.
+        They may run on beyond the layer. A stretch that ends inside a piece is left uncut. A closed line wholly inside a
+        piece, as round a post, is cut out, and what surrounds it is slit from there to its edge at both ends.
 
     Returns
     -------
@@ -168,8 +169,11 @@ def cut_at_lines(opened: Opened, lines_mm: Sequence[Floats]) -> tuple[Opened, tu
         dense = _refined(line, min(p.mean_edge_mm for p in opened.pieces))
         k = 0
         while k < len(opened.pieces):
-            tried = (_parted(opened, k, run) for run in _runs_across(opened.pieces[k], dense))
-            made = next((cut for cut in tried if cut is not None), None)
+            if _wholly_inside(opened.pieces[k], dense):
+                made = _cut_out(opened, k, dense)
+            else:
+                tried = (_parted(opened, k, run) for run in _runs_across(opened.pieces[k], dense))
+                made = next((cut for cut in tried if cut is not None), None)
             if made is None:
                 k += 1
                 continue
@@ -186,6 +190,64 @@ def _parted(opened: Opened, k: int, run: Floats) -> Parted | None:
     piece = opened.pieces[k]
     path = _edges_along(piece, run)
     return None if path is None else part_piece_at(opened, k, path)
+
+
+def _wholly_inside(piece: Surface, line: Floats) -> bool:
+    """Whether a closed line lies on a piece and keeps off its edge."""
+    if not np.array_equal(line[0], line[-1]) or not (piece.locate(line).distance_mm < ON_MM).all():
+        return False
+    rim = np.concatenate([_evenly(piece.vertices_mm[np.r_[q, q[:1]]], piece.mean_edge_mm) for q in piece.boundary_loops])
+    return bool(cKDTree(rim).query(line)[0].min() > max(2 * ON_MM, piece.mean_edge_mm))
+
+
+def _cut_out(opened: Opened, k: int, line: Floats) -> Parted | None:
+    """Cut out what a closed line surrounds, and slit the rest from the line's far ends to its edge; None if it fails.
+
+    The first cut runs from edge to edge along one half of the line, the second along the other half.
+    """
+    piece, foot = opened.pieces[k], line[:-1]
+    off = foot - foot.mean(axis=0)
+    along = off @ np.linalg.svd(off, full_matrices=False)[2][0]
+    foot = np.roll(foot, -int(np.argmax(along)), axis=0)
+    far = int(np.argmin(np.roll(along, -int(np.argmax(along)))))
+    start, end = (_way_to_rim(piece, foot[j]) for j in (0, far))
+    if start is None or end is None:
+        return None
+    first = _parted(opened, k, np.concatenate([start[::-1], foot[1:far], end]))
+    if first is None:
+        return None
+    rest = np.concatenate([foot[far:], foot[:1]])
+    middle = rest[len(rest) // 2 : len(rest) // 2 + 1]
+    for j in sorted((k, k + 1), key=lambda q: _off_rim(first.opened.pieces[q], middle), reverse=True):
+        second = _parted(first.opened, j, rest)
+        if second is not None:
+            return Parted(second.opened, tuple(-1 if was < 0 else first.origin[was] for was in second.origin))
+    return None
+
+
+def _off_rim(piece: Surface, point: Floats) -> float:
+    """How far inside a piece a point lies; below zero where it is not on it."""
+    if piece.locate(point).distance_mm[0] > ON_MM:
+        return -1.0
+    return float(cKDTree(piece.vertices_mm[np.concatenate(piece.boundary_loops)]).query(point)[0][0])
+
+
+def _way_to_rim(piece: Surface, point: Floats) -> Floats | None:
+    """The shortest way over a piece's edges from a point to its rim, the point first; None without one."""
+    v = piece.vertices_mm
+    rim = np.concatenate(piece.boundary_loops)
+    e = mesh_edges(piece.faces, len(v)).ends
+    size = np.linalg.norm(v[e[:, 0]] - v[e[:, 1]], axis=1)
+    graph = sp.csr_array((size, (e[:, 0], e[:, 1])), shape=(len(v), len(v)))
+    start = int(cKDTree(v).query(point)[1])
+    far, came = dijkstra(graph, directed=False, indices=start, return_predecessors=True)
+    at = int(rim[np.argmin(far[rim])])
+    if not np.isfinite(far[at]):
+        return None
+    way = [at]
+    while way[-1] != start:
+        way.append(int(came[way[-1]]))
+    return np.concatenate([point[None], v[way[-2::-1]]])
 
 
 def _edges_along(piece: Surface, run: Floats) -> Ints | None:

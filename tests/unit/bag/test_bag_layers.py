@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapes
+import trimesh
 
 from plyflat.bag.corners import corner_sections, hollow_lines
 from plyflat.bag.layers import bend_radius_mm, cut_at_lines, length_on, tight_lines
@@ -92,3 +93,19 @@ def test_a_line_that_ends_inside_or_runs_beside_cuts_nothing():
     assert cut_at_lines(whole, [inside, beside]) == (whole, ())
     assert length_on(s, beside) == 0.0
     assert length_on(s, inside) == pytest.approx(80.0)
+
+
+def test_a_foot_wholly_inside_a_piece_is_cut_out_and_slit_to_the_edge():
+    v, f, foot = shapes.box_on_plate((100.0, 60.0, 80.0), plate=300.0)
+    s = Surface(*trimesh.remesh.subdivide_to_size(v, f, max_edge=15.0))
+    line = np.concatenate([foot, foot[:1]])
+    opened, origin = cut_at_lines(Opened((s,)), [line])
+    assert len(opened.pieces) == 3
+    assert set(origin) == {0}
+    assert all(len(p.boundary_loops) == 1 for p in opened.pieces)
+    assert sum(p.area_mm2 for p in opened.pieces) == pytest.approx(s.area_mm2, rel=1e-6)
+    flat = [p for p in opened.pieces if np.ptp(p.vertices_mm[:, 2]) < 1.0]
+    # Two halves of the plate round the box, and the box with its top.
+    assert sum(p.area_mm2 for p in flat) == pytest.approx(300 * 300 - 100 * 60, rel=1e-3)
+    (box,) = (p for p in opened.pieces if np.ptp(p.vertices_mm[:, 2]) > 1.0)
+    assert box.area_mm2 == pytest.approx(100 * 60 + 2 * (100 + 60) * 80, rel=1e-3)
