@@ -8,11 +8,13 @@ across a column by shifting bits.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
+from numpy.lib.stride_tricks import sliding_window_view
 from shapely import Polygon
 
 from .outline import laid
@@ -21,6 +23,8 @@ from .outline import laid
 CELLS = 240
 #: Touching less than this of a cell leaves it free, mm: below what lays are checked to.
 HAIR_MM = 4e-7
+#: Columns looked at together for runs of free cells.
+AT_ONCE = 256
 #: Pieces are grown by half the gap by this much more, to make up for chords of arcs.
 ROUND = 1.0 + 0.5 * (math.pi / 32.0) ** 2
 
@@ -49,6 +53,19 @@ class Stamp:
     long_mm: float
     turn_deg: float
     corner_mm: tuple[float, float]
+
+    @cached_property
+    def tallest(self) -> np.ndarray:
+        """The longest run in each column, (n,) int array."""
+        return np.array([max((number for _, number in column), default=0) for column in self.columns], dtype=np.int16)
+
+    @cached_property
+    def spread(self) -> tuple[tuple[int, int, int], ...]:
+        """Its runs as (column, first, number), neighbours far apart, so that a place that is taken is told soon."""
+        count = len(self.columns)
+        bits = max(count - 1, 1).bit_length()
+        order = sorted(range(count), key=lambda k: int(f"{(k + count // 2) % count:0{bits}b}"[::-1], 2))
+        return tuple((k, first, number) for k in order for first, number in self.columns[k])
 
     @classmethod
     def of(cls, outline: Polygon, turn_deg: float, *, gap_mm: float, cell_mm: float) -> Stamp:
@@ -120,6 +137,7 @@ class Bed:
         self.rows = cells
         self.count = math.ceil((length_mm + gap_mm - HAIR_MM) / self.cell_mm)
         self.columns = [0] * self.count
+        self.longest = np.full(self.count, cells, dtype=np.int16)
         self.wide: list[dict[int, int]] = [{} for _ in range(self.count)]
         self.full = (1 << cells) - 1
         if not shut.is_empty:
@@ -148,22 +166,26 @@ class Bed:
         if places <= 0:
             return None
         allowed = (1 << places) - 1
-        # From the middle outwards: a column that is taken is met sooner than from one end.
-        order = sorted(range(len(stamp.columns)), key=lambda k: abs(2 * k + 1 - len(stamp.columns)))
-        cells = [(k, first, number) for k in order for first, number in stamp.columns[k]]
         # The last column may lie in part beyond the cloth: the piece itself must not.
         end = min(
             self.count - len(stamp.columns), math.floor((self.length_mm - stamp.long_mm + HAIR_MM) / self.cell_mm)
         ) + 1
-        for column in range(start, end if before is None else min(end, before)):
+        for column in self._roomy(stamp, start, end if before is None else min(end, before)):
             free = allowed
-            for k, first, number in cells:
+            for k, first, number in stamp.spread:
                 free &= ~(self._dilated(column + k, number) >> first)
                 if not free:
                     break
             if free:
                 return column, (free & -free).bit_length() - 1
         return None
+
+    def _roomy(self, stamp: Stamp, start: int, end: int) -> Iterator[int]:
+        """Yield the columns at which every column under a stamp has a free run as long as the stamp's longest there."""
+        for first in range(start, end, AT_ONCE):
+            last = min(first + AT_ONCE, end)
+            under = sliding_window_view(self.longest[first : last + len(stamp.tallest) - 1], len(stamp.tallest))
+            yield from (first + np.flatnonzero((under >= stamp.tallest).all(axis=1))).tolist()
 
     def put(self, stamp: Stamp, at: tuple[int, int]) -> None:
         """Take the cells of a stamp."""
@@ -197,17 +219,19 @@ class Bed:
                 bits |= ((1 << number) - 1) << first + row
             self.columns[k] |= bits & self.full
             self.wide[k].clear()
+            free = f"{self.full & ~self.columns[k]:b}"
+            self.longest[k] = max(map(len, free.split("0")))
 
     def _dilated(self, column: int, number: int) -> int:
         """Give the cells from which a run of this many cells upwards meets a taken one."""
         known = self.wide[column]
         found = known.get(number)
         if found is None:
-            found, have = self.columns[column], 1
-            while have < number:
-                step = min(have, number - have)
-                found |= found >> step
-                have += step
+            found = self.columns[column]
+            if number > 1:
+                half = 1 << (number - 1).bit_length() - 1
+                below = self._dilated(column, half)
+                found = below | below >> (number - half)
             known[number] = found
         return found
 

@@ -92,6 +92,32 @@ def test_nothing_touches_whatever_the_shapes(outlines, hole, gap_mm):
         assert a.distance(b) >= gap_mm - 1e-6
 
 
+def plainly(bed, stamp):
+    """Give the first free place, cell by cell."""
+    for column in range(bed.count - len(stamp.columns) + 1):
+        if column * bed.cell_mm + stamp.long_mm > bed.length_mm + 1e-6:
+            return None
+        for row in range(bed.rows - stamp.rows + 1):
+            runs = [(k, first, number) for k, cells in enumerate(stamp.columns) for first, number in cells]
+            if not any(bed.columns[column + k] >> first + row & (1 << number) - 1 for k, first, number in runs):
+                return column, row
+    return None
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.tuples(shapes, st.integers(0, 300), st.integers(0, 60)), max_size=9), shapes, st.integers(0, 30))
+def test_the_place_found_is_that_of_a_plain_look_at_every_cell(taken, outline, start):
+    bed = Bed(100.0, 330.0, gap_mm=1.0, shut=Polygon(), cells=36)
+    for shape, x, y in taken:
+        bed.block(translate(shape, x, y))
+    stamp = bed.stamp(outline - outline.centroid.buffer(4), 20.0)
+    found = plainly(bed, stamp)
+    assert bed.find(stamp) == found
+    if found is not None:
+        assert bed.find(stamp, before=found[0]) is None
+        assert (bed.find(stamp, start=start) == found) == (start <= found[0])
+
+
 def test_round_pieces_keep_the_gap():
     bed = Bed(100.0, 300.0, gap_mm=6.0, shut=Polygon())
     lies = put(bed, [Point(0, 0).buffer(20, quad_segs=64)], [(0.0,)], [0] * 8)
