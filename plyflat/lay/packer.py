@@ -61,6 +61,8 @@ class Task:
     reports : int
         Search until so many lays, each shorter than the last, have been found, or none is any more, and not by the
         clock; 0 for no such search. The library's search takes the same way each time as long as no clock ends it.
+    threads : int
+        Threads of the timed search.
     """
 
     items: tuple[Item, ...]
@@ -70,6 +72,7 @@ class Task:
     quick_seeds: tuple[int, ...]
     search_seed: int
     reports: int = 0
+    threads: int = 1
 
 
 @dataclass(frozen=True)
@@ -179,7 +182,7 @@ class Packers:
             creationflags=own_group,
         )
         self._children.append(child)
-        words = json.dumps(asdict(task))
+        words = json.dumps({**asdict(task), "sent_at": time.time()})
         self._listeners.append(threading.Thread(target=self._listen, args=(number, child, words), daemon=True))
         self._listeners[-1].start()
 

@@ -13,10 +13,19 @@ import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from datetime import timedelta
 from typing import Any, TextIO
 
 #: A search by count is never ended by this, s.
 LONG_S = 1_000_000
+#: Share of a timed search that goes into finding lays; the rest draws the shortest one in.
+EXPLORING = 0.8
+#: The library may end so much later than it is told, s.
+LATE_S = 0.1
+#: No search is begun for less time than this, s.
+LEAST_S = 0.3
+#: Starting this process is taken to last no longer than this, whatever the clocks say, s.
+START_S = 5.0
 
 
 def leave_with_parent() -> None:
@@ -37,16 +46,20 @@ def send_lay(out: TextIO, solution: Any, seed: int, *, quick: bool) -> None:
     send(out, "lay", length=solution.width, places=places, seed=seed, quick=quick)
 
 
-def config(task: dict, seed: int, seconds: int) -> Any:
+def config(task: dict, seed: int, seconds: float, *, threads: int = 1) -> Any:
     """Give the library's settings for one run."""
     import spyrrow
 
-    return spyrrow.StripPackingConfig(
-        total_computation_time=seconds, num_workers=1, seed=seed, min_items_separation=task["gap"] or None
+    settings = spyrrow.StripPackingConfig(
+        total_computation_time=0, num_workers=threads, seed=seed, min_items_separation=task["gap"] or None
     )
+    # When it is made it takes whole seconds only.
+    settings.exploration_time = timedelta(seconds=EXPLORING * seconds)
+    settings.compression_time = timedelta(seconds=(1.0 - EXPLORING) * seconds)
+    return settings
 
 
-def search(out: TextIO, instance: Any, task: dict, seed: int, seconds: int) -> None:
+def search(out: TextIO, instance: Any, task: dict, seed: int, seconds: float) -> None:
     """Run one timed search and pass on each better lay that is free of overlaps."""
     import spyrrow
 
@@ -54,7 +67,7 @@ def search(out: TextIO, instance: Any, task: dict, seed: int, seconds: int) -> N
     sound = (spyrrow.ReportType.ExplFeas, spyrrow.ReportType.CmprFeas, spyrrow.ReportType.Final)
     reports, best = spyrrow.ProgressQueue(), float("inf")
     with ThreadPoolExecutor(1) as pool:
-        run = pool.submit(instance.solve, config(task, seed, seconds), reports)
+        run = pool.submit(instance.solve, config(task, seed, seconds, threads=task["threads"]), reports)
         while True:
             ended = run.done()
             lays = [lay for kind, lay in reports.drain() if kind in sound and lay.width < best]
@@ -102,10 +115,9 @@ def work(out: TextIO, task: dict, start: float) -> None:
     ]
     instances = [spyrrow.StripPackingInstance("", height, items) for height in task["heights"]]
     end = start + task["seconds"]
-    # The library takes whole seconds only: the odd part of the time goes to quick answers.
-    odd = task["seconds"] % 1.0
     for k, seed in enumerate(task["quick_seeds"]):
-        if k and task["seconds"] and time.monotonic() - start > odd:
+        # Where there is time for a search one quick answer will do.
+        if k and task["seconds"] and not 0.0 < end - time.monotonic() < LEAST_S:
             break
         send_lay(out, instances[seed % len(instances)].solve(config(task, seed, 0)), seed, quick=True)
     if task["reports"]:
@@ -113,9 +125,9 @@ def work(out: TextIO, task: dict, start: float) -> None:
         return
     for seed in range(task["search_seed"], task["search_seed"] + 1000):
         left = end - time.monotonic()
-        if left < 0.3:
+        if left < LEAST_S:
             break
-        search(out, instances[seed % len(instances)], task, seed, max(1, round(left)))
+        search(out, instances[seed % len(instances)], task, seed, left - LATE_S)
 
 
 def main() -> None:
@@ -126,6 +138,8 @@ def main() -> None:
     out = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)
     task = json.loads(sys.stdin.readline())
+    # The time counts from when the task was sent.
+    start -= min(max(time.time() - task["sent_at"], 0.0), START_S)
     threading.Thread(target=leave_with_parent, daemon=True).start()
     work(out, task, start)
     send(out, "end")

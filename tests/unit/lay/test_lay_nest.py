@@ -27,7 +27,7 @@ from plyflat.errors import (
     SolveError,
     StoppedError,
 )
-from plyflat.lay import packer
+from plyflat.lay import packer, search
 from plyflat.lay.checks import check_places
 from plyflat.lay.nest import Lay, Part, nest
 from plyflat.lay.outline import extent, fitting_turns, hull_points, laid, plainer, thicker
@@ -167,19 +167,37 @@ def test_progress_grows_to_the_end_of_the_time():
     assert shares[-1] > 0.7
 
 
+def shared(pieces, **options):
+    part = Part(box(0, 0, 10, 10), copies=pieces)
+    problem = search.Problem.of([part], [part.turns_deg], width_mm=100.0, gap_mm=0.0, edge_mm=0.0)
+    return [(task.threads, task.reports) for task in problem.tasks(seed=1, **options)]
+
+
+def test_many_pieces_are_searched_by_threads_together_and_few_by_each_alone(monkeypatch):
+    monkeypatch.setattr(search, "_cores", lambda: 5)
+    assert shared(40, seconds=9.0) == [(2, 0), (2, 0)]
+    assert shared(5, seconds=9.0) == [(1, 0)] * 5
+    # Quick answers and searches by count have one thread each.
+    assert shared(40, seconds=0.0) == [(1, 0)] * 5
+    assert shared(40, seconds=0.0, tries=7) == [(1, 7)] * 2
+
+
 # ---- stopping ----------------------------------------------------------------------------------------------------
 
 
-def test_an_event_stops_the_search_and_the_best_so_far_comes_back():
+def test_an_event_stops_the_search_and_the_best_so_far_comes_back(monkeypatch):
     parts, width_mm = packing.instance("trousers")
-    stop = threading.Event()
-    timer = threading.Timer(1.5, stop.set)
-    timer.start()
+    stop, keep = threading.Event(), search.Hunt._keep
+
+    def stopped_soon(self, raw):
+        threading.Timer(0.3, stop.set).start()
+        return keep(self, raw)
+
+    monkeypatch.setattr(search.Hunt, "_keep", stopped_soon)
     start = time.monotonic()
     lay = sound(parts, nest(parts, width_mm=width_mm, seconds=60, stop=stop))
-    timer.join()
     assert lay.stopped
-    assert time.monotonic() - start < 20.0
+    assert time.monotonic() - start < 40.0
 
 
 def test_a_callable_stops_it_too_and_without_a_lay_there_is_an_error():
