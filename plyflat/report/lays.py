@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from ..planned import RollPlan
 
 _ROWS_A_PICTURE = 3
+#: A lay that is longer than its bound by less than this share is as short as can be.
+_AS_SHORT = 1e-6
 _LONGEST_KEY = 24
 #: Dashes of a cut right across the roll.
 _ACROSS = (0, (6, 2, 1.5, 2))
@@ -79,7 +81,7 @@ def lay_words(lay: Lay) -> str:
     gap = f", least gap {lay.least_gap_mm:.1f} mm" if count > 1 else ""
     said = [
         f"{counted(count, 'piece')} on {lay.length_mm:.0f} mm of {_cloth_words(lay)}, {percent(lay.use)} used{gap}.",
-        f"No lay of these pieces can be shorter than {lay.bound_mm:.0f} mm ({lay.bound_name}).",
+        _over_words(lay),
     ]
     if lay.cuts_mm:
         cuts = ", ".join(f"{cut:.0f}" for cut in lay.cuts_mm)
@@ -90,6 +92,17 @@ def lay_words(lay: Lay) -> str:
     elif not lay.repeatable:
         said.append("A clock ended the search: another run may find another lay.")
     return " ".join(said)
+
+
+def _over_words(lay: Lay) -> str:
+    """Say how near a lay is to the best there can be; the share is rounded up, since it is a promise."""
+    if lay.over_bound < _AS_SHORT:
+        return f"No lay of these pieces can be shorter (bound: {lay.bound_name})."
+    tenths = math.ceil(1000.0 * lay.over_bound - 1e-6)
+    return (
+        f"At most {tenths / 10:.1f} % longer than any possible lay of these pieces, which takes {lay.bound_mm:.0f} mm or more "
+        f"(bound: {lay.bound_name})."
+    )
 
 
 def lay_rows(length_mm: float, width_mm: float) -> list[tuple[float, float]]:

@@ -283,3 +283,13 @@ def test_pictures_and_words_tell_flaws_and_what_is_left(plan):
     assert "Flaw: 320 - 400, 330 - 390 mm" in words["loft"]
     assert "a remnant 600 mm wide" in words["remnant 2"]
     assert "clock" not in words["loft"]
+
+
+def test_words_tell_how_much_longer_than_the_best_a_lay_can_be(plan):
+    lay = replace(plan.rolls[0].lays[0], bound_mm=1000.0, bound_name="mid-line")
+    # Rounded up: less would promise too much.
+    words = lay_words(replace(lay, length_mm=1080.01))
+    assert "At most 8.1 % longer than any possible lay of these pieces, which takes 1000 mm or more (bound: mid-line)." in words
+    assert "At most 34.6 % longer" in lay_words(replace(lay, length_mm=1345.1))
+    assert "At most 0.1 % longer" in lay_words(replace(lay, length_mm=1000.01))
+    assert "No lay of these pieces can be shorter (bound: mid-line)." in lay_words(replace(lay, length_mm=1000.0))
