@@ -203,6 +203,17 @@ def pressure_kpa(text: object) -> float:
     return _read(text, unit="kPa", what="a pressure", examples='"85 kPa", "0.85 bar" or "25 inHg"')
 
 
+def stress_mpa(text: object) -> float:
+    """Return a stress, or how stiff a stuff is, in MPa.
+
+    Raises
+    ------
+    QuantityError
+        If the unit is missing or not that of a stress, or the number is not finite or negative.
+    """
+    return _read(text, unit="MPa", what="a stress", examples='"35 MPa", "10 GPa" or "5000 psi"')
+
+
 def temperature_c(text: object) -> float:
     """Return a temperature in degrees Celsius.
 

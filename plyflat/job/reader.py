@@ -27,6 +27,13 @@ _WRONG_KIND = {
     "bool_type": "it should be true or false",
     "too_short": "there must be at least one",
 }
+#: What a bare number should be and is not.
+_LIMITS = {
+    "greater_than": "above {gt:g}",
+    "greater_than_equal": "{ge:g} or more",
+    "less_than": "below {lt:g}",
+    "less_than_equal": "{le:g} or less",
+}
 
 
 def read_job(path: str | Path) -> Job:
@@ -156,6 +163,8 @@ def _told(error: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
         yield loc, f"missing{_example(loc)}"
     elif kind == "literal_error":
         yield loc, _not_one_of(error, loc)
+    elif kind in _LIMITS:
+        yield loc, f"{error['input']} is not {_LIMITS[kind].format(**error['ctx'])}. Check the number"
     else:
         yield loc, _WRONG_KIND.get(kind) or _lower(str(error["msg"]).replace("Input", "it"))
 

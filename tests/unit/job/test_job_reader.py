@@ -117,7 +117,7 @@ def test_a_missing_key_names_the_line_of_its_table():
         (("[[region.ply]]\n", "[region.ply]\n"), r"region\[1\]\.ply \(line 10\): it should be a list of tables"),
         (('angle = "0 deg"', 'angle = "270 deg"'), r"is not between -180 and 180 deg"),
         (('angle = "0 deg"', 'angle = "0 deg"\ngrow = "3 m"'), r"\"3 m\" is not between -2000 mm and 2000 mm"),
-        (('angle = "0 deg"', 'angle = "0 deg"\ncopies = 0'), r"copies .* greater than or equal to 1"),
+        (('angle = "0 deg"', 'angle = "0 deg"\ncopies = 0'), r"copies .* 0 is not 1 or more. Check the number"),
         (('angle = "0 deg"', 'angle = "0 deg"\nface_up = "up"'), r"'up' is none of out, in"),
         # ways to say a region
         (('mesh = "hull"', 'mesh = "hull"\nseen_from = "abaft"'), r"'abaft' is no side of the boat"),
