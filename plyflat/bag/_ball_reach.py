@@ -19,12 +19,17 @@ SHRINKS = 60
 THIN = 1 / 12
 #: But not to more than this, or small steps and ribs would be lost, mm.
 THIN_MOST = 4.0
+#: A ball is held against points no farther apart than this share of it. One that lies a cell's diagonal off the nearest
+#: of them is missed by 1.5 cell² / r, a four hundredth of the ball, before the point it touches is looked for beside it.
+SEEN = 1 / 24
 #: Balls smaller than so many of the sides about their point are held against the faces themselves.
 FACES = 8.0
 #: Where a face leans this far off the point's normal (cosine) the point lies on a crease and has no normal.
 CREASE = 0.9
 #: Centres that a point's own is found among, round by round, sweeps of each projection, and when it rests, mm.
 ABOUT, SWEEPS, STILL = (12, 9, 9), 80, 1e-4
+#: Points this near each other, as a share of the ball's radius, go by the same centres.
+ALIKE = 1 / 8
 #: A ball may cut a vertex as deep as this share of its radius: the surface between vertices is not known better.
 CUTS = 3e-3
 #: How sparse, as a share of the ball's radius, the second choice of centres is.
@@ -35,7 +40,9 @@ FITTED, QUADRIC = 19, 0.15
 RIM_RAD, FAN_RAD = np.radians(25.0), np.radians(12.0)
 #: Points in a row hold no quadric: its equations must be conditioned better than this.
 WELL = 1e-2
-QUERY_AT_ONCE = 200_000
+QUERY_AT_ONCE, AT_ONCE = 200_000, 50_000
+#: Points in a leaf of a tree that is asked about centres of balls: most of what a ball grazes is opened anyway.
+LEAF = 128
 
 
 def ball_reach(work: Surface, *, radius_mm: float, most_mm: float) -> Floats:
@@ -63,13 +70,13 @@ def ball_reach(work: Surface, *, radius_mm: float, most_mm: float) -> Floats:
     thin = thinned(p[used], min(SPARSE * radius_mm, THIN_MOST))
     few = p[used][thin] if len(thin) < 0.7 * len(used) else p[used]
     reach[used] = _shrunk(p[used], n[used], few, reach[used])
-    # Where a ball was stopped, look again: at every vertex, with the best normal there is.
+    # Where a ball was stopped, look again: at as many vertices as its size asks for, with the best normal there is.
     again = used[reach[used] < most_mm]
     normal = _shape(work, n, again)[0]
     start = np.minimum(1.3 * reach[again], most_mm)
-    found = _shrunk(p[again], normal, p[used], start)
+    found = _by_size(work, used, p[again], normal, start)
     wide = np.flatnonzero((found == start) & (start < most_mm))
-    found[wide] = _shrunk(p[again[wide]], normal[wide], p[used], np.full(len(wide), float(most_mm)))
+    found[wide] = _by_size(work, used, p[again[wide]], normal[wide], np.full(len(wide), float(most_mm)))
     reach[again] = found
     n[again] = normal
     return _on_creases(work, _past_faces(work, n, reach, most_mm))
@@ -100,12 +107,76 @@ def thinned(points: Floats, cell_mm: float) -> Ints:
     return np.unique((at[:, 0] * size[1] + at[:, 1]) * size[2] + at[:, 2], return_index=True)[1]
 
 
+def _by_size(work: Surface, used: Ints, p: Floats, n: Floats, start: Floats) -> Floats:
+    """Radii (k,) of balls tangent at p, each held against vertices whose distances suit its size.
+
+    A tree asked for the point nearest to the centre of a ball looks at all those that the ball grazes. They are as many
+    as the ball is larger than their distance, so that of a fine mesh a large ball must see less.
+    """
+    r, stop = start.copy(), np.full(len(p), -1, dtype=np.int64)
+    todo, v = np.arange(len(p)), work.vertices_mm[used]
+    low = 0.5 * float(start.max(initial=0.0))
+    while len(todo):
+        few = thinned(v, SEEN * low)
+        if all_of := len(few) > 0.7 * len(v):
+            few = np.arange(len(v))
+        large = todo if all_of else todo[r[todo] > low]
+        found, at = _stopped(p[large], n[large], v[few], r[large])
+        hit = large[at >= 0]
+        stop[hit] = used[few[at[at >= 0]]]
+        r[large] = found
+        if all_of:
+            break
+        # One that has shrunk below these must be held against nearer points as well.
+        todo = todo[r[todo] <= low]
+        low *= 0.5
+    return _slid(work, p, n, r, stop)
+
+
+def _slid(work: Surface, p: Floats, n: Floats, r: Floats, stop: Ints) -> Floats:
+    """Shrink balls by stepping from the vertex that stopped each to whichever beside it stops it sooner."""
+    beside, first = _neighbours(work)
+    r, todo = r.copy(), np.flatnonzero(stop >= 0)
+    for _ in range(SHRINKS):
+        count = first[stop[todo] + 1] - first[stop[todo]]
+        todo, count = todo[count > 0], count[count > 0]
+        if not len(todo):
+            break
+        begin = np.cumsum(count) - count
+        near = beside[np.arange(count.sum()) + np.repeat(first[stop[todo]] - begin, count)]
+        w = work.vertices_mm[near] - np.repeat(p[todo], count, axis=0)
+        rise = (w * np.repeat(n[todo], count, axis=0)).sum(axis=1)
+        size = (w * w).sum(axis=1)
+        radius = np.where(rise > 1e-12 * size, size / np.maximum(2 * rise, 1e-300), np.inf)
+        least = np.minimum.reduceat(radius, begin)
+        closer = least < r[todo] * (1 - TOUCH)
+        which = np.flatnonzero(radius == np.repeat(least, count))
+        one = which[np.searchsorted(which, begin)]
+        todo, least, one = todo[closer], least[closer], one[closer]
+        r[todo], stop[todo] = least, near[one]
+    return r
+
+
+def _neighbours(work: Surface) -> tuple[Ints, Ints]:
+    """The vertices beside each vertex, one vertex after the other, and where those of each begin."""
+    e = directed_edges(work.faces)
+    both = np.concatenate([e, e[:, ::-1]])
+    order = np.argsort(both[:, 0], kind="stable")
+    first = np.searchsorted(both[order, 0], np.arange(len(work.vertices_mm) + 1))
+    return both[order, 1], first
+
+
 def _shrunk(p: Floats, n: Floats, obstacles: Floats, start: Floats) -> Floats:
     """Radii (k,) of balls tangent at p, shrunk from the radii given until no obstacle lies inside."""
-    r = start.copy()
+    return _stopped(p, n, obstacles, start)[0]
+
+
+def _stopped(p: Floats, n: Floats, obstacles: Floats, start: Floats) -> tuple[Floats, Ints]:
+    """As `_shrunk`, with the obstacle that stopped each, -1 where none did."""
+    r, stop = start.copy(), np.full(len(p), -1, dtype=np.int64)
     if not len(p):
-        return r
-    tree = cKDTree(obstacles, balanced_tree=False)
+        return r, stop
+    tree = cKDTree(obstacles, balanced_tree=False, leafsize=LEAF)
     todo = np.argsort(_visit(obstacles, p, tree)) if len(p) > 10_000 else np.arange(len(p))
     for _ in range(SHRINKS):
         moved = np.zeros(len(todo), dtype=bool)
@@ -118,11 +189,12 @@ def _shrunk(p: Floats, n: Floats, obstacles: Floats, start: Floats) -> Floats:
             w = obstacles[q[inside]] - p[hit]
             new = (w * w).sum(axis=1) / np.maximum(2 * (w * n[hit]).sum(axis=1), 1e-300)
             r[hit] = np.minimum(r[hit], new)
+            stop[hit] = q[inside]
             moved[k : k + QUERY_AT_ONCE][inside] = True
         todo = todo[moved]
         if not len(todo):
             break
-    return r
+    return r, stop
 
 
 def _visit(obstacles: Floats, p: Floats, tree: cKDTree) -> Ints:
@@ -213,8 +285,43 @@ class Closing:
     obstacles: Floats
     faces_to: Floats
 
-    def centre_for(self, points: Floats) -> Floats:
+    def centre_for(self, points: Floats, normals: Floats | None = None) -> Floats:
         """Nearest place (k, 3) to each point that the ball's centre can take.
+
+        Where points lie close together only some are worked out afresh. The others take the centres that the nearest
+        of those on their own side went by, and find their own place among them.
+
+        Parameters
+        ----------
+        points : (k, 3) float array
+        normals : (k, 3) float array, optional
+            The surface's there: by them points on both faces of a thin wall are told apart. Without them each point is
+            worked out afresh.
+        """
+        if not len(self.centres):
+            return np.full_like(points, np.inf)
+        cell = ALIKE * self.radius_mm
+        some = thinned(points, cell) if len(points) and normals is not None else np.arange(len(points))
+        if normals is None or len(some) > 0.7 * len(points):
+            return self._found(points)[0]
+        out = np.empty_like(points)
+        out[some], near = self._found(points[some])
+        rest = np.setdiff1d(np.arange(len(points)), some, assume_unique=True)
+        space = np.concatenate([points, 2 * cell * normals], axis=1)
+        far, like = cKDTree(space[some]).query(space[rest], workers=-1)
+        alone = far > 2 * cell
+        out[rest[alone]] = self._found(points[rest[alone]])[0]
+        rest, like = rest[~alone], like[~alone]
+        for k in range(0, len(rest), AT_ONCE):
+            v, of = points[rest[k : k + AT_ONCE]], like[k : k + AT_ONCE]
+            tried = [out[some[of]]]
+            for _ in range(2):
+                tried.append(_projected(v, *self._planes(tried[-1], near[of])))
+            out[rest[k : k + AT_ONCE]] = self._first_free(v, tried)
+        return out
+
+    def _found(self, points: Floats) -> tuple[Floats, Ints]:
+        """As `centre_for`, each point for itself, and the accepted centres (k, j) that it went by.
 
         Each accepted centre gives a surface of second order that the centre cannot pass. Between the accepted ones
         the nearest place is found by projecting the point on to what the tangent planes of those about it leave, and
@@ -224,15 +331,15 @@ class Closing:
         ----------
         C. Hildreth, "A quadratic programming procedure", Naval Research Logistics Quarterly 4, 1957.
         """
-        if not len(self.centres):
-            return np.full_like(points, np.inf)
         out = np.empty_like(points)
         tree = cKDTree(self.centres)
         # The nearest may all lie on one side; some of a sparser choice make sure that every side has its say.
         some = thinned(self.centres, SPARSE * self.radius_mm)
         sparse = cKDTree(self.centres[some])
-        for k in range(0, len(points), 50_000):
-            v = points[k : k + 50_000]
+        last = min(ABOUT[-1], tree.n) + min(ABOUT[-1], sparse.n)
+        went_by = np.empty((len(points), last), dtype=np.int64)
+        for k in range(0, len(points), AT_ONCE):
+            v = points[k : k + AT_ONCE]
             start = self.centres[tree.query(v, workers=-1)[1]]
             x, ask, tried = start, v, [start]
             for about in ABOUT:
@@ -243,11 +350,12 @@ class Closing:
                 x = ask = _projected(v, *self._planes(x, np.concatenate(near, axis=1)))
                 tried.append(x)
             out[k : k + len(v)] = self._first_free(v, tried)
-        return out
+            went_by[k : k + len(v)] = np.concatenate(near, axis=1)
+        return out, went_by
 
     def _first_free(self, v: Floats, tried: list[Floats]) -> Floats:
         """The last of some places (k, 3) for each point at which the ball cuts nothing and that beats the first."""
-        tree = cKDTree(self.obstacles)
+        tree = cKDTree(self.obstacles, balanced_tree=False, leafsize=LEAF)
         out = tried[0].copy()
         far = row_lengths(out - v)
         todo = np.arange(len(v))
@@ -275,9 +383,9 @@ class Closing:
         """Nearest accepted centre (k, 3) to each point."""
         return np.asarray(self.centres[cKDTree(self.centres).query(points, workers=-1)[1]])
 
-    def gap_mm(self, points: Floats) -> Floats:
+    def gap_mm(self, points: Floats, normals: Floats) -> Floats:
         """How far each point (k,) is from the nearest ball."""
-        return np.maximum(row_lengths(points - self.centre_for(points)) - self.radius_mm, 0.0)
+        return np.maximum(row_lengths(points - self.centre_for(points, normals)) - self.radius_mm, 0.0)
 
 
 def closing(work: Surface, reach: Floats, radius_mm: float) -> Closing:
@@ -320,6 +428,8 @@ def closing(work: Surface, reach: Floats, radius_mm: float) -> Closing:
     at, normal = np.concatenate([p[ok], rim]), np.concatenate([normal, over])
     above = np.concatenate([above, (turn + _outer(over, over)) / radius_mm])
     keep = thinned(at + radius_mm * normal, 0.5 * THIN * radius_mm)
+    about = np.flatnonzero(about)
+    about = about[thinned(p[about], SEEN * radius_mm)]
     return Closing(radius_mm, at[keep] + radius_mm * normal[keep], normal[keep], above[keep], p[about], n[about])
 
 

@@ -204,7 +204,7 @@ def _gaps(work: Surface, reach: Floats, ball: Closing) -> Floats:
             do="Give more of the surface about it, a lower tension or more pressure.",
         )
     if len(lost):
-        gap[lost] = ball.gap_mm(work.vertices_mm[lost])
+        gap[lost] = ball.gap_mm(work.vertices_mm[lost], work.vertex_normals[lost])
     return gap
 
 
@@ -279,7 +279,7 @@ def _patch(work: Surface, reach: Floats, label: Ints, balls: tuple[Closing, ...]
     piece, used = work.sub(of_face >= 0)
     made = refine(piece, FINE * balls[0].radius_mm)
     p, least = made.surface.vertices_mm, made.weights @ reach[used]
-    centre = tuple(_centres(p, least < b.radius_mm, b) for b in balls)
+    centre = tuple(_centres(made.surface, least < b.radius_mm, b) for b in balls)
     far = [row_lengths(p - c) for c in centre]
     # Points put into faces lie a little under a bulging surface: reach tells what is open, not the last hundredth.
     gap = tuple(np.where(least < b.radius_mm, np.maximum(d - b.radius_mm, 0.0), 0.0) for d, b in zip(far, balls))
@@ -288,9 +288,12 @@ def _patch(work: Surface, reach: Floats, label: Ints, balls: tuple[Closing, ...]
     return _Patch(p, made.surface.faces, spot, _two(film), _two(gap), _two(centre))
 
 
-def _centres(p: Floats, lost: Bools, ball: Closing) -> Floats:
-    out = ball.nearest(p) if len(ball.centres) else np.full_like(p, np.inf)
-    out[lost] = ball.centre_for(p[lost])
+def _centres(piece: Surface, lost: Bools, ball: Closing) -> Floats:
+    p = piece.vertices_mm
+    out = np.full_like(p, np.inf)
+    if len(ball.centres):
+        out[~lost] = ball.nearest(p[~lost])
+        out[lost] = ball.centre_for(p[lost], piece.vertex_normals[lost])
     return out
 
 
