@@ -121,14 +121,13 @@ def _unit(v: Floats, *, fallback: Floats) -> Floats:
 
 
 def _upright(normal: Floats, forward: Floats, up: Floats) -> tuple[Floats, Floats]:
-    """Right and upward directions square to a normal, the boat's length level and its up side up."""
-    level = abs(normal @ forward) < 0.9
-    guide = forward if level else np.cross(up, forward)
-    right = _unit(guide - (guide @ normal) * normal, fallback=guide)
-    rise = np.cross(normal, right)
-    # Square to a bottom or a deck, up has no say in the picture: then forward goes to the right.
-    flip = rise @ up < 0 if abs(normal @ up) < 0.9 else right @ forward < 0
-    return (-right, -rise) if flip else (right, rise)
+    """Right and upward directions square to a normal: what is level on the boat is level, its up side up."""
+    if abs(normal @ up) < 0.9:
+        right = _unit(np.cross(up, normal), fallback=forward)
+        return right, np.cross(normal, right)
+    # Square to a bottom or a deck, up has no say in the picture: then the boat's length is level, forward to the right.
+    right = _unit(forward - (forward @ normal) * normal, fallback=forward)
+    return right, np.cross(normal, right)
 
 
 def seen_share(surface: Surface, view: View) -> float:

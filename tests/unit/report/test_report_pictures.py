@@ -135,6 +135,16 @@ def test_a_side_is_seen_upright(normal):
     assert np.cross(view.right, view.up) == pytest.approx(view.back, abs=1e-12)
 
 
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_corner_of_three_walls_is_seen_with_its_upright_edge_upright(side):
+    normal = np.array([1.0, 1.0, 1.0]) / np.sqrt(3.0)
+    view = look_at(_plate(normal), forward=X, up=Z, tilt_deg=20.0, side=side)
+    assert abs(view.right @ Z) < 1e-9
+    assert view.up @ Z > 0.4
+    assert view.back @ normal > 0.9
+    assert np.cross(view.right, view.up) == pytest.approx(view.back, abs=1e-12)
+
+
 @pytest.mark.parametrize("normal", [Z, -Z])
 def test_a_bottom_is_seen_from_both_sides_as_one_walks_round_it(normal):
     views = [look_at(_plate(normal), forward=X, up=Z, tilt_deg=48.0, side=side) for side in (1, -1)]
