@@ -48,8 +48,9 @@ METHODS = (
     "Bag film cut as a sheet is as long as the longest plane section each way, so it reaches every corner.",
     "Where a taut film bridges is told by a ball rolled over the hull with the film's free radius, tension at its yield over the "
     "pressure, and by one of twice that: a film in a hollow lies between the two. Yield, thickness and friction of the film are from "
-    "memory unless the job states them. Pleats are half as high as the worst section across their corner lacks film, plus the "
-    "margin; how they fold, and what cloth and breather do in the corner, is not worked out.",
+    "memory unless the job states them. Pleats bring each section across a corner the film it wants, with the least film in all, plus "
+    "the margin; where the film is not laid over sections they are half as high as the worst of them lacks film. How cloth and "
+    "breather fold in the corner is not worked out.",
     "A layer bridges an inside corner where the hull bends there, read off plane sections across the corner line, more tightly than the "
     "film's free radius: a bound, since the layers under the film pull too. Ports stand where they keep clear of what the job names, as far "
     "apart along the surface as may be; straight distances are to pleats and corners. Whether a skin bears the vacuum is not worked out here.",
