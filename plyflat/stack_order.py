@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from .bag.layers import TightLine
 from .planned import BagReach, Crossing, LayerPlan, StackPlan
+from .surface.mesh import Floats
+
+#: A tight corner lies along one that pleats feed where it passes a place of that one as near as this.
+ALONG_MM = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,8 +68,8 @@ def _masked(p: Placing) -> Iterator[str]:
     mask = p.stack.mask
     if mask is not None:
         yield (
-            f"Clean the hull. Mask it outside the tape's line, {mask.width_mm:.0f} mm wide and {mask.length_mm / 1000:.2f} m long "
-            f"({mask.area_mm2 / 1e6:.3f} m²), so that residue comes off with the masking. Keep the line of the tape itself bare."
+            f"Clean the hull. Mask it from the tape's outer edge, {mask.width_mm:.0f} mm wide and {mask.length_mm / 1000:.2f} m long "
+            f"({mask.area_mm2 / 1e6:.3f} m²), so that residue comes off with the masking. Keep the strip under the tape itself bare."
         )
 
 
@@ -154,11 +161,48 @@ def _filmed(p: Placing) -> Iterator[str]:
     if pleats:
         many = p.reach is not None and len(p.reach.tapes_mm) > 1
         told = "; ".join(
-            f"pleat {q.number} at {q.at_m:.2f} m{f' of loop {q.loop}' if many else ''}, {q.height_mm:.0f} mm high, for {q.feeds}"
+            f"pleat {q.number} at {q.at_m:.2f} m{f' of loop {q.loop}' if many else ''}, {q.height_mm:.0f} mm high, for {_feeds(p, q.feeds)}"
             for q in pleats
         )
         words += f", the pleats first, in this order: {told}. Lay each pleat's film towards its corner"
     yield words + "."
+    tongues = [t.piece for t in film.templates if t.piece.startswith("T") and t.piece[1:].isdigit()]
+    if tongues:
+        yield (
+            f"Lay film {_joined(tongues)} over the tongue{'s' * (len(tongues) > 1)} of tape and the port{'s' * (len(tongues) > 1)} there, "
+            f"{'each ' * (len(tongues) > 1)}taped to the edge of the film on its inner side."
+        )
+
+
+def _feeds(p: Placing, corner: str) -> str:
+    """A corner as pleats name it, with the letters of the tight corners along it."""
+    letters = corner_letters(p.stack, p.reach).get(corner, ())
+    return f"{corner} ({', '.join(letters)})" if letters else corner
+
+
+def corner_letters(stack: StackPlan, reach: BagReach | None) -> dict[str, tuple[str, ...]]:
+    """Return for each corner that pleats feed the letters of the tight inside corners that lie along it.
+
+    Parameters
+    ----------
+    stack : StackPlan
+    reach : BagReach or None
+    """
+    out = {}
+    for corner in reach.corners if reach is not None else ():
+        places = [q.place_mm for q in reach.sections if q.line in corner.lines] if reach is not None else []
+        near = (line.name for line in stack.tight if places and _off(line, places) < ALONG_MM)
+        out[corner.name] = tuple(near)
+    return out
+
+
+def _off(line: TightLine, places: Sequence[Floats]) -> float:
+    """How far the nearest of some places is from a line."""
+    a, b = line.points_mm[:-1], line.points_mm[1:]
+    step = b - a
+    size = np.maximum((step**2).sum(axis=1), 1e-12)
+    share = np.clip(((np.stack(places)[:, None] - a) * step).sum(axis=2) / size, 0.0, 1.0)
+    return float(np.linalg.norm(a + share[:, :, None] * step - np.stack(places)[:, None], axis=2).min())
 
 
 def _pulled(p: Placing) -> Iterator[str]:

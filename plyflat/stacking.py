@@ -343,17 +343,19 @@ def plan_stack(
     outer = placed.beyond[bag.tape.margin_mm + bag.mask_mm] if bag.mask_mm > 0 and not pouched else None
     if outer is not None and bag.over_openings:
         outer = fill_openings(outer)
+    mask = None if outer is None else mask_outside(region, outer, reach_mm=bag.mask_mm)
     crossings = tuple(_crossings(bag, layers, ground.tight))
     layers = _with_leads(job, spec, bag, layers, ports)
+    layers = tuple(replace(q, length_mm=run.total_mm) if q.kind == "sealant tape" else q for q in layers)
     stack = StackPlan(
         ground.radius_mm, ground.stated, ground.tight, crossings, run, loops, corners,
-        None if outer is None else mask_outside(region, outer, width_mm=bag.mask_mm), outer, ports, job.vacuum.lead_width_mm,
+        mask, None if mask is None else outer, ports, job.vacuum.lead_width_mm,
         bag.ports.base_mm, (), tuple(_costs(job, bag, tape, layers, run, reach)),
     )  # fmt: skip
     words = order_of_placing(
         Placing(tuple(p.name for p in plies), layers, stack, reach, bag.tape.margin_mm, spec.corner is not None)
     )
-    return replace(stack, order=words), layers, tuple(_notes(stack, layers))
+    return replace(stack, order=words), layers, tuple(_notes(stack, layers, reach))
 
 
 def _tape_loops(job: Job, region: Region, reach: BagReach | None) -> tuple[Floats, ...]:
@@ -510,9 +512,10 @@ def _length_near(cut: Floats, line: Floats) -> float:
     return float(np.linalg.norm(np.diff(cut, axis=0), axis=1)[near].sum())
 
 
-def _notes(stack: StackPlan, layers: Sequence[LayerPlan]) -> Iterator[Note]:
+def _notes(stack: StackPlan, layers: Sequence[LayerPlan], reach: BagReach | None) -> Iterator[Note]:
     for line in stack.tight:
-        yield from _line_notes(stack, line)
+        yield from _line_notes(stack, line, reach)
+    yield from _lap_notes(stack, reach)
     for port in stack.ports:
         x, y, z = port.place_mm
         for fault in port.faults:
@@ -530,7 +533,7 @@ def _notes(stack: StackPlan, layers: Sequence[LayerPlan]) -> Iterator[Note]:
         )
 
 
-def _line_notes(stack: StackPlan, line: TightLine) -> Iterator[Note]:
+def _line_notes(stack: StackPlan, line: TightLine, reach: BagReach | None) -> Iterator[Note]:
     """Say which layers bridge a corner in one piece, and where an asked cut was not made."""
     over = [c for c in stack.crossings if c.line == line.name]
     x, y, z = line.middle_mm
@@ -539,9 +542,9 @@ def _line_notes(stack: StackPlan, line: TightLine) -> Iterator[Note]:
     if through:
         yield (
             f"{', '.join(through)} run{'s' * (len(through) == 1)} in one piece across {place}: the hull bends to "
-            f"{line.radius_mm:.0f} mm there, and a taut layer follows no less than {stack.radius_mm:.0f} mm",
-            f'State corner = "slit" or "lap" for {"it" if len(through) == 1 else "each"} in the bag, or run a fillet of '
-            f"{stack.radius_mm:.0f} mm.",
+            f"{line.radius_mm:.0f} mm there{_stand_off(stack, through, reach)}",
+            f'State corner = "slit" or "lap" for {"it" if len(through) == 1 else "each"} in the bag, or press '
+            f"{'it' if len(through) == 1 else 'them'} in from the corner outwards before any vacuum is on.",
         )
     for c in over:
         if c.way != "through" and c.cut_mm < 0.9 * c.length_mm:
@@ -550,3 +553,38 @@ def _line_notes(stack: StackPlan, line: TightLine) -> Iterator[Note]:
                 "or runs round in it",
                 "Slit it there by hand along the fold line drawn on the piece, once it lies on the hull.",
             )
+
+
+def _lap_notes(stack: StackPlan, reach: BagReach | None) -> Iterator[Note]:
+    """Say which laps friction would hold off the corners, and which draw off the line."""
+    found = reach.film.layers if reach is not None and reach.film is not None else ()
+    limit = reach.limit_mm if reach is not None else 0.0
+    for q in found:
+        if q.way != "cut" or not any(c.layer == q.kind and c.way != "through" for c in stack.crossings):
+            continue
+        if q.lap_mm > q.lap_most_mm:
+            yield (
+                f"{q.kind} is lapped by {q.lap_mm:.0f} mm in the corners, and friction may hold a lap longer than {q.lap_most_mm:.0f} mm more than "
+                f"{limit:g} mm off; this one up to {q.depth_most_mm:.1f} mm",
+                f"State corner_lap = \"{max(5 * int(q.lap_most_mm // 5), 5)} mm\" for it, or work it in by hand before the vacuum rises.",
+            )
+        if q.lap_mm < q.lap_least_mm - 0.5:
+            yield (
+                f"{q.kind} is lapped by {q.lap_mm:.0f} mm in the corners, and both halves laid taut draw back from the line by up to "
+                f"{q.lap_least_mm:.0f} mm together",
+                f"State corner = \"lap\" with corner_lap = \"{5 * int(-(-q.lap_least_mm // 5))} mm\" for it, or lay each half down into its hollows.",
+            )
+
+
+def _stand_off(stack: StackPlan, through: Sequence[str], reach: BagReach | None) -> str:
+    """How far layers that are laid taut stay off the corners, where that was worked out; else what the film alone follows."""
+    found = [q for q in (reach.film.layers if reach is not None and reach.film is not None else ()) if q.way == "through" and q.kind in through]
+    if not found:
+        return f", and the film alone follows no less than {stack.radius_mm:.0f} mm"
+    told = ", ".join(f"{q.kind} {_from_to(q.depth_mm, q.depth_most_mm)} mm" for q in found)
+    return f", and laid taut they stay off it by up to: {told} (edges held by friction alone, to held fast)"
+
+
+def _from_to(low: float, high: float) -> str:
+    one, two = f"{low:.0f}", f"{high:.0f}"
+    return one if one == two else f"{one} to {two}"

@@ -11,7 +11,7 @@ from plyflat.bag.layers import TightLine
 from plyflat.bag.ports import Port
 from plyflat.bag.stack import mask_outside, tape_run
 from plyflat.bag.widths import film_width
-from plyflat.planned import Crossing, StackPlan
+from plyflat.planned import Crossing, StackPlan, WayCost
 
 
 def stack_of(region):
@@ -31,7 +31,11 @@ def stack_of(region):
     crossings = (Crossing("peel ply", "A", 500.0, "lap", 480.0, 40.0), Crossing("breather", "A", 500.0, "through", 0.0, 0.0))
     return StackPlan(
         21.9, False, (TightLine("A", line, 500.0, 4.0, 90.0, False),), crossings, run, loops, ((0, 0.5), (0, 2.0)),
-        mask_outside(tape, outer, width_mm=60.0), outer, ports, 50.0, 60.0, ("Mask it.", "Lay the tape & press it down."),
+        mask_outside(tape, outer, reach_mm=60.0), outer, ports, 50.0, 60.0, ("Mask it.", "Lay the tape & press it down."),
+        (
+            WayCost("sheet", "a sheet of 1560 by 1160 mm", 2, 1.9e6, 0.4e6, 8520.0, 7.25, True),
+            WayCost("envelope", "not to be had: the mesh is open", 0, 0.0, 0.0, 0.0, None, False),
+        ),
     )  # fmt: skip
 
 

@@ -16,6 +16,9 @@ from ..surface.mesh import Floats, Surface, closed_length
 from ..surface.region import Region
 from .sections import Section, sections_along
 
+#: Sealant tape as it is mostly sold, mm; common practice.
+TAPE_WIDTH_MM = 12.0
+
 
 @dataclass(frozen=True)
 class Sheet:
@@ -241,16 +244,28 @@ class Mask:
     length_mm: float
 
 
-def mask_outside(tape: Region, grown: Region, *, width_mm: float) -> Mask:
-    """Return the band of masking between the tape's line and the same line moved outward.
+def mask_outside(tape: Region, grown: Region, *, reach_mm: float, tape_width_mm: float = TAPE_WIDTH_MM) -> Mask | None:
+    """Return the band of masking from the tape's outer edge to a line outside it; None where none is left.
 
     Parameters
     ----------
     tape : Region
-        What lies inside the tape.
+        What lies inside the tape's line.
     grown : Region
-        The same moved outward by the width.
-    width_mm : float
+        The same moved outward.
+    reach_mm : float
+        By how much.
+    tape_width_mm : float
+        The tape lies outside its line; under it the hull stays bare.
+
+    Notes
+    -----
+    Steiner: within a line moved out by d lie A + P d + k d^2; k follows from the area at the reach.
     """
-    area = max(grown.area_mm2 - tape.area_mm2, 0.0)
-    return Mask(width_mm, area, area / width_mm if width_mm > 0 else 0.0)
+    width = reach_mm - tape_width_mm
+    if width <= 0:
+        return None
+    more, line = max(grown.area_mm2 - tape.area_mm2, 0.0), tape.perimeter_mm
+    bent = (more - line * reach_mm) / reach_mm**2
+    area = max(more - line * tape_width_mm - bent * tape_width_mm**2, 0.0)
+    return Mask(width, area, area / width)

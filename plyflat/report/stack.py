@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from ..bag.stack import TAPE_WIDTH_MM
 from ..export.drawing import file_stem
+from ..stack_order import corner_letters
 from ..surface.mesh import Floats
 from .hull import Stage, _directions, _page
 from .layout import head_in, title_on
@@ -17,7 +19,7 @@ from .style import FAINT, HULL, INK, SMALL_PT, TEXT_PT, TINT, Picture, as_png, h
 if TYPE_CHECKING:
     from ..planned import LayerPlan, RegionPlan, StackPlan, WayCost
 
-_TAPE_MM, _LEFT = 12.0, 0.62
+_LEFT = 0.62
 _ROW_IN, _FOOT_IN, _KEY_IN = 0.52, 0.75, 1.3
 _MARK_PX = 9.0
 
@@ -42,13 +44,13 @@ def stack_words(region: RegionPlan) -> list[str]:
         return []
     source = "stated by the job" if stack.radius_stated else "its tension at its yield over the pressure; yield from memory unless stated"
     words = [
-        f"Inside corners tighter than {stack.radius_mm:.0f} mm are bridged by a layer that runs through them in one piece: that is the "
-        f"radius the film draws to ({source}), and layers under it only add to its tension."
+        f"Inside corners tighter than {stack.radius_mm:.0f} mm are listed: even the film alone bridges them, for that is the radius it draws to "
+        f"({source}). A layer under it that runs through in one piece stays farther off, as the table of layers tells."
     ]
     if stack.mask is not None:
         m = stack.mask
         words.append(
-            f"Masking outside the tape: {m.width_mm:.0f} mm wide, {m.length_mm / 1000:.2f} m long along its middle, {m.area_mm2 / 1e6:.3f} m²."
+            f"Masking from the tape's outer edge: {m.width_mm:.0f} mm wide, {m.length_mm / 1000:.2f} m long along its middle, {m.area_mm2 / 1e6:.3f} m²."
         )
     film = next((layer.film for layer in region.layers if layer.film is not None), None)
     if film is not None and film.joins:
@@ -75,8 +77,8 @@ def stack_blocks(region: RegionPlan) -> list[Block]:
         blocks.append(
             Block(
                 "Inside corners that a taut layer bridges",
-                ("corner", "length, m#", "hull bends to, mm#", "turn#", "layer", "over it, m#", "goes through it", "cut along, m#"),
-                [row for line in stack.tight for row in _corner_rows(stack, line)],
+                ("corner", "of pleats' corner", "length, m#", "hull bends to, mm#", "turn#", "layer", "over it, m#", "goes through it", "cut along, m#"),
+                [row for line in stack.tight for row in _corner_rows(region, stack, line)],
             )
         )
     if stack.costs:
@@ -113,15 +115,16 @@ def _cost_row(q: WayCost) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def _corner_rows(stack: StackPlan, line: Any) -> Iterator[tuple[str, ...]]:
+def _corner_rows(region: RegionPlan, stack: StackPlan, line: Any) -> Iterator[tuple[str, ...]]:
     own = [c for c in stack.crossings if c.line == line.name]
     ways = {"through": "in one piece", "slit": "cut, edge to edge", "lap": "cut and lapped"}
-    first = (line.name, f"{line.length_mm / 1000:.2f}", f"{line.radius_mm:.0f}", f"{line.turn_deg:.0f}°")
+    fed = [name for name, letters in corner_letters(stack, region.reach).items() if line.name in letters]
+    first = (line.name, ", ".join(fed), f"{line.length_mm / 1000:.2f}", f"{line.radius_mm:.0f}", f"{line.turn_deg:.0f}°")
     if not own:
         yield (*first, "none", "", "", "")
     for k, c in enumerate(own):
         way = ways[c.way] + (f" by {c.lap_mm:.0f} mm" if c.lap_mm > 0 else "")
-        yield (*(first if k == 0 else ("",) * 4), c.layer, f"{c.length_mm / 1000:.2f}", way, f"{c.cut_mm / 1000:.2f}")
+        yield (*(first if k == 0 else ("",) * 5), c.layer, f"{c.length_mm / 1000:.2f}", way, f"{c.cut_mm / 1000:.2f}")
 
 
 def _tape_rows(stack: StackPlan) -> list[tuple[str, ...]]:
@@ -213,8 +216,8 @@ def _rows(region: RegionPlan, stack: StackPlan) -> list[tuple[str, float | None,
     outer = max([layer.margin_mm for layer in region.layers] + [tape + p.tongue_mm for p in stack.ports] + [tape])
     rows: list[tuple[str, float | None, float, str]] = [("hull", None, outer, "hull")]
     if stack.mask is not None:
-        rows.append(("masking", tape + _TAPE_MM, tape + stack.mask.width_mm, "masking"))
-    rows.append(("sealant tape", tape, tape + _TAPE_MM, "sealant tape"))
+        rows.append(("masking", tape + TAPE_WIDTH_MM, tape + TAPE_WIDTH_MM + stack.mask.width_mm, "masking"))
+    rows.append(("sealant tape", tape, tape + TAPE_WIDTH_MM, "sealant tape"))
     largest = max((ply.grow_mm for ply in region.plies), default=0.0)
     rows += [(ply.name, None, ply.grow_mm - largest, f"{ply.name} {ply.cloth}") for ply in region.plies]
     for layer in region.layers:

@@ -121,7 +121,7 @@ def test_a_layer_in_one_piece_across_the_corner_is_told(placed, folder):
     assert [c.length_mm for c in stack.crossings] == pytest.approx([280.0, 320.0], abs=0.5)
     (text, do), *_ = notes
     assert text.startswith("peel ply, breather run in one piece across inside corner A, 0.40 m long near (320, 0, 0) mm")
-    assert "follows no less than 22 mm" in text
+    assert "the film alone follows no less than 22 mm" in text
     assert 'corner = "slit" or "lap"' in do
     assert all(layer.cuts_mm == () for layer in layers)
 
@@ -151,6 +151,28 @@ def test_a_lapped_layer_goes_over_by_what_is_asked(placed, folder):
     assert "lapped by 30 mm" in " ".join(stack.order)
 
 
+def test_laps_that_friction_holds_and_slits_that_draw_back_are_told(placed, folder):
+    from types import SimpleNamespace
+
+    from plyflat.bag.film_states import LayerReach
+
+    job, ground, layers = layered(placed, folder, asked("lap", ', corner_lap = "40 mm"'))
+    ply = PlyPlan("P1", "glass", 0.0, 0.0, placed.plies[0].area_mm2, 0.0, placed.plies[0], (), (), None)
+    through = LayerReach("peel ply", "peel", 90.0, 14.0, (0.0, 0.0, 0.0), 1.0, "", "through", 36.0)
+    cut = LayerReach("peel ply", "peel", 9.0, 0.0, (0.0, 0.0, 0.0), 1.0, "", "cut", 4.2, 1.0, 40.0, 52.0, 27.9)
+    whole = LayerReach("breather", "fleece", 4.0, 1.3, (0.0, 0.0, 0.0), 1.0, "", "through", 1.3)
+    film = SimpleNamespace(layers=(through, cut, whole))
+    reach = SimpleNamespace(film=film, limit_mm=3.0, pleats=(), corners=(), sections=(), tapes_mm=(), tuck_kpa=15.0, feed_mm=300.0)
+    _, _, notes = plan_stack(job, job.regions[0], placed, (ply,), layers, ground, reach)
+    told = dict(notes)
+    held = next(t for t in told if t.startswith("peel ply is lapped by 40 mm in the corners, and friction"))
+    assert "longer than 28 mm more than 3 mm off; this one up to 4.2 mm" in held
+    assert told[held].startswith('State corner_lap = "25 mm"')
+    short = next(t for t in told if "draw back from the line by up to 52 mm" in t)
+    assert 'corner_lap = "55 mm"' in told[short]
+    assert any("laid taut they stay off it by up to: breather 1 mm" in t for t in told)
+
+
 def test_the_tape_is_all_it_is_laid_for(placed, folder):
     _, stack, layers, _ = stacked(placed, folder, JOB)
     run = stack.tape
@@ -176,9 +198,10 @@ def test_the_tape_is_all_it_is_laid_for(placed, folder):
 
 def test_masking_lies_between_two_outlines(placed, folder):
     _, stack, _, _ = stacked(placed, folder, JOB)
-    # Steiner: the outline's length times the width, and the corners' share of a ring.
-    assert stack.mask.area_mm2 == pytest.approx(2 * (240 + 140) * 30 + np.pi * (110**2 - 80**2), rel=0.01)
-    assert stack.mask.length_mm == pytest.approx(stack.mask.area_mm2 / 30)
+    # From the tape's outer edge, 12 mm outside its line: the outline's length times the width, and the corners' share of a ring.
+    assert stack.mask.width_mm == 30 - 12
+    assert stack.mask.area_mm2 == pytest.approx(2 * (240 + 140) * 18 + np.pi * (110**2 - 92**2), rel=0.01)
+    assert stack.mask.length_mm == pytest.approx(stack.mask.area_mm2 / 18)
     _, bare, _, _ = stacked(placed, folder, JOB.replace('mask = "30 mm"', 'mask = "0 mm"'))
     assert bare.mask is None
     assert not bare.order[0].startswith("Clean the hull. Mask")

@@ -34,6 +34,8 @@ def test_it_fits_the_schema_and_is_that_of_the_plan(plan, found):
     assert len(told["film"]["strips_mm"]) == len(told["film"]["joins"]) + 1 > 1
     assert told["mask"]["area_mm2"] == pytest.approx(stack.mask.area_mm2)
     assert told["order"] == list(stack.order)
+    assert [(q["name"], q["pieces"], q["least"]) for q in told["ways"]] == [("sheet", 2, True), ("envelope", 0, False)]
+    assert told["seams"] == []
     assert told["tape_corners"] == [{"loop": 1, "at_m": 0.5}, {"loop": 1, "at_m": 2.0}]
 
 

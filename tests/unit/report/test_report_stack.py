@@ -49,9 +49,11 @@ def test_widths_are_drawn_to_scale(pictures):
 
 def test_tables_and_words(plan):
     region = plan.regions[0]
-    corners, tape, ports = stack_blocks(region)
-    assert corners.rows[0] == ("A", "0.50", "4", "90°", "peel ply", "0.50", "cut and lapped by 40 mm", "0.48")
-    assert corners.rows[1][4:] == ("breather", "0.50", "in one piece", "0.00")
+    corners, ways, tape, ports = stack_blocks(region)
+    assert corners.rows[0] == ("A", "", "0.50", "4", "90°", "peel ply", "0.50", "cut and lapped by 40 mm", "0.48")
+    assert corners.rows[1][5:] == ("breather", "0.50", "in one piece", "0.00")
+    assert ways.rows[0] == ("sheet", "a sheet of 1560 by 1160 mm", "2", "1.90", "0.40", "8.52", "7.25", "yes")
+    assert ways.rows[1] == ("envelope", "not to be had: the mesh is open", *[""] * 6)
     told = dict(tape.rows)
     assert told["both sides of the pleats"] == "0.20"
     assert told["round the ports"] == "0.33"
@@ -61,7 +63,7 @@ def test_tables_and_words(plan):
     assert ports.rows[1][-1] == "it stands on a <seam>"
     words = " ".join(stack_words(region))
     assert "tighter than 22 mm" in words
-    assert "60 mm wide" in words
+    assert "Masking from the tape's outer edge: 48 mm wide" in words
     assert "strips" in words
 
 
