@@ -53,10 +53,19 @@ def coarsen(surface: Surface, *, faces: int = ENOUGH_FACES, stray_mm: float = ST
     while len(surface.faces) > faces:
         thin = _decimated(surface, 1.0 - faces / len(surface.faces))
         off = float(thin.locate(surface.vertices_mm).distance_mm.max())
-        if off <= stray_mm and len(thin.boundary_loops) == len(surface.boundary_loops):
+        if off <= stray_mm and _like(thin, surface):
             return Coarse(thin, off)
         faces *= 2
     return Coarse(surface, 0.0)
+
+
+def _like(thin: Surface, surface: Surface) -> bool:
+    """Whether a thinned patch hangs together as the patch does: in sharp hollows some triangles come to share their sides."""
+    sides = np.concatenate([thin.faces[:, [k, (k + 1) % 3]] for k in range(3)])
+    # Two triangles run along a side in opposite ways, so none is run along twice in one way.
+    if len(np.unique(sides, axis=0)) < len(sides):
+        return False
+    return len(thin.boundary_loops) == len(surface.boundary_loops)
 
 
 def _decimated(surface: Surface, share: float) -> Surface:
