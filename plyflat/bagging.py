@@ -30,7 +30,7 @@ Found = tuple[tuple[Crease, ...], tuple[CornerSection, ...]]
 
 
 def plan_reach(
-    job: Job, bag: Bag, layers: Sequence[LayerPlan], *, found: Found | None = None, progress: Tell = quiet
+    job: Job, bag: Bag, layers: Sequence[LayerPlan], *, found: Found | None = None, plies_mm: float = 0.0, progress: Tell = quiet
 ) -> tuple[BagReach | None, tuple[Note, ...]]:
     """Find where the bag film bridges, lay it with and without pleats, and say what the builder must know.
 
@@ -42,6 +42,8 @@ def plan_reach(
         Of that bag, its tape among them.
     found : (tuple of Crease, tuple of CornerSection), optional
         Inside corner lines within the tape and their sections, where they are known.
+    plies_mm : float
+        Thickness of the laminate.
     progress : callable
 
     Returns
@@ -89,7 +91,7 @@ def plan_reach(
     reach = BagReach(
         surface, bridging, limit, pressure, tension, allowed, first, corners, sections, bends, pleats, tuck, feed, tuple(inner)
     )
-    film, pleats, more = place_film(job, bag, layers, reach, lines, progress=progress)
+    film, pleats, more = place_film(job, bag, layers, reach, lines, plies_mm=plies_mm, progress=progress)
     reach = replace(reach, film=film, pleats=pleats)
     return reach, (*notes, *_far_notes(reach), *more)
 

@@ -301,6 +301,12 @@ def gaps_g(job: Job, region: RegionPlan) -> tuple[Range, str]:
         most = max(last.resin_most_g, last.resin_g)
         how = last.name + ("" if reach.film.fed is not None or last.name != "drawn taut" else ", for it needs no pleats")
         words = f"derived: the film laid over sections of the corners, {how}; usual: worked in by hand, high: as far as friction lets it slide"
+        whole = reach.film.whole
+        if whole is not None and last.name in ("drawn taut", "with its pleats"):
+            # Laid whole it also sees where walls meet and folds cross.
+            own = whole.last.resin_g
+            words = f"derived: the film laid whole, {how}; low and high: that and what its sections tell, high: as far as friction lets it slide"
+            return Range(min(last.resin_g, own), own, max(most, own)), words
         return Range(last.resin_g, last.resin_g, most), words
     spots = reach.bridging.spots
     usual = sum(s.resin_g for s in spots)
@@ -493,7 +499,7 @@ def _work(job: Job, region: RegionPlan, pull: Pull | None) -> Work:
     return Work(
         plies_m2=tuple((p.name, p.area_mm2 * _copies(p) * 1e-6) for p in region.plies),
         layers_m2=tuple((layer.kind, layer.area_mm2 * 1e-6) for layer in region.layers if layer.kind != "sealant tape"),
-        tape_mm=tape.length_mm if tape else 0.0,
+        tape_mm=1000.0 * _tape_m(region) if tape else 0.0,
         wet_out_m2_min=clock.wet_out_m2_min,
         stack_m2_min=clock.stack_m2_min,
         tape_mm_min=clock.tape_mm_min,

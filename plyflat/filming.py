@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from .bag.corner_layers import CornerLayer, layer_cures, layers_in_corners
 from .bag.excess import film_excess
-from .bag.feeding import fit_pleats
+from .bag.feeding import Fed, fit_pleats
 from .bag.film import Film
 from .bag.film_states import SOFT, Bench, Cure, film_cures, in_order
 from .bag.pleats import Pleat
@@ -16,6 +16,7 @@ from .planned import BagReach, FilmPlan, LayerPlan
 from .progress import Tell, quiet
 from .shop.vacuum import tube_collapse_kpa
 from .surface.crease import Crease
+from .whole_filming import Laid, cure_whole, lay_whole, whole_notes
 
 Note = tuple[str, str]
 
@@ -27,6 +28,8 @@ PULLED: dict[str, tuple[float, float | None]] = {
     "release film": (6.0, 0.3),
     "breather": (1.5, 1.0),
 }
+#: A film that is joined flat has no pleats; what it is called by the way that it is cut.
+JOINED = {"two pieces": "joined along the corners", "envelope": "as a pouch"}
 #: A tube is told as in danger below so many times the vacuum: dents and soft spots take half of what a sound one bears.
 TUBE_SAFETY = 2.0
 
@@ -59,6 +62,7 @@ def place_film(
     reach: BagReach,
     lines: Sequence[Crease],
     *,
+    plies_mm: float = 0.0,
     progress: Tell = quiet,
 ) -> tuple[FilmPlan | None, tuple[Pleat, ...], tuple[Note, ...]]:
     """Lay a bag's film over the sections of its reach, make its pleats to suit, and try what would help.
@@ -73,6 +77,8 @@ def place_film(
         With the pleats where they first stand.
     lines : sequence of Crease
         The corner lines that its sections cut.
+    plies_mm : float
+        Thickness of the laminate: a film laid whole lies on that and on the layers.
     progress : callable
 
     Returns
@@ -85,7 +91,7 @@ def place_film(
         What is wrong, and what would help.
     """
     if bag.film.worked_out == "no" or not reach.sections:
-        return None, reach.pleats, ()
+        return None, () if bag.film.cut in JOINED else reach.pleats, ()
     began = time.perf_counter()
     film, keys = film_of(job, bag), bag.film
     tuck = min(keys.tuck_kpa, reach.pressure_kpa)
@@ -93,30 +99,55 @@ def place_film(
     bench = Bench(reach.sections, tuple(lines), reach.limit_mm, keys.friction, tuck, density)
     progress("film drawn taut", 0.0)
     taut = tuple(bench.state("drawn taut", film, p) for p in _rising(tuck, reach.pressure_kpa))
-    fed, pleated = None, taut
-    if taut[-1].depth_most_mm > reach.limit_mm:
+    fed: Fed | None = None
+    pleated = taut
+    joined = JOINED.get(keys.cut)
+    if joined is None and taut[-1].depth_most_mm > reach.limit_mm:
         progress("film with its pleats", 0.2)
-        fed = fit_pleats(
-            reach.pleats, reach.corners, lines, reach.sections, film, reach.tapes_mm, pressure_kpa=reach.pressure_kpa,
-            limit_mm=reach.limit_mm, most_mm=keys.pleat_most_mm, margin_mm=keys.pleat_margin_mm, feed_mm=bench.feed_mm(film),
+        fed = _fed(bag, bench, film, reach, lines)
+    laid: Laid | None = None
+    notes: tuple[Note, ...] = ()
+    if keys.worked_out == "whole" and joined is None:
+        laid, notes = lay_whole(
+            job, bag, layers, reach, lines, film, fed, density_g_cm3=density, feed_mm=bench.feed_mm(film), plies_mm=plies_mm,
+            progress=progress,
         )  # fmt: skip
+        fed = laid.whole.best.fed if laid is not None and laid.whole.best is not None else fed
+    if fed is not None:
+        pleated = tuple(bench.state("with its pleats", film, p, fed=fed) for p in _rising(tuck, reach.pressure_kpa))
+    elif joined is not None:
         pleated = tuple(
-            bench.state("with its pleats", film, p, fed=fed) for p in _rising(tuck, reach.pressure_kpa)
+            bench.state(joined, film, p, taped_at_corner=keys.cut == "two pieces", whole_way=keys.cut == "envelope")
+            for p in _rising(tuck, reach.pressure_kpa)
         )
     progress("layers in the corners", 0.4)
     pulled = layers_in_corners(bench, [_in_corner(job, bag, q) for q in layers if _is_sheet(q)], reach.pressure_kpa)
     progress("film cures", 0.5)
     cures: tuple[Cure, ...] = ()
+    others = _others(job, bag)
     if fed is not None:
-        cures = film_cures(bench, film, fed, taut[-1], pleated[-1], _others(job, bag), progress=progress)
-    said = f"{film.name} drawn taut" if fed is None else f"{len(fed.pleats)} pleats as listed"
+        cures = film_cures(bench, film, fed, taut[-1], pleated[-1], others, progress=progress)
+    said = f"{film.name} {joined or 'drawn taut'}" if fed is None else f"{len(fed.pleats)} pleats as listed"
     cures = in_order((*cures, *layer_cures(bench, film, pleated[-1], pulled, what=said)))
+    whole = None
+    if laid is not None:
+        whole, more = cure_whole(laid, cures, others, progress=progress)
+        notes = (*notes, *more, *whole_notes(whole))
     plan = FilmPlan(
         film, reach.pressure_kpa, tuck, keys.friction, reach.limit_mm, taut, pleated, fed, cures, pulled,
-        film_excess(reach.surface), time.perf_counter() - began,
+        film_excess(reach.surface), time.perf_counter() - began, whole,
     )  # fmt: skip
     pleats = reach.pleats if fed is None else fed.pleats
-    return plan, () if fed is None else pleats, tuple(_notes(job, bag, plan, reach))
+    return plan, () if fed is None else pleats, (*_notes(job, bag, plan, reach), *notes)
+
+
+def _fed(bag: Bag, bench: Bench, film: Film, reach: BagReach, lines: Sequence[Crease]) -> Fed:
+    """Pleats as the sections want them."""
+    keys = bag.film
+    return fit_pleats(
+        reach.pleats, reach.corners, lines, reach.sections, film, reach.tapes_mm, pressure_kpa=reach.pressure_kpa,
+        limit_mm=reach.limit_mm, most_mm=keys.pleat_most_mm, margin_mm=keys.pleat_margin_mm, feed_mm=bench.feed_mm(film),
+    )  # fmt: skip
 
 
 def _rising(tuck: float, full: float) -> tuple[float, ...]:

@@ -28,7 +28,7 @@ from .lay.rolls import lay_on_stock
 from .laying import wishes_of
 from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
-from .plies_below import Lying, lie_on, lying_cautions
+from .plies_below import Lying, cloth_thickness_mm, lie_on, lying_cautions
 from .progress import Tell, quiet
 from .recording import with_own_numbers
 from .shaping import Cut, Shaped, shape, warp_way
@@ -251,7 +251,8 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
     for layer in layers:
         _note_layer(work, spec.name, layer)
     known = ground.found if ground else None
-    reach, notes = plan_reach(work.job, bag, layers, found=known, progress=work.tell) if bag else (None, ())
+    thick = sum(cloth_thickness_mm(work.job, p.cloth) * p.copies for p in spec.plies)
+    reach, notes = plan_reach(work.job, bag, layers, found=known, plies_mm=thick, progress=work.tell) if bag else (None, ())
     for text, do in notes:
         work.caution(text, where=f"{spec.name}, bag film", do=do)
     stack = None
@@ -383,10 +384,11 @@ def _note_layer(work: _Work, name: str, layer: LayerPlan) -> None:
     slack = max(layer.slack_mm)
     if layer.kind == "bag film" and slack > 10.0:
         work.caution(
-            f"a film drawn taut would lack {layer.slack_mm[0]:.0f} mm along the warp line and "
+            f"a film drawn taut from edge to edge would lack {layer.slack_mm[0]:.0f} mm along the warp line and "
             f"{layer.slack_mm[1]:.0f} mm across it at the worst sections, and would bridge the corners",
             where=where,
-            do="The sheet holds that much; lay it into the corners by pleats on the tape before the pump pulls.",
+            do="The film is cut that much larger, so that it can reach the bottom of every corner. "
+            + ("Its seams lie in the corners." if layer.joined else "Pleats give the corners what they want of it: see their heights."),
         )
 
 

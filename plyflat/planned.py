@@ -18,6 +18,7 @@ from .bag.pleats import Pleat
 from .bag.ports import Port
 from .bag.reach import Bridging
 from .bag.stack import Mask, TapeRun
+from .bag.whole_search import WholeFilm
 from .bag.widths import FilmWidth
 from .cloth._bounds import Held
 from .cloth._strain import YarnStrain, YarnStretch
@@ -483,6 +484,8 @@ class FilmPlan:
         Where film is too much and folds, and where it is short.
     seconds : float
         What it took.
+    whole : WholeFilm or None
+        The film laid whole; None where that was not asked for or could not be done.
     """
 
     film: Film
@@ -497,6 +500,7 @@ class FilmPlan:
     layers: tuple[LayerReach, ...]
     excess: FilmExcess
     seconds: float
+    whole: WholeFilm | None = None
 
     @property
     def met(self) -> bool:

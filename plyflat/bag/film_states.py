@@ -96,12 +96,15 @@ class Cure:
         At full vacuum.
     meets : bool
         Whether the limit is kept, by the second figure.
+    fillet_mm : float
+        Radius of the fillet, where it is one.
     """
 
     kind: str
     what: str
     state: FilmState
     meets: bool
+    fillet_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -303,7 +306,10 @@ def film_cures(
     progress("film cures", 0.8)
     halves = bench.state("two pieces", film, pressure, taped_at_corner=True)
     out.append(("two pieces", "the bag in two pieces, both taped down along the corner line", halves))
-    cures = [Cure(kind, what, state, state.depth_most_mm <= bench.limit_mm) for kind, what, state in out]
+    cures = [
+        Cure(kind, what, state, state.depth_most_mm <= bench.limit_mm, radius if kind == "fillet" else 0.0)
+        for kind, what, state in out
+    ]
     return in_order(cures)
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from .wholejson import whole_dict
+
 if TYPE_CHECKING:
     from ..bag.film_states import FilmState
     from ..planned import BagReach, FilmPlan
@@ -44,6 +46,7 @@ def film_dict(reach: BagReach) -> dict | None:
             "short_mm2": float(film.excess.short_mm2),
             "places": [{"place_mm": list(p), "deg": float(deg)} for p, deg in film.excess.places],
         },
+        "whole": whole_dict(film.whole),
     }  # fmt: skip
 
 

@@ -11,10 +11,10 @@ from . import forms
 from .forms import amount, length
 from .table import MEMORY, OURS, PRACTICE, Table
 
-WorkedOut = Literal["sections", "no"]
+WorkedOut = Literal["whole", "sections", "no"]
 
-_STRESS = amount(lambda given: units.pressure_kpa(given) / 1000, lambda v: f"{units.number_text(v)} MPa", 0.1, 1e5, "700 MPa")
-_WALL_STRESS = amount(lambda given: units.pressure_kpa(given) / 1e6, lambda v: f"{units.number_text(v)} GPa", 0.01, 1000, "10 GPa")
+_STRESS = amount(units.stress_mpa, lambda v: f"{units.number_text(v)} MPa", 0.1, 1e5, "700 MPa")
+_WALL_STRESS = amount(lambda given: units.stress_mpa(given) / 1000, lambda v: f"{units.number_text(v)} GPa", 0.01, 1000, "10 GPa")
 _PULL = amount(units.force_per_length_n_mm, units.text_force_per_length, 0.01, 1e4, "60 N/mm")
 _TUCK = amount(units.pressure_kpa, units.text_kpa, 1, 60, "15 kPa")
 
@@ -25,7 +25,15 @@ class FilmKeys(Table):
     worked_out: Annotated[WorkedOut, OURS] = Field(
         default="sections",
         description="sections: the film is laid over sections through every inside corner, without slack and with its pleats, and "
-        "what would help is tried; no: only how far a rolled ball reaches.",
+        "what would help is tried; whole: it is also laid whole over all within the tape, which sees where three walls meet and whether "
+        "the film finds its way, and takes longer; no: only how far a rolled ball reaches.",
+    )
+    points: Annotated[int, OURS] = Field(
+        default=8000, ge=400, le=100_000, strict=True,
+        description="About how many points the whole film is laid with: more see finer corners and take longer.",
+    )
+    stack_mm: Annotated[float | None, length(0, 50, "2 mm"), forms.Mark("by its cloths and layers")] = Field(
+        default=None, alias="stack", description="Thickness under vacuum of what lies between hull and film."
     )
     modulus_mpa: Annotated[float, _STRESS, MEMORY] = Field(
         default=700.0, alias="modulus", description="How stiff the film is before it draws. About 700 MPa for nylon film as it is used."

@@ -327,8 +327,10 @@ class SheetLayer(Layer):
         description="At a line where the hull bends inwards more tightly than the bag's corner_radius: through: in one piece "
         "across it; slit: cut along it, the edges side by side; lap: cut along it, one side lapped over the other.",
     )
-    corner_lap_mm: Annotated[float, length(1, 500, "40 mm"), PRACTICE] = Field(
-        default=40.0, alias="corner_lap", description="With corner = \"lap\": how far one side goes over the other."
+    corner_lap_mm: Annotated[float, length(1, 500, "25 mm"), PRACTICE] = Field(
+        default=25.0,
+        alias="corner_lap",
+        description="With corner = \"lap\": how far one side goes over the other. Friction holds a long lap off the corner.",
     )
 
 
@@ -369,7 +371,8 @@ class TapeLayer(Layer):
     mask_mm: Annotated[float | None, length(0, 500, "50 mm"), Mark("as far as the film")] = Field(
         default=None,
         alias="mask",
-        description="Width of the masking that keeps residue off the hull outside the tape; 0: none; left out: as far as the film.",
+        description="How far beyond the tape's line the hull is masked, from the tape's outer edge, so that residue comes off with "
+        "the masking; 0: none; left out: as far as the film.",
     )
     corner_extra_mm: Annotated[float, length(0, 500, "50 mm"), PRACTICE] = Field(
         default=50.0, alias="corner_extra", description="Tape pressed in once more where the line runs through an inside corner."
@@ -464,7 +467,7 @@ class Bag(HollowKeys, Table):
 
     @property
     def mask_mm(self) -> float:
-        """Width of the masking outside the tape: as stated, else as far as the film reaches."""
+        """How far beyond the tape's line masking reaches: as stated, else as far as the film."""
         return self.film.margin_mm if self.tape.mask_mm is None else self.tape.mask_mm
 
     def layers(self) -> tuple[tuple[str, Layer], ...]:

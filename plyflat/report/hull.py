@@ -151,10 +151,12 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
         if region.layers:
             from .bag import reach_pictures
             from .stack import stack_pictures
+            from .whole_film import whole_pictures
 
             yield bag_picture(stage)
             yield from stack_pictures(stage)
             yield from reach_pictures(stage)
+            yield from whole_pictures(stage)
 
 
 def hull_picture(stage: Stage) -> Picture:

@@ -21,6 +21,7 @@ from .lays import lay_words
 from .stack import stack_blocks, stack_words
 from .style import Picture
 from .turn import PLACE, Turnable, viewer_data
+from .whole_film import BESIDE_HEAD, WHOLE_HEAD, beside_rows, whole_rows, whole_words
 from .words import (
     CARE,
     METHODS,
@@ -178,7 +179,7 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
         "plies": [_ply(region, p, pictures) for p in region.plies],
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
         "layer_rows": [_layer_row(p) for p in region.layers],
-        "bag_words": [*(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach)],
+        "bag_words": [*(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach), *whole_words(region.reach)],
         "spot_head": _head(
             "place", "gap, mm#", "area, cm²#", "volume, cm³#", "resin, g#", "film missing across, mm#", "deepest at, mm"
         ),
@@ -187,6 +188,10 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
         "pleat_rows": pleat_rows(region.reach),
         "film_head": _head(*STATE_HEAD),
         "film_rows": state_rows(region.reach),
+        "beside_head": _head(*BESIDE_HEAD),
+        "beside_rows": beside_rows(region.reach),
+        "whole_head": _head(*WHOLE_HEAD),
+        "whole_rows": whole_rows(region.reach),
         "cure_head": _head(*CURE_HEAD),
         "cure_rows": cure_rows(region.reach),
         "corner_head": _head(*LAYER_HEAD),
@@ -199,6 +204,7 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
             *(_figures(pictures, "bag section", name) if region.stack is None else ()),
             *_figures(pictures, "bag on hull", name),
             *_figures(pictures, "bridging", name),
+            *_figures(pictures, "whole film", name),
             *_figures(pictures, "corner sections", name),
             *_figures(pictures, "pleats", name),
             *_figures(pictures, "film excess", name),
@@ -324,16 +330,21 @@ def _layer_row(layer: LayerPlan) -> tuple[str, ...]:
 
 def _bag_words(layer: LayerPlan) -> list[str]:
     if layer.kind == "sealant tape":
-        return [f"Sealant tape: {layer.length_mm / 1000:.2f} m, overlap of the ends included."]
+        return [f"Sealant tape: {layer.length_mm / 1000:.2f} m with all that it is laid for and what is kept by."]
     if layer.kind != "bag film" or not layer.templates:
         taken = layer.strain
         return [f"{layer.kind.capitalize()}: strain up to {percent(taken.largest)}."] if taken is not None else []
     sizes = "; ".join(_size(t.piece, t.cut.bounds) for t in layer.templates)
     along, across = layer.slack_mm
-    return [
-        f"Bag film: {sizes}. To reach into every corner it needs up to {along:.0f} mm more than a tight film along the "
-        f"warp line and up to {across:.0f} mm across it; the sheet holds that. Gather it in pleats at the tape."
-    ]
+    words = f"Bag film: {sizes}."
+    if any(t.piece[0] == "T" and t.piece[1:].isdigit() for t in layer.templates):
+        words += " Pieces T lie over the tongues of tape round the ports."
+    if layer.joined is None and max(along, across) >= 1.0:
+        words += (
+            f" To reach into every corner it needs up to {along:.0f} mm more than a tight film along the warp line and up to "
+            f"{across:.0f} mm across it, counted from edge to edge; the sheet holds that."
+        )
+    return [words]
 
 
 def _roll(roll: RollPlan) -> tuple[str, ...]:
