@@ -217,10 +217,10 @@ def _cloth(ax: Any, lay: Lay, window: Polygon, mm_pt: float) -> None:
         fill_shape(ax, stock.outline, facecolor="none", edgecolor=INK, linewidth=2.0)
     for part in lay.left if stock is not None and stock.outline is not None else ():
         fill_shape(ax, part, facecolor="none", edgecolor=FAINT, linewidth=1.0, hatch="..", zorder=0.5)
-        _word(ax, part.intersection(window), "left", mm_pt)
+        _word(ax, part, "left", window, mm_pt)
     for flaw in stock.flaws if stock is not None else ():
         fill_shape(ax, flaw.box, facecolor="none", edgecolor=INK, linewidth=1.2, hatch="xxxx")
-        _word(ax, flaw.box.intersection(window), "flaw", mm_pt)
+        _word(ax, flaw.box, "flaw", window, mm_pt)
     for cut in lay.cuts_mm:
         ax.plot([cut, cut], [0, lay.width_mm], color=INK, lw=2.0, ls=_ACROSS)
     for fold in lay.folds_mm:
@@ -236,9 +236,10 @@ def _cloth(ax: Any, lay: Lay, window: Polygon, mm_pt: float) -> None:
             )  # fmt: skip
 
 
-def _word(ax: Any, shape: Any, word: str, mm_pt: float) -> None:
+def _word(ax: Any, shape: Any, word: str, window: Polygon, mm_pt: float) -> None:
     """Write a word into the roomiest part of a shape that is seen, or beside it where it is too small."""
-    parts = [part for part in getattr(shape, "geoms", [shape]) if part.geom_type == "Polygon" and not part.is_empty]
+    seen = shape.intersection(window)
+    parts = [part for part in getattr(seen, "geoms", [seen]) if part.geom_type == "Polygon" and not part.is_empty]
     if not parts:
         return
     part = max(parts, key=lambda part: part.area)
@@ -247,4 +248,6 @@ def _word(ax: Any, shape: Any, word: str, mm_pt: float) -> None:
     across = "center"
     if circle.length < 0.3 * len(word) * SMALL_PT * mm_pt:
         x, y, across = part.bounds[2] + 3.0 * mm_pt, 0.5 * (part.bounds[1] + part.bounds[3]), "left"
+        if x + 0.6 * len(word) * SMALL_PT * mm_pt > window.bounds[2]:
+            x, across = part.bounds[0] - 3.0 * mm_pt, "right"
     ax.text(x, y, word, size=SMALL_PT, color=INK, ha=across, va="center", path_effects=halo(), clip_on=True, zorder=5)

@@ -19,7 +19,7 @@ from plyflat.export.planjson import plan_to_dict
 from plyflat.export.tables import cut_list, roll_list
 from plyflat.job.reader import job_from_text
 from plyflat.plan import make_plan
-from plyflat.report.lays import lay_pictures, lay_words
+from plyflat.report.lays import _word, lay_pictures, lay_words
 from plyflat.stocking import read_remnant, supplies
 
 AT_HAND = """\
@@ -283,6 +283,18 @@ def test_pictures_and_words_tell_flaws_and_what_is_left(plan):
     assert "Flaw: 320 - 400, 330 - 390 mm" in words["loft"]
     assert "a remnant 600 mm wide" in words["remnant 2"]
     assert "clock" not in words["loft"]
+
+
+@pytest.mark.parametrize(("at", "side"), [(10.0, "left"), (90.0, "right")])
+def test_the_word_beside_a_narrow_flaw_stays_in_the_picture(at, side):
+    from matplotlib.figure import Figure
+
+    ax = Figure().subplots()
+    _word(ax, box(at, 0, at + 4, 50), "flaw", box(0, 0, 100, 50), 1.0)
+    (word,) = ax.texts
+    assert word.get_ha() == side
+    assert (word.get_position()[0] > at + 4) == (side == "left")
+    assert 0.0 < word.get_position()[0] < 100.0
 
 
 def test_words_tell_how_much_longer_than_the_best_a_lay_can_be(plan):
