@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from .bag.corners import CornerSection, corner_sections, hollow_lines
 from .bag.layers import TightLine, cut_at_lines, length_on, tight_lines
@@ -20,6 +21,7 @@ from .cloth.splice import split_for_roll
 from .cloth.template import Template
 from .daily import pressure_on_bag_kpa
 from .enveloping import Ask, film_ways
+from .errors import OutlineError
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec, SheetLayer
 from .nearness import laid_piece
 from .placing import Placed
@@ -95,8 +97,15 @@ def corner_ground(job: Job, bag: Bag, grown: Mapping[float, Region]) -> CornerGr
     bag : Bag
     grown : dict
         The region by its reach beyond the largest ply, mm.
+
+    Raises
+    ------
+    OutlineError
+        The tape's line runs over an opening of the mesh, or round one.
     """
     within = _within_tape(bag, grown)
+    if bag.film.cut != "envelope":
+        refuse_openings(within)
     radius = bag.corner_radius_mm
     if radius is None:
         thick = job.consumables[bag.film.material].thickness_mm or FILM_MM
@@ -113,6 +122,50 @@ def corner_ground(job: Job, bag: Bag, grown: Mapping[float, Region]) -> CornerGr
 def _within_tape(bag: Bag, grown: Mapping[float, Region]) -> Region:
     region = grown[bag.tape.margin_mm]
     return fill_openings(region) if bag.over_openings else region
+
+
+def refuse_openings(within: Region) -> None:
+    """Refuse a tape's line that runs over an opening of the mesh, or has one within it.
+
+    Parameters
+    ----------
+    within : Region
+        What lies inside the tape.
+
+    Raises
+    ------
+    OutlineError
+
+    Notes
+    -----
+    The longest edge of a mesh is where the scan or model ends, and hull may go on beyond it; any other is an opening.
+    """
+    parent = within.parent
+    rims = sorted((parent.vertices_mm[q] for q in parent.boundary_loops), key=closed_length)[:-1]
+    for rim in rims:
+        tree = cKDTree(rim)
+        for loop in within.loops:
+            line = within.surface.vertices_mm[loop]
+            on = tree.query(line)[0] < SAME_MM
+            step = np.linalg.norm(np.roll(line, -1, axis=0) - line, axis=1)
+            along = on & np.roll(on, -1)
+            if step[along].sum() <= 1.0:
+                continue
+            # Of its rim a few points may have been cleared away.
+            whole = step[along].sum() > 0.8 * closed_length(rim)
+            x, y, z = rim.mean(axis=0) if whole else line[int(np.flatnonzero(along)[along.sum() // 2])]
+            size = float(np.ptp(rim, axis=0).max())
+            raise OutlineError(
+                f"region {within.name!r}: an opening of the mesh {size:.0f} mm across "
+                + ("lies within the bag's tape, and air comes in through it" if whole else
+                   f"lies under the bag's tape, which has nothing to stick to for {step[along].sum():.0f} mm"),
+                where=_at(x, y, z),
+                do="Plug it, and close it in the mesh with fill_holes; or choose the tape's margin so that the tape keeps clear of it.",
+            )  # fmt: skip
+
+
+def _at(x: float, y: float, z: float) -> str:
+    return f"({x:.0f}, {y:.0f}, {z:.0f}) mm"
 
 
 # --- layers --------------------------------------------------------------------------------------------------------------
@@ -505,8 +558,6 @@ def _crossings(bag: Bag, layers: Sequence[LayerPlan], tight: Sequence[TightLine]
 
 def _length_near(cut: Floats, line: Floats) -> float:
     """How much of a cut runs along a line."""
-    from scipy.spatial import cKDTree
-
     dense = np.concatenate([line[:-1] + t * np.diff(line, axis=0) for t in np.linspace(0.0, 1.0, 9)])
     near = cKDTree(dense).query(0.5 * (cut[1:] + cut[:-1]))[0] < CORNER_MM
     return float(np.linalg.norm(np.diff(cut, axis=0), axis=1)[near].sum())
