@@ -383,10 +383,6 @@ class Closing:
         """Nearest accepted centre (k, 3) to each point."""
         return np.asarray(self.centres[cKDTree(self.centres).query(points, workers=-1)[1]])
 
-    def gap_mm(self, points: Floats, normals: Floats) -> Floats:
-        """How far each point (k,) is from the nearest ball."""
-        return np.maximum(row_lengths(points - self.centre_for(points, normals)) - self.radius_mm, 0.0)
-
 
 def closing(work: Surface, reach: Floats, radius_mm: float) -> Closing:
     """Return the places of a ball's centre from the vertices it can touch.

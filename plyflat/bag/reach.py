@@ -24,6 +24,7 @@ from ..surface.cut import refine
 from ..surface.mesh import Bools, Floats, Ints, Surface
 from ..surface.noise import noise_mm
 from ._ball_reach import Closing, ball_reach, closing, thinned
+from .wall_corners import OWN, WallCorner, held_from_three_sides
 from .wedge import free_radius_mm
 
 #: Reach is told up to so many free radii.
@@ -34,6 +35,8 @@ SIDE, FINE = 1 / 2, 1 / 10
 HOLLOW_DEG = 4.0
 #: What counts as open: this share of the radius on a clean surface, and of the least gap told on a noisy one.
 OPEN, OPEN_NOISY = 2e-5, 0.25
+#: Less noise than this needs no smoothing, mm.
+NOISE_MM = 0.02
 #: Sections measured in one spot, and how far the ball's centres may stray from a line (ratio of variances) there.
 STATIONS, STRAIGHT = 40, 0.3
 
@@ -98,6 +101,8 @@ class Bridging:
         What was asked for, or the scan's noise where that is more.
     noise_mm : float
         Of the scan; 0 where the surface was clean enough to be used as it is.
+    wall_corners : tuple of WallCorner
+        Where three walls or more meet, deepest first.
     """
 
     gap_mm: Floats
@@ -107,6 +112,7 @@ class Bridging:
     radius_mm: float
     least_mm: float
     noise_mm: float
+    wall_corners: tuple[WallCorner, ...] = ()
 
     @property
     def worst_mm(self) -> float:
@@ -158,18 +164,51 @@ def find_bridging(
     for name, value, low in (("least_mm", least_mm, 0), ("smooth_mm", smooth_mm, -1), ("resin_g_per_cm3", resin_g_per_cm3, 0)):
         if not (np.isfinite(value) and value > low):
             raise QuantityError(f"{name} is {value:g}", do="Give a number above zero.")
-    work = work_copy(surface, scale_mm=smooth_mm)
-    noise = 0.0 if work is surface.vertices_mm else noise_mm(surface)
+    noise = noise_mm(surface)
+    # A fine mesh of many sharp corners is not noisy for all that they look so, and smoothing would round them.
+    work = work_copy(surface, scale_mm=smooth_mm) if noise > NOISE_MM else surface.vertices_mm
+    noise = 0.0 if work is surface.vertices_mm else noise
     least = max(least_mm, noise)
     fine = _refined(Surface(work, surface.faces), radius)
     reach = ball_reach(fine, radius_mm=radius, most_mm=MOST * radius)
     open_mm = OPEN_NOISY * least if noise else OPEN * radius
     balls = tuple(closing(fine, reach, r) for r in (radius, 2 * radius))
-    gaps = tuple(_gaps(fine, reach, ball) for ball in balls)
+    centres = tuple(_centres(fine, reach < ball.radius_mm, ball) for ball in balls)
+    gaps = tuple(_gaps(fine, reach, ball, c) for ball, c in zip(balls, centres))
     n = len(surface.vertices_mm)
-    spots = _spots(fine, reach, gaps, balls, open_mm=open_mm, least_mm=least, count=n)
-    spots = tuple(_filled(s, 1e-3 * resin_g_per_cm3) for s in spots)
-    return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], spots, radius, least, noise)
+    label = _labelled(fine, gaps, open_mm, least)
+    if label.max(initial=-1) < 0:
+        return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], (), radius, least, noise)
+    patch = _patch(fine, reach, label, balls, centres)
+    found = [_measured(fine, patch, k, label, gaps, radius, open_mm, n) for k in range(label.max() + 1)]
+    order = sorted(range(len(found)), key=lambda k: -found[k].depth_mm)
+    spots = tuple(_filled(found[k], 1e-3 * resin_g_per_cm3) for k in order)
+    held = held_from_three_sides(fine, gaps[0], centres[0], radius_mm=radius, least_mm=least)
+    number = np.argsort(order) + 1
+    met = tuple(_met(fine, patch, k, int(number[label[k]]), gaps, centres, 1e-3 * resin_g_per_cm3) for k in held)
+    return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], spots, radius, least, noise, met)
+
+
+def _met(
+    work: Surface,
+    patch: _Patch,
+    k: int,
+    spot: int,
+    gaps: tuple[Floats, ...],
+    centres: tuple[Floats, ...],
+    g_per_mm3: float,
+) -> WallCorner:
+    """The corner of three walls whose deepest vertex is k."""
+    volume = []
+    for ball, centre in enumerate(centres):
+        ahead = patch.centre[ball][patch.faces].mean(axis=1) - centre[k]
+        radius = float(np.linalg.norm(centre[k] - work.vertices_mm[k])) - gaps[ball][k]
+        f = patch.faces[row_lengths(ahead) < OWN * radius]
+        volume.append(_between(patch, f, ball) if len(f) else 0.0)
+    x, y, z = (float(c) for c in work.vertices_mm[k])
+    return WallCorner(
+        (x, y, z), float(gaps[0][k]), float(gaps[1][k]), volume[0], volume[1], volume[0] * g_per_mm3, volume[1] * g_per_mm3, spot
+    )
 
 
 def _filled(spot: Spot, g_per_mm3: float) -> Spot:
@@ -195,16 +234,22 @@ def _refined(work: Surface, radius: float) -> Surface:
     return refine(work, longest).surface
 
 
-def _gaps(work: Surface, reach: Floats, ball: Closing) -> Floats:
-    gap = np.zeros(len(reach))
-    lost = np.flatnonzero(reach < ball.radius_mm)
-    if len(lost) and not len(ball.centres):
+def _centres(work: Surface, lost: Bools, ball: Closing) -> Floats:
+    """The ball's centre (n, 3) nearest to each vertex that it does not reach; infinite elsewhere."""
+    out = np.full_like(work.vertices_mm, np.inf)
+    if lost.any() and not len(ball.centres):
         raise ShapeError(
             f"a ball of {ball.radius_mm:.0f} mm, the film's own radius or twice that, touches this surface nowhere",
             do="Give more of the surface about it, a lower tension or more pressure.",
         )
-    if len(lost):
-        gap[lost] = ball.gap_mm(work.vertices_mm[lost], work.vertex_normals[lost])
+    out[lost] = ball.centre_for(work.vertices_mm[lost], work.vertex_normals[lost])
+    return out
+
+
+def _gaps(work: Surface, reach: Floats, ball: Closing, centre: Floats) -> Floats:
+    gap = np.zeros(len(reach))
+    lost = np.flatnonzero(reach < ball.radius_mm)
+    gap[lost] = np.maximum(row_lengths(work.vertices_mm[lost] - centre[lost]) - ball.radius_mm, 0.0)
     return gap
 
 
@@ -219,24 +264,6 @@ class _Patch:
     film: tuple[Floats, Floats]
     gap: tuple[Floats, Floats]
     centre: tuple[Floats, Floats]
-
-
-def _spots(
-    work: Surface,
-    reach: Floats,
-    gaps: tuple[Floats, ...],
-    balls: tuple[Closing, ...],
-    *,
-    open_mm: float,
-    least_mm: float,
-    count: int,
-) -> tuple[Spot, ...]:
-    label = _labelled(work, gaps, open_mm, least_mm)
-    if label.max(initial=-1) < 0:
-        return ()
-    patch = _patch(work, reach, label, balls)
-    found = [_measured(work, patch, k, label, gaps, balls[0].radius_mm, open_mm, count) for k in range(label.max() + 1)]
-    return tuple(sorted(found, key=lambda s: -s.depth_mm))
 
 
 def _labelled(work: Surface, gaps: tuple[Floats, ...], open_mm: float, least_mm: float) -> Ints:
@@ -273,13 +300,15 @@ def _parts(work: Surface, inside: Bools) -> Ints:
     return out
 
 
-def _patch(work: Surface, reach: Floats, label: Ints, balls: tuple[Closing, ...]) -> _Patch:
+def _patch(
+    work: Surface, reach: Floats, label: Ints, balls: tuple[Closing, ...], centres: tuple[Floats, ...]
+) -> _Patch:
     # A face between two spots goes to the one with the higher number; it is a hair of either.
     of_face = label[work.faces].max(axis=1)
     piece, used = work.sub(of_face >= 0)
     made = refine(piece, FINE * balls[0].radius_mm)
     p, least = made.surface.vertices_mm, made.weights @ reach[used]
-    centre = tuple(_centres(made.surface, least < b.radius_mm, b) for b in balls)
+    centre = tuple(_added(made.surface, least < b.radius_mm, b, c[used]) for b, c in zip(balls, centres))
     far = [row_lengths(p - c) for c in centre]
     # Points put into faces lie a little under a bulging surface: reach tells what is open, not the last hundredth.
     gap = tuple(np.where(least < b.radius_mm, np.maximum(d - b.radius_mm, 0.0), 0.0) for d, b in zip(far, balls))
@@ -288,12 +317,15 @@ def _patch(work: Surface, reach: Floats, label: Ints, balls: tuple[Closing, ...]
     return _Patch(p, made.surface.faces, spot, _two(film), _two(gap), _two(centre))
 
 
-def _centres(piece: Surface, lost: Bools, ball: Closing) -> Floats:
+def _added(piece: Surface, lost: Bools, ball: Closing, known: Floats) -> Floats:
+    """A centre (n, 3) for each point of a piece, whose first ones have theirs where the ball does not reach them."""
     p = piece.vertices_mm
     out = np.full_like(p, np.inf)
     if len(ball.centres):
+        new = lost & (np.arange(len(p)) >= len(known))
+        out[: len(known)] = known
         out[~lost] = ball.nearest(p[~lost])
-        out[lost] = ball.centre_for(p[lost], piece.vertex_normals[lost])
+        out[new] = ball.centre_for(p[new], piece.vertex_normals[new])
     return out
 
 

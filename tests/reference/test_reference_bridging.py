@@ -134,3 +134,39 @@ def test_pocket():
     exact = 4 * wedge.cube_corner_gap(20)[2] + 400 * wedge.area_factor(90) * (4 * 160 + 4 * 40)
     assert spot.volume_mm3 == pytest.approx(exact, rel=0.01)
     assert np.abs(spot.place_mm) == pytest.approx((100, 100, 60), abs=1e-6)
+
+
+@pytest.mark.reference(
+    source="ball in a corner of three square planes: (sqrt 3 - 1) r deep, (1 - pi/6) r³ in the corner's own cube", kind="derived"
+)
+def test_corner_of_three_walls():
+    (corner,) = bridging(*shapes.three_planes()).wall_corners
+    low, film, _ = wedge.cube_corner_gap(20)
+    assert corner.place_mm == pytest.approx((0, 0, 0), abs=1e-9)
+    assert corner.depth_mm == pytest.approx(low, rel=1e-3)
+    assert corner.depth_mm < film < corner.depth_most_mm == pytest.approx(2 * low, rel=1e-3)
+    # What the corner lines hold beside it is let in by a few hundredths of a radius.
+    for r, volume in ((20, corner.volume_mm3), (40, corner.volume_most_mm3)):
+        assert (1 - pi / 6) * r**3 < volume < 1.07 * (1 - pi / 6) * r**3
+    assert corner.resin_g == pytest.approx(1.15e-3 * corner.volume_mm3)
+    assert corner.spot == 1
+
+
+@pytest.mark.reference(source="corners of a box: four on its floor, where a ball is held by three walls", kind="derived")
+@pytest.mark.parametrize("step", [5.0, 20.0])
+def test_corners_of_three_walls_on_the_floor_of_a_pocket(step):
+    v, f = shapes.box_pocket(size=(240.0, 160.0), step=step)
+    found = bridging(shapes.turned(v, seed=4), f)
+    ends = shapes.turned(np.vstack([v, [[x, y, -60.0] for x in (-120, 120) for y in (-80, 80)]]), seed=4)[-4:]
+    assert len(found.wall_corners) == 4
+    for c in found.wall_corners:
+        assert np.linalg.norm(ends - c.place_mm, axis=1).min() < 0.01
+        assert c.depth_mm == pytest.approx(wedge.cube_corner_gap(20)[0], rel=1e-3)
+
+
+def test_two_walls_are_no_corner_of_three():
+    post, slot = shapes.leaning_post(25.0, height=70.0, reach=80.0, step=3.0), [[-60, 0], [-15, 0], [-15, -40], [15, -40], [15, 0], [60, 0]]
+    for v, f in (shapes.wedge(60, length=120), post, shapes.swept(slot, 100, 4.0), shapes.bulkhead_on_hull()[:2]):
+        found = bridging(v, f)
+        assert found.spots
+        assert found.wall_corners == ()

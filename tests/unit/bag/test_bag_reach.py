@@ -3,6 +3,7 @@ import pytest
 import shapes
 
 from plyflat.bag.reach import find_bridging
+from plyflat.bag.wedge import post_gap_mm3
 from plyflat.errors import QuantityError, ShapeError
 from plyflat.surface.cut import refine
 from plyflat.surface.mesh import Surface
@@ -32,6 +33,15 @@ def test_noise_that_hangs_together():
     assert np.median(found.gap_mm[out < 1e-6]) == pytest.approx(3.094, rel=0.15)
 
 
+def test_noise_moves_a_corner_of_three_walls_but_invents_none():
+    v, f = shapes.three_planes()
+    found = find_bridging(Surface(v + np.random.default_rng(0).normal(0, 1.0, v.shape), f), **FILM)
+    (corner,) = found.wall_corners
+    assert np.linalg.norm(corner.place_mm) < 10.0
+    assert corner.depth_mm == pytest.approx(14.64, rel=0.25)
+    assert corner.depth_most_mm == pytest.approx(29.28, rel=0.25)
+
+
 def test_a_turned_or_mirrored_hull_bridges_the_same():
     v, f = shapes.wedge(105, length=60, step=5.0)
     here = find_bridging(Surface(v, f), **FILM)
@@ -53,6 +63,52 @@ def test_a_finer_mesh_of_one_hull_bridges_the_same():
     assert other.gap_mm[: len(v)] == pytest.approx(coarse.gap_mm, abs=0.02)
     assert other.spots[0].volume_mm3 == pytest.approx(coarse.spots[0].volume_mm3, rel=0.01)
     assert other.spots[0].missing_mm == pytest.approx(coarse.spots[0].missing_mm, rel=0.01)
+
+
+@pytest.mark.parametrize("step", [2.0, 1.0])
+def test_a_fine_mesh_of_many_corners_is_not_taken_for_a_noisy_one(step):
+    ribs = [[-100, 0], [-48, 0], [-48, 30], [-32, 30], [-32, 0], [32, 0], [32, 30], [48, 30], [48, 0], [100, 0]]
+    found = find_bridging(Surface(*shapes.swept(ribs, 60.0, step)), **FILM)
+    assert found.noise_mm == 0.0
+    # A ball stands in the middle, 32 mm from the ribs; smoothed as if they were noise, their feet are 7 mm deep.
+    assert [s.depth_mm for s in found.spots] == pytest.approx([8.284] * 4, rel=1e-3)
+
+
+def test_a_fine_mesh_is_looked_at_with_fewer_points_and_bridges_the_same():
+    v, f, _ = shapes.post_through(shapes.round_section(25.0), height=60.0, size=150.0, step=1.3)
+    found = find_bridging(Surface(v, f), **FILM)
+    (spot,) = found.spots
+    assert spot.depth_mm == pytest.approx(8.284, rel=3e-3)
+    assert spot.volume_mm3 == pytest.approx(post_gap_mm3(25, 20), rel=5e-3)
+    assert spot.missing_mm == pytest.approx(0.4292 * 20, rel=0.01)
+    out = np.hypot(v[:, 0], v[:, 1])
+    plate = (v[:, 2] == 0) & (out > 28) & (out < 60)
+    # A ball on the plate touches the post, which stands square: it is as large as its way from it.
+    assert found.reach_mm[plate] == pytest.approx(out[plate] - 25, rel=5e-3)
+
+
+def test_uneven_triangles_with_holes_and_outliers_invent_no_bridging():
+    v, f = shapes.wedge(90, length=120, step=4.0)
+    rng = np.random.default_rng(5)
+    out = np.hypot(v[:, 1], v[:, 2])
+    rough = v + rng.normal(0, 0.5, v.shape)
+    # Points drawn along the surface, some far off it, and holes the size of a coin.
+    wall = (np.abs(v[:, 1]) > 1) & (np.abs(v[:, 2]) < 1e-9) & (out < 112)
+    rough[wall] += rng.uniform(-1.2, 1.2, v[wall].shape) * [1, 1, 0]
+    far = rng.choice(np.flatnonzero((out > 50) & (out < 100)), 25, replace=False)
+    rough[far] += rng.normal(0, 2.0, (25, 3))
+    middle = v[f].mean(axis=1)
+    holes = np.array([[30.0, 60.0, 0.0], [80.0, 0.0, 70.0], [70.0, 90.0, 0.0]])
+    keep = (np.linalg.norm(middle[:, None] - holes, axis=2) > 8).all(axis=1)
+    s, used = Surface(rough, f).sub(keep)
+    found = find_bridging(s, **FILM)
+    assert found.noise_mm > 0.3
+    assert len(found.spots) == 1
+    assert found.wall_corners == ()
+    out = out[used]
+    inner = (v[used, 0] > 10) & (v[used, 0] < 110)
+    assert found.gap_mm[inner & (out > 40) & (out < 110)].max() < 1.0
+    assert np.median(found.gap_mm[out < 1e-6]) == pytest.approx(8.284, rel=0.2)
 
 
 def test_convex_and_gently_hollow_surfaces_are_reached():
