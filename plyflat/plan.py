@@ -26,6 +26,7 @@ from .lay.nest import Part
 from .lay.parts import Lay
 from .lay.rolls import lay_on_stock
 from .laying import wishes_of
+from .marking import hull_marks
 from .placing import Placed, place
 from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
 from .plies_below import Lying, cloth_thickness_mm, lie_on, lying_cautions
@@ -92,7 +93,9 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     with work.stage("the day"):
         day, notes = plan_day(job, regions, rolls, resin, mix, own)
     sights, seen = plan_sights(job, lenses, regions, meshes)
-    for text, where, do in (*notes, *seen):
+    with work.stage("marks on the hull"):
+        marks, taped = hull_marks(job, regions)
+    for text, where, do in (*notes, *seen, *taped):
         work.caution(text, where=where, do=do)
     return Plan(
         job,
@@ -107,6 +110,7 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
         work.seconds,
         day=day,
         sights=sights,
+        hull_marks=marks,
     )
 
 

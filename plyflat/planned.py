@@ -622,6 +622,35 @@ class MeshPlan:
     scale_error: float | None = None
 
 
+@dataclass(frozen=True)
+class HullMark:
+    """A point that is put on the hull by two tapes.
+
+    Attributes
+    ----------
+    region, name : str
+    at_mm : (float, float, float)
+    first, second : str
+        The points from which the tapes are pulled.
+    first_mm, second_mm : float
+        Their lengths along the hull.
+    side : str
+        On which side of the line between those points it lies.
+    sine : float
+        Of the angle at which the tapes cross.
+    """
+
+    region: str
+    name: str
+    at_mm: tuple[float, float, float]
+    first: str
+    first_mm: float
+    second: str
+    second_mm: float
+    side: str
+    sine: float
+
+
 @dataclass(frozen=True, eq=False)
 class SightLine:
     """A line of a region as a projector throws it.
@@ -682,6 +711,8 @@ class Plan:
         Vacuum, bleed, clock, cure, sun, waste and order; None in a plan made without them.
     sights : tuple of SightPlan
         For the job's projectors.
+    hull_marks : tuple of HullMark
+        Region by region.
     """
 
     job: Job
@@ -696,3 +727,4 @@ class Plan:
     seconds: dict[str, float] = field(default_factory=dict)
     day: Day | None = None
     sights: tuple[SightPlan, ...] = ()
+    hull_marks: tuple[HullMark, ...] = ()

@@ -95,6 +95,7 @@ def plan_to_dict(plan: Plan, *, files: Iterable[str] = ()) -> dict[str, Any]:
         "resin": [_quantity(q) for q in plan.resin],
         "shopping": [_quantity(q) for q in plan.shopping],
         "bin": [_quantity(q) for q in plan.bin],
+        "hull_marks": [asdict(m) for m in plan.hull_marks],
         "projectors": [_sight(s) for s in plan.sights],
         "day": None if plan.day is None else _day(plan.day, spreads_of(plan.job)),
         "cautions": [asdict(c) for c in plan.cautions],

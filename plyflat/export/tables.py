@@ -34,6 +34,11 @@ LAYER_HEAD = (
     "cut area (m2)", "tape length (m)", "slack along warp line (mm)", "slack across warp line (mm)",
 )  # fmt: skip
 
+MARK_HEAD = (
+    "region", "mark", "x (mm)", "y (mm)", "z (mm)", "first point", "tape from the first (mm)", "second point", "tape from the second (mm)",
+    "side of the line between them", "moved by 1 mm of tape (mm)",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Laid:
@@ -209,6 +214,23 @@ def layer_list(plan: Plan) -> str:
                 (region.name, k + 1, layer.kind, layer.material, f"{layer.margin_mm:g}", *sheet, tape, *slack)
             )
     return as_csv(LAYER_HEAD, rows)
+
+
+def mark_list(plan: Plan) -> str:
+    """Return the marks that are put on the hull by tape, region by region.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    rows = [
+        (
+            m.region, m.name, *(f"{x:.1f}" for x in m.at_mm), m.first, f"{m.first_mm:.1f}", m.second, f"{m.second_mm:.1f}", m.side,
+            f"{1 / max(m.sine, 1e-3):.2f}",
+        )
+        for m in plan.hull_marks
+    ]  # fmt: skip
+    return as_csv(MARK_HEAD, rows)
 
 
 def _m2(area_mm2: float) -> str:

@@ -173,6 +173,8 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     printed = report_html(plan, drawn, checks=(check,)) if turns else texts["report.html"]
     files.append(folder / "report.pdf")
     write_report_pdf(printed, files[-1], sheet=plan.job.files.sheets)
+    if plan.hull_marks:
+        texts["hull_marks.csv"] = tables.mark_list(plan)
     if plan.day is not None:
         texts["job_sheets.html"] = sheets_html(plan)
     files += [_write_text(folder / name, text) for name, text in texts.items()]

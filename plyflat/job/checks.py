@@ -134,8 +134,10 @@ def _regions(data: dict[str, Any]) -> Iterator[Fault]:
 
 
 def _projectors(data: dict[str, Any]) -> Iterator[Fault]:
-    """A projector shows a region of the job, and marks enough fix where it looks."""
+    """A datum lies on a mesh; a projector shows a region of the job, and marks enough fix where it looks."""
     names = [str(row.get("name")) for _, row in _rows(data, "region")]
+    for k, row in _rows(data, "datum"):
+        yield from _known(row.get("mesh"), _table(data, "mesh"), "mesh", ("datum", k, "mesh"))
     for k, row in _rows(data, "projector"):
         yield from _known(row.get("region"), names, "region", ("projector", k, "region"))
         marks = row.get("mark")

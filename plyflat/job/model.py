@@ -28,6 +28,7 @@ from . import forms
 from .area import Area, Face, LoadWay, PortsSpec, RegionSpec
 from .at_hand import NAMES, AtHand, settled
 from .checks import across, currencies
+from .datum import Datum
 from .day import TIMES_AT, Clock, Cure, Finishing, OwnNumbers, Place, Ranges, Service, VacuumSpec, Waste
 from .drape import DIAGONALS, LOCK, TOWS, WITHOUT_NET, CutBy, Weave
 from .files import Files
@@ -250,7 +251,7 @@ class Cloth(Table):
         return self
 
 
-STRESS = amount(lambda given: units.pressure_kpa(given) / 1000, lambda v: f"{units.number_text(v)} MPa", 0.1, 1e5, "35 MPa")
+STRESS = amount(units.stress_mpa, lambda v: f"{units.number_text(v)} MPa", 0.1, 1e5, "35 MPa")
 
 
 class Consumable(PulledKeys, Table):
@@ -631,6 +632,11 @@ class Job(Table):
     limits: Limits = Field(default_factory=Limits, description="When to warn.")
     lay: LaySpec = Field(default_factory=LaySpec, description="How pieces are laid out on the rolls.")
     files: Files = Field(default_factory=Files, description="Which files are written for bench and machine.")
+    data: tuple[Datum, ...] = Field(
+        default=(),
+        alias="datum",
+        description="Points of the hull that can be found again; from two or more on a mesh its regions are marked on the hull by tape.",
+    )
     projectors: tuple[Projector, ...] = Field(
         default=(), alias="projector", description="Projectors that throw the edges of plies on the hull."
     )

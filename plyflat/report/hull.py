@@ -136,6 +136,11 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
     days = [d for d in plan.day.regions if d.name == region.name] if plan.day is not None else []
     with stage.scene:
         yield hull_picture(stage)
+        marks = [m for m in plan.hull_marks if m.region == region.name]
+        if marks:
+            from .taped import marks_picture
+
+            yield marks_picture(stage, marks)
         for day in days:
             if day.thick.most_mm > 0:
                 from .thick import thickness_picture

@@ -20,6 +20,7 @@ from .film import CURE_HEAD, LAYER_HEAD, STATE_HEAD, cure_rows, film_words, laye
 from .lays import lay_words
 from .stack import stack_blocks, stack_words
 from .style import Picture
+from .taped import MARK_HEAD, mark_rows, mark_words
 from .turn import PLACE, Turnable, viewer_data
 from .whole_film import BESIDE_HEAD, WHOLE_HEAD, beside_rows, whole_rows, whole_words
 from .words import (
@@ -38,7 +39,7 @@ from .words import (
 
 if TYPE_CHECKING:
     from ..cloth.darts import Dart
-    from ..planned import Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..planned import Check, HullMark, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
     from ..shop.quantity import Quantity
 
 
@@ -108,7 +109,7 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "plan": plan,
         "short": in_short(plan),
         "order": order_of_working(plan),
-        "regions": [_region(r, pictures) for r in plan.regions],
+        "regions": [_region(r, pictures, [m for m in plan.hull_marks if m.region == r.name]) for r in plan.regions],
         "roll_head": _head("material", "roll width, mm#", "length used, m#", "share used#", "mass, g#", f"cost{money}#"),
         "roll_rows": [_roll(r) for r in plan.rolls],
         "area_head": _head("material", "surface to cover, m²#", "pieces as cut, m²#", "off the roll, m²#"),
@@ -152,7 +153,7 @@ def _figure(picture: Picture) -> Figure:
     return Figure(f"data:image/png;base64,{data}", picture.alt, picture.title, round(width / 1.5), round(height / 1.5))
 
 
-def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
+def _region(region: RegionPlan, pictures: Sequence[Picture], marks: Sequence[HullMark]) -> dict[str, Any]:
     name = region.name
     return {
         "name": name,
@@ -161,6 +162,10 @@ def _region(region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
         + (f" in {len(region.base.loops)} loops." if len(region.base.loops) > 1 else "."),
         "where": where_it_is(region),
         "hull": _figures(pictures, "hull", name),
+        "mark_words": mark_words(marks),
+        "mark_head": _head(*MARK_HEAD),
+        "mark_rows": mark_rows(marks),
+        "marks": _figures(pictures, "marks", name),
         "ply_head": _head("ply", "cloth", "angle#", "laps, mm#" if region.corner else "edge, mm#", "pieces#", "area, m²#", "laps, m²#"),
         "ply_rows": [_ply_row(p) for p in region.plies],
         "strain_head": _head(

@@ -1,0 +1,104 @@
+"""Marks put on the hull by tape, from the job file to list, table and picture."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+
+import jsonschema
+import numpy as np
+import pytest
+import shapes
+import trimesh
+from jobs import SMALL
+
+from plyflat.errors import JobError, OutlineError
+from plyflat.export.planjson import as_json, plan_schema, plan_to_dict
+from plyflat.export.tables import mark_list
+from plyflat.job.reader import job_from_text
+from plyflat.plan import make_plan
+from plyflat.report.taped import mark_rows, mark_words
+
+CORNERS = np.array([[100.0, 100, 0], [300, 100, 0], [300, 200, 0], [100, 240, 0]])
+DATA = """
+[[datum]]
+name = "fore corner"
+mesh = "hull"
+at = "395 5 0 mm"
+[[datum]]
+name = "aft corner"
+mesh = "hull"
+at = "5 5 0 mm"
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    there = tmp_path_factory.mktemp("sheet")
+    flat, faces = shapes.rectangle(400.0, 300.0, triangles=400)
+    trimesh.Trimesh(np.column_stack([flat, 0 * flat[:, 0]]), faces, process=False).export(there / "hull.stl")
+    return there
+
+
+def job(folder, extra=DATA):
+    outline = "points = " + json.dumps(CORNERS.tolist())
+    return job_from_text(SMALL.replace("points = [[0, 0, 0], [100, 0, 0], [100, 100, 0]]", outline) + extra, folder=folder)
+
+
+@pytest.fixture(scope="module")
+def plan(folder):
+    return make_plan(job(folder))
+
+
+def test_the_corners_of_the_edge_are_found_by_two_lengths(plan):
+    edge = [m for m in plan.hull_marks if m.name.startswith("edge")]
+    assert {tuple(np.round(m.at_mm, 3)) for m in edge} == {tuple(p) for p in CORNERS}
+    at = {"fore corner": (395.0, 5.0, 0.0), "aft corner": (5.0, 5.0, 0.0)}
+    for m in edge:
+        assert m.first_mm == pytest.approx(math.dist(at[m.first], m.at_mm), abs=0.05)
+        assert m.second_mm == pytest.approx(math.dist(at[m.second], m.at_mm), abs=0.05)
+        assert m.side == "port"
+    assert [m.name for m in plan.hull_marks if m.name.startswith("warp")] == ["warp, 1", "warp, 2"]
+
+
+def test_the_side_is_the_other_one_where_the_points_lie_across(folder):
+    over = make_plan(job(folder, DATA.replace("395 5", "395 295").replace('"5 5 0', '"5 295 0')))
+    assert {m.side for m in over.hull_marks} == {"starboard"}
+
+
+def test_list_table_and_plan_say_the_same(plan):
+    rows = list(csv.DictReader(io.StringIO(mark_list(plan))))
+    shown = mark_rows(plan.hull_marks)
+    found = plan_to_dict(plan)
+    jsonschema.validate(json.loads(as_json(found)), plan_schema())
+    assert len(rows) == len(shown) == len(found["hull_marks"]) == 6
+    for row, line, mark in zip(rows, shown, found["hull_marks"]):
+        assert row["mark"] == line[0] == mark["name"]
+        assert line[2] == f"{mark['first_mm']:.0f}"
+        assert float(row["tape from the first (mm)"]) == pytest.approx(mark["first_mm"], abs=0.051)
+        assert row["second point"] == line[3] == mark["second"]
+    assert "hook a tape" in mark_words(plan.hull_marks)[0]
+
+
+def test_nothing_is_listed_without_two_points(folder):
+    plain = make_plan(job(folder, ""))
+    assert plain.hull_marks == ()
+    assert mark_words(()) == []
+
+
+def test_tapes_that_run_side_by_side_are_told(folder):
+    near = DATA.replace("395 5", "7 7")
+    texts = [c.text for c in make_plan(job(folder, near)).cautions]
+    assert any("cross at a sharp angle" in t for t in texts)
+
+
+def test_a_point_off_the_hull_is_refused_with_its_name(folder):
+    with pytest.raises(OutlineError, match="datum aft corner: it lies 500 mm off mesh hull"):
+        make_plan(job(folder, DATA.replace('"5 5 0 mm"', '"5 5 500 mm"')))
+
+
+def test_a_mesh_that_is_not_there_is_a_fault_of_the_job(folder):
+    with pytest.raises(JobError, match="did you mean 'hull'"):
+        job(folder, DATA.replace('mesh = "hull"', 'mesh = "hul"'))
