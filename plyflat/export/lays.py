@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 CORNER_HEAD = ("number", "piece", "line", "corner", "from roll end (mm)", "from roll edge (mm)")
 ORDER_HEAD = (
     "step", "number", "piece", "line", "section", "start from roll end (mm)", "start from roll edge (mm)", "length (mm)",
-    "way to it (mm)", "layers",
+    "way to it (mm)", "layers", "of it cut before (mm)",
 )  # fmt: skip
 #: The lists of what is left, to be copied into the next job.
 LEFT_LIST = "at_hand.toml"
@@ -126,6 +126,7 @@ def order_list(plan: Plan, roll: RollPlan, number: int) -> str:
             yield (
                 step, numbers[place.part, place.copy], name, _line(stroke.ring), stroke.section + 1, f"{x:z.1f}", f"{y:z.1f}",
                 f"{stroke.length_mm:.0f}", f"{stroke.travel_mm:.0f}", stroke.layers,
+                f"{stroke.shared_mm:.0f}",
             )  # fmt: skip
 
     return as_csv(ORDER_HEAD, rows())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -16,6 +16,10 @@ from .parts import Lay
 BAND_MM = 400.0
 #: Straight lines between the corners given for cutting by hand stray no further than this from the outline, mm.
 BY_HAND_MM = 0.5
+#: Lines no further apart than this are one cut, mm: far below what a knife does.
+ONE_CUT_MM = 1e-3
+#: Lengths on a shared line below this count as none, mm: pieces that touch at a corner.
+LEAST_SHARED_MM = 0.1
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,8 @@ class Stroke:
         Way with the knife up from where the last one ended.
     layers : int
         2 where the cloth is folded and the piece beyond the fold is cut with it.
+    shared_mm : float
+        Length that lies on lines cut before: pieces laid without a gap share their cuts where they touch.
     """
 
     place: int
@@ -44,6 +50,7 @@ class Stroke:
     points_mm: Floats
     travel_mm: float
     layers: int = 1
+    shared_mm: float = 0.0
 
     @property
     def length_mm(self) -> float:
@@ -94,7 +101,20 @@ def cutting_order(lay: Lay, *, ranks: Sequence[int] = ()) -> tuple[Stroke, ...]:
             layers = 2 if section[k] in folds else 1
             strokes.append(Stroke(k, ring, section[k], np.roll(points, -start, axis=0), travel, layers))
             at = points[start]
-    return tuple(strokes)
+    return tuple(strokes) if lay.gap_mm > ONE_CUT_MM else _shared(strokes)
+
+
+def _shared(strokes: Sequence[Stroke]) -> tuple[Stroke, ...]:
+    """Give strokes with the length that each has in common with those before it."""
+    lines = [shapely.LinearRing(stroke.points_mm) for stroke in strokes]
+    tree = shapely.STRtree(lines)
+    out = []
+    for k, stroke in enumerate(strokes):
+        near = [j for j in tree.query(lines[k], predicate="dwithin", distance=ONE_CUT_MM) if j < k]
+        cut = shapely.union_all([shapely.buffer(lines[j], ONE_CUT_MM, cap_style="flat") for j in near])
+        shared = float(shapely.intersection(lines[k], cut).length) if near else 0.0
+        out.append(replace(stroke, shared_mm=shared if shared > LEAST_SHARED_MM else 0.0))
+    return tuple(out)
 
 
 def _inside(outlines: Sequence[Polygon]) -> dict[int, list[int]]:

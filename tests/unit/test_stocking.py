@@ -257,7 +257,18 @@ def test_corners_are_those_of_the_piece_as_it_lies(plan):
 def test_the_opening_is_cut_before_the_outline(plan):
     (roll,) = plan.rolls
     number = next(n for n, lay in enumerate(roll.lays) if lay.stock.name == "loft")
-    assert [row["line"] for row in read(order_list(plan, roll, number))] == ["opening 1", "outline"]
+    rows = read(order_list(plan, roll, number))
+    assert [row["line"] for row in rows] == ["opening 1", "outline"]
+    assert [row["of it cut before (mm)"] for row in rows] == ["0", "0"]
+
+
+def test_the_order_of_cutting_tells_what_is_cut_before(plan):
+    (roll,) = plan.rolls
+    number, lay = next((n, lay) for n, lay in enumerate(roll.lays) if len(lay.places) > 2)
+    places = tuple(replace(p, outline=box(0, 120 * k, 200, 120 * (k + 1))) for k, p in enumerate(lay.places))
+    lays = [replace(lay, places=places, gap_mm=0.0) if other is lay else other for other in roll.lays]
+    rows = read(order_list(plan, replace(roll, lays=tuple(lays)), number))
+    assert [row["of it cut before (mm)"] for row in rows] == ["0", *["200"] * (len(places) - 1)]
 
 
 def test_what_is_left_is_read_by_the_next_job(plan, tmp_path):

@@ -54,6 +54,19 @@ def test_lengths_and_ways_add_up():
     assert second.points_mm[0] == pytest.approx([300.0, 0.0])
 
 
+def test_lines_that_pieces_share_are_told_with_the_second_of_them():
+    # The third touches the first at a corner alone; the fourth lies within the first one's opening along one side of it.
+    lay = lay_of(FRAME, box(400, 100, 600, 500), box(0, 400, 300, 500), box(100, 150, 200, 300))
+    found = {(stroke.place, stroke.ring): stroke.shared_mm for stroke in cutting_order(lay)}
+    assert found[0, 1] == pytest.approx(150.0 + 100.0, abs=0.01)
+    assert found[0, 0] + found[1, 0] + found[2, 0] == pytest.approx(300.0 + 300.0, abs=0.01)
+    assert found[3, 0] == 0.0
+    apart = lay_of(box(0, 0, 100, 100), box(102, 0, 200, 100), box(100, 102, 200, 200))
+    assert [stroke.shared_mm for stroke in cutting_order(apart)] == [0.0, 0.0, 0.0]
+    corner = lay_of(box(0, 0, 100, 100), box(100, 100, 200, 200))
+    assert [stroke.shared_mm for stroke in cutting_order(corner)] == [0.0, 0.0]
+
+
 def test_every_ring_is_cut_once():
     rng = np.random.default_rng(3)
     outlines = [translate(FRAME, 500 * k, rng.uniform(0, 500)) for k in range(6)]
