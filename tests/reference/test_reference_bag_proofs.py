@@ -2,6 +2,7 @@
 
 import math
 
+import fast_simplification
 import numpy as np
 import pytest
 import shapes
@@ -9,9 +10,9 @@ import shapes
 from plyflat.bag._film_ground import Ground
 from plyflat.bag._film_mesh import even_triangles, strip
 from plyflat.bag.corners import corner_sections, film_bends, hollow_lines
-from plyflat.bag.feeding import fit_pleats
+from plyflat.bag.feeding import fed_by, fit_pleats
 from plyflat.bag.film import Film, FilmMesh, Hold, lay_film
-from plyflat.bag.pleats import corners_of, place_pleats
+from plyflat.bag.pleats import Pleat, corners_of, place_pleats
 from plyflat.bag.reach import find_bridging
 from plyflat.bag.section_film import lay_over_section
 from plyflat.shop.vacuum import tube_collapse_kpa
@@ -157,6 +158,27 @@ def test_a_hull_split_finer_has_the_same_pleats(step):
     assert sum(p.height_mm for p in same_fed.pleats) == pytest.approx(sum(p.height_mm for p in fed.pleats), rel=0.02)
 
 
+# -- a rough scan ------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize(("correlation", "seed"), [(0.0, 1), (3.0, 1), (3.0, 2)])
+def test_a_millimetre_of_noise_on_uneven_triangles_round_a_hole_invents_no_bag(correlation, seed):
+    v, f = shapes.scan_sheet(300, 240, 3.0, noise=1.0, correlation=correlation, seed=seed)
+    v, f = fast_simplification.simplify(v, f.astype(np.int32), target_reduction=0.5)
+    v, f = shapes.part_of(v, f, np.linalg.norm(v[f].mean(axis=1)[:, :2] - [120, 90], axis=1) > 15)
+    surface = Surface(v, f.astype(np.int64))
+    found = find_bridging(surface, pressure_kpa=80.0, tension_n_per_m=1750.0, least_mm=3.0)
+    assert found.spots == ()
+    assert found.noise_mm > 0.3
+    # What hangs together over millimetres is a dent as well as noise: here and there it stays, nowhere twice as deep.
+    assert (found.gap_mm > 1.0).mean() < 0.005
+    assert found.gap_mm.max() < 2.0
+    # Lines that such noise makes want no film, so no pleats are made for them.
+    lines = hollow_lines(surface, scale_mm=15)
+    corners = corners_of(lines, corner_sections(surface, lines, allowed_mm=7.2))
+    tape = max((surface.vertices_mm[q] for q in surface.boundary_loops), key=len)
+    wants = {"pressure_kpa": 15.0, "tension_n_per_m": 1750.0, "friction": 0.3}
+    assert place_pleats(surface, tape, lines, corners, film_bends(surface, scale_mm=15), **wants) == ()
+
+
 # -- tubes -------------------------------------------------------------------------------------------------------------
 @pytest.mark.reference(
     source="a ring that keeps its length: bending energy against the work of pressure (Bresse 1866: p = 3 E I / R^3)",
@@ -178,3 +200,46 @@ def test_a_tube_buckles_where_bending_costs_no_more_than_the_pressure_gives(wall
     stiff = modulus * wall**3 / (12 * (1 - poisson**2))
     found = tube_collapse_kpa(modulus / 1e3, poisson=poisson, wall_mm=wall, radius_mm=radius)
     assert found == pytest.approx(1e3 * least * stiff / radius**3, rel=2e-3)
+
+
+# -- what a fold gives a section ---------------------------------------------------------------------------------------
+def end_of_fold(fold, x, y, height):
+    return Pleat(0, 0.0, (x, y, 0.0), height, height, 0.0, "corner 1", y, True, 0, fold=fold)
+
+
+@pytest.fixture(scope="module")
+def trough():
+    """Two square walls along x, their corner and its middle section, and the line of tape round them."""
+    surface = Surface(*shapes.wedge(90, length=200, first=120, second=120, step=20.0))
+    lines = hollow_lines(surface)
+    sections = corner_sections(surface, lines, allowed_mm=7.2)
+    middle = min(sections, key=lambda s: abs(s.place_mm[0] - 100.0))
+    return lines, corners_of(lines, sections), (middle,), (surface.vertices_mm[surface.boundary_loops[0]],)
+
+
+@pytest.mark.reference(source="a strip let into a plane along a fold moves its far side square to the fold", kind="derived")
+@pytest.mark.parametrize("aslant", [0.0, 30.0, 50.0])
+def test_a_fold_aslant_gives_a_section_less(trough, aslant):
+    lines, corners, sections, tapes = trough
+    height, x = 25.0, sections[0].place_mm[0]
+    pleats = [end_of_fold(1, x - 40, 60 + aslant, height), end_of_fold(1, x + 40, 60 - aslant, height)]
+    fed = fed_by(pleats, corners, lines, sections, tapes, wanted_mm=np.array([30.0]))
+    # Seen square to the opening, where the walls lie aslant by 45 degrees; two places far on either side of the fold.
+    way = np.array([80.0, -2 * aslant / math.sqrt(2.0)])
+    shift = 2 * height * np.array([-way[1], way[0]]) / np.linalg.norm(way)
+    far = 1e6
+    longer = np.hypot(*(np.array([0.0, 2 * far]) + shift)) - 2 * far
+    assert fed.given_mm == pytest.approx([longer], rel=1e-3)
+
+
+def test_film_comes_from_the_nearest_fold_that_has_enough(trough):
+    lines, corners, sections, tapes = trough
+    x = sections[0].place_mm[0]
+
+    def drawn_from(near, far, wanted):
+        pleats = [end_of_fold(k, x + side, y, h) for k, (y, h) in enumerate(((30, near), (90, far)), 1) for side in (-60, 60)]
+        return fed_by(pleats, corners, lines, sections, tapes, wanted_mm=np.array([wanted])).far_mm[0]
+
+    assert drawn_from(20.0, 20.0, 30.0) == pytest.approx(30.0, abs=0.5)
+    assert drawn_from(20.0, 20.0, 60.0) == pytest.approx(90.0, abs=0.5)
+    assert drawn_from(5.0, 40.0, 30.0) == pytest.approx(90.0, abs=0.5)
