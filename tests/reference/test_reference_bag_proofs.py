@@ -1,6 +1,7 @@
 """A bag's film, its pleats and what it might crush, by ways that the other checks of the bag do not go."""
 
 import math
+from dataclasses import replace
 
 import fast_simplification
 import numpy as np
@@ -243,3 +244,12 @@ def test_film_comes_from_the_nearest_fold_that_has_enough(trough):
     assert drawn_from(20.0, 20.0, 30.0) == pytest.approx(30.0, abs=0.5)
     assert drawn_from(20.0, 20.0, 60.0) == pytest.approx(90.0, abs=0.5)
     assert drawn_from(5.0, 40.0, 30.0) == pytest.approx(90.0, abs=0.5)
+
+
+def test_folds_that_serve_alike_are_made_alike(trough):
+    lines, corners, sections, tapes = trough
+    places = ((0.0, 10.0), (0.0, 50.0), (200.0, 10.0), (200.0, 50.0))
+    pleats = [replace(end_of_fold(0, x, y, 0.0), place_mm=(x, y, 0.0)) for x, y in places]
+    fed = fit_pleats(pleats, corners, lines, sections, NYLON, tapes, pressure_kpa=80.0, limit_mm=3.0)
+    # Two folds along the corner, of which either could give it all: a quarter of the film wanted is the height of each.
+    assert [p.height_mm for p in fed.pleats] == pytest.approx([fed.wanted_mm[0] / 4] * 4, rel=1e-6)
