@@ -7,6 +7,7 @@ import fast_simplification
 import numpy as np
 import pytest
 import shapes
+from shapely import LineString, Polygon
 
 from plyflat.bag._film_ground import Ground
 from plyflat.bag._film_mesh import even_triangles, strip
@@ -253,3 +254,23 @@ def test_folds_that_serve_alike_are_made_alike(trough):
     fed = fit_pleats(pleats, corners, lines, sections, NYLON, tapes, pressure_kpa=80.0, limit_mm=3.0)
     # Two folds along the corner, of which either could give it all: a quarter of the film wanted is the height of each.
     assert [p.height_mm for p in fed.pleats] == pytest.approx([fed.wanted_mm[0] / 4] * 4, rel=1e-6)
+
+
+def test_folds_run_along_the_flanks_of_what_stands_up_not_over_it():
+    v, f, foot = shapes.box_on_plate((140.0, 24.0, 60.0), 420.0)
+    surface = refine(Surface(v, f), 15.0).surface
+    lines = hollow_lines(surface, scale_mm=15)
+    sections = corner_sections(surface, lines, allowed_mm=7.2)
+    corners = corners_of(lines, sections)
+    tape = surface.vertices_mm[surface.boundary_loops[0]]
+    wants = {"pressure_kpa": 15.0, "tension_n_per_m": 1750.0, "friction": 0.3}
+    pleats = place_pleats(surface, tape, lines, corners, film_bends(surface, scale_mm=15), **wants)
+    fed = fit_pleats(pleats, corners, lines, sections, NYLON, (tape,), pressure_kpa=80.0, limit_mm=3.0)
+    assert not len(fed.unfed)
+    box = Polygon(foot[:, :2])
+    ends = {k: [p.place_mm[:2] for p in fed.pleats if p.fold == k] for k in {p.fold for p in fed.pleats}}
+    assert len(ends) >= 4
+    for fold in ends.values():
+        # On the plate beside it, and near enough that the film need not be drawn far.
+        assert 2.0 < LineString(fold).distance(box) < 20.0
+    assert fed.far_mm.max() < 40.0
