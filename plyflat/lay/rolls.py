@@ -32,6 +32,8 @@ FREE_TURNS = tuple(30.0 * k for k in range(12))
 MANY = 200
 #: Orders of putting pieces down that are tried without a clock.
 ORDERS = 3
+#: The first answer is worked out anew with fine cells if so many times its own time is left.
+FINER_TIMES = 4.0
 
 
 def lay_on_rolls(
@@ -220,9 +222,12 @@ class Filler:
     def lays(self) -> tuple[Lay, ...]:
         """Give the lays, every copy once."""
         loads = self._shared_out()
+        took = time.monotonic() - self.start
         if (self.seconds or self.tries) and not self.stopped:
-            self.counted = self.tries
             try:
+                if self.tries or self._left() > FINER_TIMES * took:
+                    loads = self._finer(loads)
+                self.counted = self.tries
                 loads = self._improve(loads)
             except (KeyboardInterrupt, StoppedError):
                 self.stopped = True
@@ -652,6 +657,18 @@ class Filler:
         return found[:: max(1, math.ceil(len(found) / len(FREE_TURNS)))]
 
     # ---- better with time ---------------------------------------------------------------------------------------
+
+    def _finer(self, loads: list[Load]) -> list[Load]:
+        """Share many pieces out anew by cells as fine as few pieces have, and keep the better way."""
+        if self.cells == CELLS:
+            return loads
+        self.cells = CELLS
+        try:
+            finer = self._shared_out()
+        except FitError:
+            # In another order of things the cloth at hand may not do.
+            return loads
+        return finer if self._cost(finer) < self._cost(loads) else loads
 
     def _improve(self, loads: list[Load]) -> list[Load]:
         """Offer each section but the last more pieces from later ones, then draw the last one in."""

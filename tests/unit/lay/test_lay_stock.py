@@ -10,6 +10,7 @@ from shapely import Point, Polygon, box
 from shapely.affinity import translate
 
 from plyflat.errors import CheckError, FitError, QuantityError, ShapeError, StoppedError
+from plyflat.lay import rolls
 from plyflat.lay.checks import check_places
 from plyflat.lay.grid import Spot
 from plyflat.lay.parts import Part, Place
@@ -280,6 +281,38 @@ def test_the_same_count_gives_the_same_lay_and_no_longer_one():
     assert [p.shift_mm for p in found[0].places] == [p.shift_mm for p in found[1].places]
     assert found[0].repeatable
     assert found[0].length_mm <= lay_out(parts, [Stock("a", width, 200.0)], seed=5)[0].length_mm
+
+
+def test_many_pieces_get_a_rough_answer_first_and_a_finer_one_with_time(monkeypatch):
+    monkeypatch.setattr(rolls, "MANY", 10)
+    stock = Stock("flawed", 1000.0, 3000.0, flaws=(Flaw(2000.0, 0.0, 50.0, 50.0),))
+    # A sixteenth of the width: half a cell too much for cells twice as wide.
+    parts = [Part(box(0, 0, 300, 62.5), (0.0,), copies=16)]
+    (lay,) = lay_out(parts, [stock])
+    assert lay.length_mm > 590.0
+    filler = Filler(parts, [stock], 0.0, math.inf, 0, 0.0, None, quiet, None)
+    (load,) = filler._finer(filler._shared_out())
+    assert load.lay.length_mm == pytest.approx(300.0, abs=1e-6)
+    assert filler._finer([load]) == [load]
+    asked = []
+    monkeypatch.setattr(Filler, "_finer", lambda self, loads: asked.append(len(loads)) or loads)
+    lay_out(parts, [stock])
+    assert asked == []
+    lay_out(parts, [stock], tries=1)
+    assert asked == [1]
+
+
+def test_cloth_that_does_in_one_order_of_things_alone_is_kept(monkeypatch):
+    monkeypatch.setattr(rolls, "MANY", 10)
+    stock = Stock("flawed", 1000.0, 3000.0, flaws=(Flaw(2000.0, 0.0, 50.0, 50.0),))
+    filler = Filler([Part(box(0, 0, 300, 60), (0.0,), copies=16)], [stock], 0.0, math.inf, 0, 0.0, None, quiet, None)
+    loads = filler._shared_out()
+
+    def used_up(order):
+        raise FitError("no room", do="Buy a roll")
+
+    monkeypatch.setattr(filler, "_share_out", used_up)
+    assert filler._finer(loads) == loads
 
 
 def test_the_check_sees_a_piece_in_a_flaw():
