@@ -81,7 +81,8 @@ def plan_reach(
     notes: list[Note] = [*tubes, *_spot_notes(bridging)]
     try:
         pleats = place_pleats(
-            surface, first, lines, corners, bends, inner_mm=inner, pressure_kpa=tuck, tension_n_per_m=tension,
+            surface, first, lines, corners, bends, inner_mm=inner,
+            walls_mm=[w.place_mm for w in bridging.wall_corners], pressure_kpa=tuck, tension_n_per_m=tension,
             friction=bag.film.friction, margin_mm=bag.film.pleat_margin_mm,
         )  # fmt: skip
     except OutlineError as fault:

@@ -67,8 +67,9 @@ def folds_of(
 ) -> tuple[Fold, ...]:
     """Return the folds that pleats make over the corners they feed.
 
-    A fold runs from one of its two pleats on the outer tape to the other; one that has no fellow runs out along its
-    corner's lines. Pleats of an inner tape are where folds meet it, and make none of their own.
+    A fold runs from one of its two pleats on the outer tape to the other; one that has no fellow ends where three walls
+    meet, or else runs out along its corner's lines. Of two that end in corners across from each other, as in a pocket,
+    both are one fold: what lies between their ends is moved as a whole and gets as much as if they met. Pleats of an inner tape are where folds meet it, and make none of their own.
 
     Parameters
     ----------
@@ -90,6 +91,8 @@ def folds_of(
         first, last = pleats[pair[0]], pleats[pair[-1]]
         if len(pair) > 1:
             end = last.place_mm
+        elif first.ends_mm is not None:
+            end = first.ends_mm
         else:
             own = points[first.feeds]
             x, y, z = own[int(np.argmax(np.linalg.norm(own - np.array(first.place_mm), axis=1)))].tolist()
@@ -102,6 +105,8 @@ def folds_of(
 def paired(pleats: Sequence[Pleat]) -> list[Pleat]:
     """Join pleats that feed one corner in pairs, the first round the tape with the one half of them further on.
 
+    Those whose folds end in one and the same corner of three walls are not joined: each has a fold of its own.
+
     Parameters
     ----------
     pleats : sequence of Pleat
@@ -109,6 +114,11 @@ def paired(pleats: Sequence[Pleat]) -> list[Pleat]:
     out, fold = [], 0
     for name in dict.fromkeys(p.feeds for p in pleats):
         own = [p for p in pleats if p.feeds == name and p.loop == 1]
+        alone = [p for p in own if p.ends_mm is not None and sum(q.ends_mm == p.ends_mm for q in own) > 1]
+        for p in alone:
+            fold += 1
+            out.append(replace(p, fold=fold))
+        own = [p for p in own if p not in alone]
         half = len(own) // 2
         for k, p in enumerate(own):
             out.append(replace(p, fold=fold + 1 + (k % half if k < 2 * half else half)))
@@ -368,6 +378,8 @@ def _flanking(
     pairs = {f: [p for p in own if p.fold == f] for f in dict.fromkeys(p.fold for p in own)}
     if not any(lines[k].closed for k in corner.lines) or any(len(q) != 2 for q in pairs.values()):
         return list(made)
+    if any(p.ends_mm is not None for p in own):
+        return list(made)  # a pocket: there is nothing that stands in the way of its folds
     points = np.concatenate([lines[k].points_mm for k in corner.lines])
     up = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][2]
     length = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(tape, axis=0), axis=1))]

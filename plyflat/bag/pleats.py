@@ -27,8 +27,8 @@ JOINED_MM = 40.0
 LEAST_SLACK_MM = 5.0
 #: A rim's corner turns a flat film by at least so much.
 RIM_DEG = -30.0
-#: Pleats of a pocket or post without such corners.
-ROUND = 4
+#: Pleats of a pocket or post without such corners, and the most that corners are counted up to.
+ROUND, MOST_ROUND = 4, 8
 #: The tape may lie off the surface by this much before it is said to cross an opening.
 OFF_MM = 5.0
 
@@ -61,6 +61,8 @@ class Pleat:
         Which line of tape, 1 the outer one; lengths along each count from its own mark.
     fold : int
         Pleats of one number are the ends of one fold; 0 where none is told.
+    ends_mm : (float, float, float) or None
+        The corner of three walls in which its fold ends; None where it runs on to the pleat at its other end.
     """
 
     number: int
@@ -75,6 +77,7 @@ class Pleat:
     order: int
     loop: int = 1
     fold: int = 0
+    ends_mm: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +139,7 @@ def place_pleats(
     bends: Sequence[Bend] = (),
     *,
     inner_mm: Sequence[Floats] = (),
+    walls_mm: Sequence[Sequence[float]] = (),
     pressure_kpa: float,
     tension_n_per_m: float,
     friction: float,
@@ -143,9 +147,11 @@ def place_pleats(
 ) -> tuple[Pleat, ...]:
     """Place pleats on a tape line.
 
-    An inside corner whose line runs up to the tape gets one pleat at each such end. A pocket or the foot of a post gets
-    one opposite each corner of its rim, or four evenly round it where it has none. All are half as high as the
-    worst section wants slack, since a pleat gives twice its height; a margin is added.
+    An inside corner whose line runs up to the tape gets one pleat at each such end. A pocket gets one outside each
+    corner where three of its walls meet, or else, as the foot of a post, one opposite each corner of its rim, or four
+    evenly round it where it has none. All are half as high as the worst section wants slack, since a pleat gives twice
+    its height; a margin is added. A pleat's fold ends in the corner of three walls nearest to it, where there is one:
+    film to spare on both its sides is what such a corner lacks, and beyond it there is none to fold.
 
     Parameters
     ----------
@@ -158,6 +164,8 @@ def place_pleats(
     bends : sequence of Bend
     inner_mm : sequence of (k, 3) float arrays
         Closed lines of tape within the first, as round a post; a corner line that ends there gets a pleat there too.
+    walls_mm : sequence of (3,) float
+        Places where three walls meet.
     pressure_kpa : float
         While the pleats are tucked in; film is drawn from farther at a low vacuum.
     tension_n_per_m : float
@@ -190,20 +198,21 @@ def place_pleats(
             continue
         own = [lines[k] for k in corner.lines]
         points = np.concatenate([c.points_mm for c in own])
-        feet = [(1, tape, at) for at in _feet(tape, own, points, bends)]
+        met = _met(points, walls_mm)
+        feet = [(1, tape, at) for at in _feet(tape, own, points, bends, met)]
         feet += [(k, line, at) for k, line in enumerate(inner_mm, 2) for at in _ends_at(line, own)]
         for loop, line, at in feet:
             p = along_tape(line, at)
             far = float(np.linalg.norm(points - p, axis=1).min())
-            found.append((loop, at, p, 0.5 * corner.slack_mm, corner.name, far))
+            found.append((loop, at, p, 0.5 * corner.slack_mm, corner.name, far, _end_of(p, met)))
     found.sort(key=lambda q: q[:2])
     rank = np.argsort(np.argsort([-q[3] for q in found], kind="stable"), kind="stable")
     return tuple(
         Pleat(
             k + 1, at / 1000, (float(p[0]), float(p[1]), float(p[2])), needs + margin_mm, needs, margin_mm, name, far,
-            far <= reach, int(rank[k]) + 1, loop,
+            far <= reach, int(rank[k]) + 1, loop, 0, end,
         )  # fmt: skip
-        for k, (loop, at, p, needs, name, far) in enumerate(found)
+        for k, (loop, at, p, needs, name, far, end) in enumerate(found)
     )
 
 
@@ -259,18 +268,52 @@ def _crossing(surface: Surface, tape: Floats) -> Floats | None:
     return np.asarray(middle[i[hit[0]]]) if len(hit) else None
 
 
-def _feet(tape: Floats, own: Sequence[Crease], points: Floats, bends: Sequence[Bend]) -> list[float]:
+def _met(points: Floats, walls: Sequence[Sequence[float]]) -> list[Floats]:
+    """The places where three walls meet that lie on a corner's lines."""
+    places = [np.asarray(w, dtype=np.float64) for w in walls]
+    return [w for w in places if np.linalg.norm(points - w, axis=1).min() < JOINED_MM]
+
+
+def _end_of(p: Floats, met: Sequence[Floats]) -> tuple[float, float, float] | None:
+    """The nearest of the places where three walls meet."""
+    if not met:
+        return None
+    x, y, z = min(met, key=lambda w: float(np.linalg.norm(w - p))).tolist()
+    return x, y, z
+
+
+def _feet(
+    tape: Floats, own: Sequence[Crease], points: Floats, bends: Sequence[Bend], met: Sequence[Floats]
+) -> list[float]:
     """Lengths along the tape at which a corner is fed."""
     ends = _ends_at(tape, own)
     if ends:
         return ends
+    if 3 <= len(met) <= MOST_ROUND:
+        return _apart([_onto(tape, p)[0] for p in _outside(tape, np.array(met))], closed_length(tape))
     # Corners of the rim: film is short there, on the way from the corner line to the tape.
     rim = [np.array(b.place_mm) for b in bends if b.deg < RIM_DEG]
     depth = float(np.ptp(points, axis=0).max())
     rim = [p for p in rim if np.linalg.norm(points - p, axis=1).min() < max(depth, JOINED_MM)]
-    if not 3 <= len(_apart([_onto(tape, p)[0] for p in rim], closed_length(tape))) <= 8:
+    if not 3 <= len(_apart([_onto(tape, p)[0] for p in rim], closed_length(tape))) <= MOST_ROUND:
         rim = _round(points)
     return _apart([_onto(tape, p)[0] for p in rim], closed_length(tape))
+
+
+def _outside(tape: Floats, met: Floats) -> list[Floats]:
+    """The place on a tape outside each corner (k, 3) of a pocket's floor, on the line that halves its angle."""
+    middle = met.mean(axis=0)
+    x, y, up = np.linalg.svd(met - middle, full_matrices=False)[2]
+    met = met[np.argsort(np.arctan2((met - middle) @ y, (met - middle) @ x))]
+    out = []
+    for k, w in enumerate(met):
+        sides = [met[k - 1] - w, met[(k + 1) % len(met)] - w]
+        way = -sum(q / np.linalg.norm(q) for q in sides)
+        off = tape - w
+        off = off - np.outer(off @ up, up)
+        lean = off @ way / np.maximum(np.linalg.norm(off, axis=1), 1e-300)
+        out.append(tape[int(np.argmax(lean))])
+    return out
 
 
 def _ends_at(tape: Floats, own: Sequence[Crease]) -> list[float]:

@@ -261,10 +261,28 @@ def _bridging(reach: BagReach) -> dict:
             }
             for s in reach.bridging.spots
         ],
+        "wall_corners": [
+            {
+                "place_mm": list(w.place_mm),
+                "depth_mm": [float(w.depth_mm), float(w.depth_most_mm)],
+                "volume_mm3": [float(w.volume_mm3), float(w.volume_most_mm3)],
+                "resin_g": [float(w.resin_g), float(w.resin_most_g)],
+                "spot": int(w.spot),
+            }
+            for w in reach.bridging.wall_corners
+        ],
         "slack_mm": {c.name: float(c.slack_mm) for c in reach.corners},
         "bends": [{"place_mm": list(b.place_mm), "deg": float(b.deg)} for b in reach.bends],
         "tape_mm": _points(reach.tape_mm),
-        "pleats": [{**asdict(p), "place_mm": list(p.place_mm), "helps": bool(p.helps)} for p in reach.pleats],
+        "pleats": [
+            {
+                **asdict(p),
+                "place_mm": list(p.place_mm),
+                "helps": bool(p.helps),
+                "ends_mm": None if p.ends_mm is None else list(p.ends_mm),
+            }
+            for p in reach.pleats
+        ],
         "inner_tapes_mm": [_points(line) for line in reach.inner_mm],
         "film": film_dict(reach),
     }

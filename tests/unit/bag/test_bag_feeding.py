@@ -1,5 +1,7 @@
 """Folds of film and what they give to sections; pleats made as high as the sections want."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapes
@@ -9,6 +11,7 @@ from plyflat.bag.feeding import ends_inside, fit_pleats, folds_of, shares, wante
 from plyflat.bag.film import Film
 from plyflat.bag.film_states import SOFT, Bench, film_cures
 from plyflat.bag.pleats import corners_of, place_pleats
+from plyflat.bag.reach import find_bridging
 from plyflat.bag.section_film import lay_over_section
 from plyflat.surface.mesh import Surface
 
@@ -18,7 +21,7 @@ FILM = Film("nylon", 700.0, 0.05, yield_mpa=35.0, hardening_mpa=15.0, break_stre
 class Place:
     """A surface with its corners, sections and tapes, and pleats where they first stand."""
 
-    def __init__(self, v, f, friction=0.3):
+    def __init__(self, v, f, friction=0.3, walls_mm=()):
         self.surface = s = Surface(v, f)
         self.lines = hollow_lines(s, scale_mm=15)
         self.sections = corner_sections(s, self.lines, allowed_mm=7.2)
@@ -26,8 +29,8 @@ class Place:
         loops = sorted((s.vertices_mm[q] for q in s.boundary_loops), key=lambda p: -np.ptp(p, axis=0).sum())
         self.tapes = tuple(loops)
         self.pleats = place_pleats(
-            s, loops[0], self.lines, self.corners, film_bends(s, scale_mm=15), inner_mm=loops[1:], pressure_kpa=15.0,
-            tension_n_per_m=1750.0, friction=friction,
+            s, loops[0], self.lines, self.corners, film_bends(s, scale_mm=15), inner_mm=loops[1:], walls_mm=walls_mm,
+            pressure_kpa=15.0, tension_n_per_m=1750.0, friction=friction,
         )  # fmt: skip
         self.bench = Bench(self.sections, self.lines, 3.0, friction, 15.0, 1.15)
 
@@ -146,9 +149,54 @@ def test_no_pleats_where_the_limit_is_kept_without(wedge):
     assert fed.wanted_mm.max() == 0.0
 
 
-def test_folds_without_a_fellow_run_out_along_their_corner(wedge):
-    from dataclasses import replace
+def met(v, f):
+    return [w.place_mm for w in find_bridging(Surface(v, f), pressure_kpa=80.0, tension_n_per_m=1750.0).wall_corners]
 
+
+@pytest.mark.parametrize("size", [(200.0, 200.0), (240.0, 160.0)])
+def test_a_pocket_is_fed_by_four_folds_that_end_in_its_corners(size):
+    v, f = shapes.box_pocket(size=size, step=20.0)
+    place = Place(v, f, walls_mm=met(v, f))
+    fed = fit_pleats(
+        place.pleats, place.corners, place.lines, place.sections, FILM, place.tapes, pressure_kpa=80.0, limit_mm=0.3
+    )
+    assert len(fed.pleats) == 4
+    assert not len(fed.unfed)
+    for p in fed.pleats:
+        # Each stands at the tape's own corner and runs to the floor's corner next to it, which it does not pass.
+        assert np.abs(p.place_mm[:2]) == pytest.approx(np.array(size) / 2 + 100, abs=1e-6)
+        assert p.ends_mm == pytest.approx((*(np.sign(p.place_mm[:2]) * size / 2), -60.0), abs=1e-6)
+        # Aslant, a tape takes up a fold by 2 e / cos: the depth to both sides of a square pocket, 8 h in all.
+        if size[0] == size[1]:
+            assert np.sqrt(2) * p.needs_mm == pytest.approx(60.0, rel=0.02)
+    assert place.bench.state("", FILM, 80.0, fed=fed).depth_mm <= 0.3
+
+
+def test_three_folds_of_limited_length_end_where_three_walls_meet():
+    v, f = shapes.three_planes(size=160.0, step=8.0)
+    place = Place(v, f, walls_mm=met(v, f))
+    fed = place.fitted()
+    assert len(fed.pleats) == len(fed.folds) == 3
+    for p, fold in zip(fed.pleats, fed.folds):
+        assert p.ends_mm == fold.ear.to_mm == pytest.approx((0, 0, 0), abs=1e-6)
+        assert fold.ear.from_mm == p.place_mm
+        # Along its own line of 160 mm and no further.
+        assert np.linalg.norm(np.subtract(p.place_mm, p.ends_mm)) == pytest.approx(160.0, abs=1e-6)
+    # No section is given more than it wants: a fold that ran on would feed another line's too.
+    assert fed.given_mm == pytest.approx(fed.wanted_mm, abs=0.5)
+    through = fit_pleats(
+        [replace(p, ends_mm=None) for p in place.pleats], place.corners, place.lines, place.sections, FILM, place.tapes,
+        pressure_kpa=80.0, limit_mm=3.0,
+    )  # fmt: skip
+    assert max(through.given_mm - through.wanted_mm) > 50.0
+
+
+def test_a_corner_of_three_walls_elsewhere_ends_no_fold(wedge):
+    place = Place(*shapes.wedge(90, length=200, step=8.0), walls_mm=[(100.0, 120.0, 0.0)])
+    assert all(p.ends_mm is None for p in place.pleats)
+
+
+def test_folds_without_a_fellow_run_out_along_their_corner(wedge):
     one = replace(wedge.fitted().pleats[0], fold=7)
     (fold,) = folds_of([one], wedge.corners, wedge.lines, wedge.tapes[0])
     assert np.linalg.norm(np.subtract(fold.ear.to_mm, fold.ear.from_mm)) > 150.0
