@@ -33,7 +33,10 @@ MANY = 200
 #: Orders of putting pieces down that are tried without a clock.
 ORDERS = 3
 #: The first answer is worked out anew with fine cells if so many times its own time is left.
-FINER_TIMES = 4.0
+FINER_TIMES = 3.0
+#: Time kept back for closing lays up, as a share of that of the first answer, and of the whole at most.
+CLOSING = 0.5
+CLOSING_MOST = 0.2
 
 
 def lay_on_rolls(
@@ -206,6 +209,7 @@ class Filler:
         self.seed, self.seconds, self.tries, self.tell, self.stop = seed, seconds, tries, tell, stop
         self.counted: int | None = None
         self.start = time.monotonic()
+        self.closing_s = 0.0
         self.stopped = False
         self.areas = [part.outline.area for part in self.parts]
         self.hulls = [hull_points(part.outline) for part in self.parts]
@@ -223,6 +227,7 @@ class Filler:
         """Give the lays, every copy once."""
         loads = self._shared_out()
         took = time.monotonic() - self.start
+        self.closing_s = min(CLOSING * took, CLOSING_MOST * self.seconds)
         if (self.seconds or self.tries) and not self.stopped:
             try:
                 if self.tries or self._left() > FINER_TIMES * took:
@@ -876,7 +881,7 @@ class Filler:
         return self.stopped
 
     def _left(self) -> float:
-        return max(0.0, self.start + self.seconds - time.monotonic())
+        return max(0.0, self.start + self.seconds - self.closing_s - time.monotonic())
 
 
 def left_over(lay: Lay) -> tuple[shapely.Polygon, ...]:
