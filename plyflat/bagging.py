@@ -13,7 +13,7 @@ from .bag.reach import Bridging, Spot, find_bridging
 from .bag.wedge import depth_factor, feed_length_mm
 from .daily import pressure_on_bag_kpa
 from .errors import OutlineError, ShapeError
-from .filming import FILM_MM, film_of, place_film, tube_notes
+from .filming import FILM_MM, JOINED, film_of, place_film, tube_notes
 from .job.model import Bag, Job
 from .planned import BagReach, LayerPlan
 from .progress import Tell, quiet
@@ -78,7 +78,7 @@ def plan_reach(
     first, *inner = (surface.vertices_mm[q] for q in tape.loops)
     inner = [np.roll(q, -int(np.argmax(q @ np.asarray(job.boat.forward))), axis=0) for q in inner]
     tuck = min(bag.film.tuck_kpa, pressure)
-    notes: list[Note] = [*tubes, *_spot_notes(bridging)]
+    notes: list[Note] = [*tubes, *_spot_notes(bridging, bag.film.cut in JOINED)]
     try:
         pleats = place_pleats(
             surface, first, lines, corners, bends, inner_mm=inner,
@@ -113,9 +113,9 @@ def _far_notes(reach: BagReach) -> list[Note]:
     ]
 
 
-def _spot_notes(found: Bridging) -> list[Note]:
+def _spot_notes(found: Bridging, joined: bool) -> list[Note]:
     """One note for each of the deepest spots, and one for the rest together."""
-    notes = [(_spot_words(k, s), _spot_help(s, found)) for k, s in enumerate(found.spots[:TOLD], 1)]
+    notes = [(_spot_words(k, s), _spot_help(s, found, joined)) for k, s in enumerate(found.spots[:TOLD], 1)]
     rest = found.spots[TOLD:]
     if rest:
         grams = sum(s.resin_g for s in rest)
@@ -138,7 +138,9 @@ def _spot_words(number: int, spot: Spot) -> str:
     )
 
 
-def _spot_help(spot: Spot, found: Bridging) -> str:
+def _spot_help(spot: Spot, found: Bridging, joined: bool) -> str:
+    if joined:
+        return "Work the film in there by hand, where it is joined its seam first; cut peel ply, release film and breather along the corner line."
     return (
         f"Make the pleats on the list, push film and layers into the corner first, or run a fillet of "
         f"{found.radius_mm:.0f} mm; cut peel ply, release film and breather along the corner line."

@@ -231,7 +231,7 @@ def _joined(ask: Ask, pieces: Sequence[_Piece]) -> FilmWay:
             seams.append(Seam(f"corner {line.name}, {' to '.join(shared)}", long))
             steps.append(
                 f"Join {' and '.join(shared)} along corner {line.name}, {long / 1000:.2f} m: lay both edges face to face, tape "
-                f"{seam:.0f} mm from the edge between them, {'from mark to mark all round' if line.closed else 'from its middle to its ends'}. "
+                f"{seam:.0f} mm from the edge between them, {'at its four quarters first, then between them' if line.closed else 'from its middle to its ends'}. "
                 "The seam stands up from the corner; no tape touches the laminate."
             )
     words = f"{len(pieces)} pieces that meet along the corner" + "s" * (len(ask.tight) > 1)

@@ -117,7 +117,7 @@ def place_film(
         pleated = tuple(bench.state("with its pleats", film, p, fed=fed) for p in _rising(tuck, reach.pressure_kpa))
     elif joined is not None:
         pleated = tuple(
-            bench.state(joined, film, p, taped_at_corner=keys.cut == "two pieces", whole_way=keys.cut == "envelope")
+            bench.state(joined, film, p, taped_at_corner=keys.cut == "two pieces", whole_way=True)
             for p in _rising(tuck, reach.pressure_kpa)
         )
     progress("layers in the corners", 0.4)

@@ -386,13 +386,13 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped, lying: Lying)
 def _note_layer(work: _Work, name: str, layer: LayerPlan) -> None:
     where = f"{name}, {layer.kind}"
     slack = max(layer.slack_mm)
-    if layer.kind == "bag film" and slack > 10.0:
+    if layer.kind == "bag film" and slack > 10.0 and layer.joined is None:
         work.caution(
             f"a film drawn taut from edge to edge would lack {layer.slack_mm[0]:.0f} mm along the warp line and "
             f"{layer.slack_mm[1]:.0f} mm across it at the worst sections, and would bridge the corners",
             where=where,
-            do="The film is cut that much larger, so that it can reach the bottom of every corner. "
-            + ("Its seams lie in the corners." if layer.joined else "Pleats give the corners what they want of it: see their heights."),
+            do="The film is cut that much larger, so that it can reach the bottom of every corner. Pleats give the corners what they want "
+            "of it: see their heights.",
         )
 
 

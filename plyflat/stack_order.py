@@ -98,7 +98,7 @@ def _taped(p: Placing) -> Iterator[str]:
 
 def _plied(p: Placing) -> Iterator[str]:
     start = "from the corner outwards" if p.cornered or p.stack.tight else "from the middle outwards"
-    yield f"Wet out and lay {_joined(p.plies)} on their marks, {start}; no ply may hang over an inside corner."
+    yield f"Wet out and lay {_joined(p.plies)} on {'its' if len(p.plies) == 1 else 'their'} marks, {start}; no ply may hang over an inside corner."
 
 
 def _layered(p: Placing) -> Iterator[str]:

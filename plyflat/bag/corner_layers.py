@@ -18,12 +18,14 @@ from ..surface.mesh import Floats, Surface
 from .corners import CornerSection
 from .film import Film
 from .film_states import Bench, Cure, FilmState, LayerReach
-from .layers import ON_MM
+from .layers import ON_MM, _evenly
 from .section_film import SectionFilm, filled, lay_over_section, length_mm, level, measured, places, touches
 from .sections import _upper_chain
 
 #: Radii that a section is filled to, as parts of its width, and their number; between them lengths are interpolated.
 WIDEST, RADII = 0.4, 9
+#: What is deepest under a taut sheet within this of a corner line lies in that corner, mm.
+BESIDE_MM = 12.0
 #: A cut is placed on the hull by hand to within this, common practice, and laps are told in such steps, mm.
 PLACED_MM, LAP_STEP_MM = 20.0, 5.0
 
@@ -175,7 +177,7 @@ def _pair(bench: Bench, across: Sequence[_Across], layer: CornerLayer, pressure:
         radius = 0.0 if span is None else min(q.settled_mm(length, side, mu) for side, length in enumerate(span))
         loose.append(q.laid(min(radius, fast.radius_mm), layer.film, pressure) if radius < fast.radius_mm else fast)
     through = bench.summed(f"{layer.film.name}, in one piece", layer.film, pressure, loose, held)
-    least = max((_drawn_back(q, span) for q, span in zip(across, spans) if span is not None), default=0.0)
+    least = max((_drawn_back(bench, q, span) for q, span in zip(across, spans) if span is not None), default=0.0)
     most = min((q.lap_most_mm(bench.limit_mm, mu) for q, span in zip(across, spans) if span is not None), default=float("inf"))
     lap = _lap_mm(least, most) if layer.lap_mm is None else layer.lap_mm
     flat, lapped = [], []
@@ -231,25 +233,38 @@ def _every(q: _Across, step_mm: float = 4.0) -> tuple[Floats, Floats]:
     return at, np.stack([np.interp(at, s, q.hull[:, k]) for k in range(2)], axis=1)
 
 
-def _drawn_back(q: _Across, span: tuple[float, float]) -> float:
+def _drawn_back(bench: Bench, q: _Across, span: tuple[float, float]) -> float:
     """By how much both halves, laid taut from edge to corner or from corner to corner, end short of the line once pressed down."""
     cuts = [at for at in places(q.hull, q.section) if abs(at - q.at_mm) > 1.0]
     low = max([at for at in cuts if at < q.at_mm] + [q.at_mm - span[0]])
     high = min([at for at in cuts if at > q.at_mm] + [q.at_mm + span[1]])
-    return _short(q.hull, low, q.at_mm) + _short(q.hull, q.at_mm, high)
+    return _short(bench, q, low, q.at_mm) + _short(bench, q, q.at_mm, high)
 
 
-def _short(hull: Floats, low: float, high: float) -> float:
-    """How much longer a stretch of a section is than a sheet drawn taut over it."""
+def _short(bench: Bench, q: _Across, low: float, high: float) -> float:
+    """How much longer a stretch of a section is than a sheet drawn taut over it, other corners left out: it is cut there too."""
+    from scipy.spatial import cKDTree
     from shapely import LineString
     from shapely.ops import substring
 
     if high - low < 1.0:
         return 0.0
-    part = np.asarray(substring(LineString(hull), low, high).coords)
+    part = np.asarray(substring(LineString(q.hull), low, high).coords)
     x, y = part[-1] - part[0]
-    turned = (part - part[0]) @ np.array([[x, -y], [y, x]]) / max(float(np.hypot(x, y)), 1e-300)
-    return max(length_mm(part) - length_mm(_upper_chain(turned)), 0.0)
+    way = (part - part[0]) @ np.array([[x, -y], [y, x]]) / max(float(np.hypot(x, y)), 1e-300)
+    chain = _upper_chain(way)
+    lines = cKDTree(np.concatenate([_evenly(line.points_mm, BESIDE_MM / 2) for line in bench.lines]))
+    total, at = 0.0, cKDTree(way).query(chain)[1]
+    for a, b in zip(at[:-1], at[1:]):
+        run, leg = way[min(a, b) : max(a, b) + 1], way[b] - way[a]
+        size = float(np.hypot(*leg))
+        more = length_mm(run) - size
+        if more <= 0 or size <= 0:
+            continue
+        deep = part[min(a, b) + int(np.argmax(np.abs((run - way[a]) @ np.array([-leg[1], leg[0]]))))]
+        there = q.section.place_mm + (deep @ q.turn) @ np.stack([q.section.across, q.section.up])
+        total += more if lines.query(there)[0] > BESIDE_MM else 0.0
+    return total
 
 
 # -- beside the film's own cures ------------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from ..errors import ShapeError
 from ..surface.mesh import Floats
 from .corners import CornerSection
 from .film import Film
+from .sections import _upper_chain
 from .wedge import check_pressure
 
 #: A film is drawn with this many steps to a quarter of a circle.
@@ -74,7 +75,7 @@ def lay_over_section(
     film : Film
     pressure_kpa : float
     slack_mm : float
-        Film put in beyond a taut one.
+        Film put in beyond a taut one; of a film in two pieces each gets as much of it as it lacks.
     fillet_mm : float
         Radius to which the corners are filled first.
     taped_at_corner : bool
@@ -104,7 +105,9 @@ def lay_over_section(
         return measured(section, hull, way, back, (radius, pull, stretch))
     at = places(hull, section)
     cut = _split(hull, at)
-    parts = [_settled(q, film, pressure_kpa, 0.0) for q in cut]
+    # What is cut to its own way has what it lacks, and nothing over.
+    lacks = [max(length_mm(q) - length_mm(_upper_chain(q)), 0.0) for q in cut]
+    parts = [_settled(q, film, pressure_kpa, min(slack_mm, more)) for q, more in zip(cut, lacks)]
     way = np.concatenate([parts[0][0], *(p[0][1:] for p in parts[1:])])
     worst = max(parts, key=lambda p: p[1])
     return measured(section, hull, way, back, worst[1:])
@@ -218,8 +221,6 @@ def _settled(hull: Floats, film: Film, pressure: float, slack: float) -> tuple[F
 
     Where the length of a shape of radius R would take less tension than p R the film gives way to a smaller R.
     """
-    from .sections import _upper_chain
-
     cut = length_mm(_upper_chain(hull)) + slack
     wide = float(np.ptp(hull, axis=0).max())
     high = STRAIGHT * wide
