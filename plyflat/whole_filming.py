@@ -152,8 +152,9 @@ def whole_notes(whole: WholeFilm) -> tuple[Note, ...]:
     if not last.converged:
         out.append(
             (
-                f"laid whole the film had not come to rest: {100 * last.residual:.1f} % of the pressure is not balanced",
-                "Take its figures for rough ones, or ask for more points in the bag's table.",
+                f"laid whole the film had not come to rest: {100 * last.residual:.1f} % of the pressure is not balanced; limp film was still "
+                "creeping in, and what is told of it is the most that it leaves",
+                "Take its gaps for the most, and those of the sections for the least, that the film will leave.",
             )
         )
     if last.worst_mm > whole.limit_mm:
@@ -177,7 +178,7 @@ def _rounds(whole: WholeFilm) -> str:
         return "no other pleats were tried"
     better = sum(q.better for q in more)
     if not better:
-        return f"more film in the pleats, tried {len(more)} times, does not help"
+        return f"more film in the pleats, tried {len(more)} time{'s' * (len(more) != 1)}, does not help"
     return f"of {len(more)} tries with more film the best is in the plan, and brought it from {whole.tries[0].state.worst_mm:.1f} mm"
 
 

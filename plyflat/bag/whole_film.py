@@ -21,11 +21,11 @@ from .film import Film, FilmMesh, LaidFilm, lay_film
 from .film_advice import filleted
 from .film_region import Ear, quiet_surface, taut_film, with_ears
 
-#: A film is at rest here where the forces left over are less than this share of the pressure; beyond it more steps
-#: brought no more over a scanned skeg.
-TOLERANCE, STEPS = 2e-2, 60
+#: A film is at rest here where the forces left over are less than this share of the pressure. Limp film creeps on: over
+#: a scanned skeg with its pleats it stood 5.2 mm off on the mean at 0.02, 3.9 at 0.01 and 3.3 at 0.005.
+TOLERANCE, STEPS = 5e-3, 120
 #: While its cells are still to be split it need not balance better than this.
-DRAFT = 8e-2
+DRAFT = 5e-2
 #: Pressures on the way, as shares of the last one.
 RAMP = (0.3, 1.0)
 #: The film is begun with this share of its points; the others go to its corners.

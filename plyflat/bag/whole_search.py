@@ -17,7 +17,7 @@ from .pleats import MARGIN_MM, Corner, Pleat
 from .whole_film import Spread, WholeBench, WholeState
 
 #: How often pleats are given more film, and how much more each time.
-ROUNDS, MORE = 3, 1.25
+ROUNDS, MORE = 2, 1.25
 #: A pleat added holds this share of what the others of its corner hold on the mean.
 ADDED = 0.5
 #: A try counts as better where the worst place comes nearer by this, mm: less is scatter.

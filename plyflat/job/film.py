@@ -29,7 +29,7 @@ class FilmKeys(Table):
         "the film finds its way, and takes longer; no: only how far a rolled ball reaches.",
     )
     points: Annotated[int, OURS] = Field(
-        default=8000, ge=400, le=100_000, strict=True,
+        default=4000, ge=400, le=100_000, strict=True,
         description="About how many points the whole film is laid with: more see finer corners and take longer.",
     )
     stack_mm: Annotated[float | None, length(0, 50, "2 mm"), forms.Mark("by its cloths and layers")] = Field(

@@ -168,7 +168,7 @@ def whole_picture(stage: Stage, reach: BagReach, state: WholeState, how: str, *,
             stage.scene.line(_lead(stage, reach, p), colour=INK, width=3.0)
     shots = stage.shoot()
     masks = _above(stage, reach, gap, limit)
-    title = f"{stage.region.name}: the whole film {how}, at {state.pressure_kpa:.0f} kPa"
+    title = f"{stage.region.name}: the film laid whole, {how}"
     figure, axes = _page(title, shots, stage.height_in, foot_in=_LEGEND_IN)
     for ax, shot, mask in zip(axes, shots, masks):
         if mask.any():
@@ -181,7 +181,7 @@ def whole_picture(stage: Stage, reach: BagReach, state: WholeState, how: str, *,
     return Picture(
         file_stem(stage.region.name, f"whole-film-{'pleats' if pleats else 'taut'}"),
         title,
-        f"Gap between the stack and the film laid whole, {how}, drawn on the hull in shades from 0 to {top:.0f} mm; outlined where it is over "
+        f"Gap between the stack and the film laid whole, {how}, at {state.pressure_kpa:.0f} kPa, drawn on the hull in shades from 0 to {top:.0f} mm; outlined where it is over "
         f"{limit:g} mm. At the corners it stands {state.mean_mm:.1f} mm off on the mean, and {state.worst_mm:.1f} mm at most, near "
         f"({x:.0f}, {y:.0f}, {z:.0f}) mm.",
         as_png(figure),

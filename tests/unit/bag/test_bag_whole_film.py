@@ -42,9 +42,12 @@ def test_over_a_square_corner_it_is_an_arc(offset):
     assert (low <= state.gap_mm[middle]).all()
     assert (high - low < 0.5).all()
     assert high.mean() > exact
-    assert state.volume_mm3 == pytest.approx(length * RADIUS**2 * (1 - math.pi / 4), rel=0.06)
-    # The walls are left from where the film leaves them, 10 mm off the corner; it takes 2.2 of them to stand a quarter of a mm off.
-    assert state.area_mm2 == pytest.approx(2 * length * (RADIUS - math.sqrt(0.5 * RADIUS - 0.0625)), rel=0.06)
+    # At both ends the tape holds the film down in the corner; over less than a radius it is away from that.
+    full = RADIUS**2 * (1 - math.pi / 4)
+    assert full * (length - 2 * RADIUS) < state.volume_mm3 < full * length
+    # A film on an arc takes 2.2 of the 10 mm that it leaves of each wall to stand a quarter of a mm off.
+    off = 2 * (RADIUS - math.sqrt(0.5 * RADIUS - 0.0625))
+    assert off * (length - 2 * RADIUS) < state.area_mm2 < off * length * 1.03
     assert state.resin_g == pytest.approx(1.15e-3 * state.volume_mm3)
     assert state.over_mm == pytest.approx(length, rel=0.1)
 
