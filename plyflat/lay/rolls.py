@@ -232,6 +232,8 @@ class Filler:
             try:
                 if self.tries or self._left() > FINER_TIMES * took:
                     loads = self._finer(loads)
+                # What the search must beat is the first answer closed up.
+                loads = self._tucked(self._closed_up(loads))
                 self.counted = self.tries
                 loads = self._improve(loads)
             except (KeyboardInterrupt, StoppedError):

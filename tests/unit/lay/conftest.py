@@ -8,4 +8,4 @@ from plyflat.lay import search
 @pytest.fixture(autouse=True)
 def few_quick_answers(monkeypatch):
     """Fewer quick answers than a builder gets: what these tests hold does not hang on how short the lays are."""
-    monkeypatch.setattr(search, "QUICK", 10)
+    monkeypatch.setattr(search, "QUICK", 5)
