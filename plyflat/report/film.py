@@ -24,6 +24,8 @@ STATE_HEAD = (
 )  # fmt: skip
 CURE_HEAD = ("what", "off the corner, mm#", "volume, cm³#", "resin, g#", "keeps the limit")
 LAYER_HEAD = ("layer", "material", "hangs free with radius, mm#", "off the corner, mm#", "volume, cm³#", "figures")
+#: A film that is cut in one sheet may also be laid whole.
+UNJOINED = ("drawn taut", "with its pleats")
 SKINS = (
     "Vacuum crushes: a thin skin between frames, foam that is soft with heat, and hollow tubes are pressed by all of it. State hollow "
     "tubes in the bag's table to have them checked (elastic buckling of a long round tube, from memory); shore or vent what is in "
@@ -114,6 +116,7 @@ def film_words(reach: BagReach | None) -> list[str]:
         f"is worked in by hand, the second for film that friction of {film.friction:g} holds back. Sections do not see where three walls meet: "
         "there it leaves more. With pleats they tell what the film's length allows, not that it finds its way into the corner by "
         "itself: take those figures for the least."
+        + ("" if film.whole is not None or film.pleated[-1].name not in UNJOINED else ' To have it laid whole as well, state worked_out = "whole" in the bag\'s film.')
     ]
     if film.fed is not None:
         words.append(_pleat_words(film))

@@ -119,6 +119,7 @@ def test_plan_json_and_the_sheet_tell_it(plan):
     assert "the peel ply bridges most if it runs through" in words
     assert "keeps the limit of 3 mm" in words
     assert "take those figures for the least" in words
+    assert 'state worked_out = "whole"' in words
     assert "hollow tubes" in words
 
 
