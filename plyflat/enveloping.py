@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from shapely import Polygon
+from shapely import LineString, Polygon
 
 from .bag.envelope import (
     FilmWay,
@@ -29,6 +29,10 @@ from .surface.region import Region
 
 #: The edge of what stands up within a corner line keeps this near to the line, in edges of the mesh.
 FOOT = 4.0
+#: A hull that leans from the sheet by more than this (cosine) at an inner edge of the film stands through it.
+STEEP = 0.7
+#: A slit is drawn as wide as a cut, mm.
+SLIT_MM = 1.0
 WAYS = ("sheet", "two pieces", "envelope")
 
 
@@ -121,8 +125,43 @@ def _as_sheet(ask: Ask, made: FilmWidth) -> FilmWay:
     strips = len(made.edges_mm)
     what = f"a sheet of {made.length_mm:.0f} by {made.width_mm:.0f} mm"
     what += f" from {strips} strips, overlapped by {made.overlap_mm:.0f} mm" if strips > 1 else " in one piece"
-    joins = tuple(Seam(f"join {k}", join.length_mm) for k, join in enumerate(made.joins, 1))
-    return FilmWay("sheet", what, strip_templates(made, **ask.label), made.film_mm2, made.waste_mm2, made.beside_mm2, joins)
+    seams = [Seam(f"join {k}", join.length_mm) for k, join in enumerate(made.joins, 1)]
+    holes, steps = [], []
+    for k, rim in enumerate(_stood_through(ask.region), 1):
+        # A seam takes twice its width of the way round what stands there.
+        hole = opening_in((made.length_mm, made.width_mm), ask.region.surface, rim, ask.along).buffer(ask.layer.seam_mm / np.pi)
+        slit = _slit(hole, made.length_mm, made.width_mm)
+        holes.append(hole.union(LineString([hole.centroid, slit.coords[-1]]).buffer(SLIT_MM / 2, cap_style="flat")))
+        seams.append(Seam(f"slit {k}", slit.length))
+        x, y, z = rim.mean(axis=0)
+        steps.append(
+            f"The film has an opening for what stands through it near ({x:.0f}, {y:.0f}, {z:.0f}) mm, and a slit to it: lay it round, then join the "
+            f"slit flat from the opening outwards, {slit.length / 1000:.2f} m, tape {ask.layer.seam_mm:.0f} mm from the edge, and tape the opening's edge "
+            "down all round; what film is too much at the foot goes into the pleats."
+        )
+    what += f", with {len(holes)} opening{'s' * (len(holes) > 1)} and a slit to {'each' if len(holes) > 1 else 'it'}" if holes else ""
+    templates = strip_templates(made, openings=holes, **ask.label)
+    return FilmWay("sheet", what, templates, made.film_mm2, made.waste_mm2, made.beside_mm2, tuple(seams), tuple(steps))
+
+
+def _stood_through(region: Region) -> list[Floats]:
+    """The inner edges of the film that run round something which stands up through it, as a post."""
+    surface = region.surface
+    n = surface._cross.sum(axis=0)
+    n = n / np.linalg.norm(n)
+    loops = sorted(region.loops, key=lambda q: -closed_length(surface.vertices_mm[q]))
+    return [surface.vertices_mm[q] for q in loops[1:] if np.median(np.abs(surface.vertex_normals[q] @ n)) < STEEP]
+
+
+def _slit(hole: Polygon, length: float, width: float) -> LineString:
+    """From an opening straight to the nearest edge of its sheet."""
+    x0, y0, x1, y1 = hole.bounds
+    middle = hole.centroid
+    ends = [
+        ((x0, middle.y), (0.0, middle.y)), ((x1, middle.y), (length, middle.y)),
+        ((middle.x, y0), (middle.x, 0.0)), ((middle.x, y1), (middle.x, width)),
+    ]  # fmt: skip
+    return min((LineString(q) for q in ends), key=lambda q: q.length)
 
 
 # -- pieces that meet along the corners -----------------------------------------------------------------------------------

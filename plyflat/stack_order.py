@@ -155,6 +155,8 @@ def _filmed(p: Placing) -> Iterator[str]:
     if joined is not None and joined.name == "envelope":
         yield joined.steps[-1]
         return
+    if film.film is not None and film.ways:
+        yield from film.ways[0].steps
     words = "Lay the film over all" + (", its seams right in the corners" if joined is not None else "")
     words += ". Take the backing off from place to place and press the film down"
     pleats = sorted(p.reach.pleats, key=lambda q: q.order) if p.reach is not None else []

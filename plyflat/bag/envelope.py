@@ -278,7 +278,7 @@ class Girth:
     round_mm : float
         The longest way round, square to the direction.
     along_mm : float
-        From end to end over the surface, half of the longest way round along the direction.
+        From end to end over the broad sides, half of the longest way round along the direction.
     """
 
     round_mm: float
@@ -312,12 +312,12 @@ def girth_of(surface: Surface, along: ArrayLike, *, spacing_mm: float = 20.0) ->
             do="State girth in the bag's film, as measured round the part, or scan it all round.",
         )
     a = np.asarray(along, dtype=float) / np.linalg.norm(along)
-    side = np.cross(a, np.eye(3)[int(np.argmin(np.abs(a)))])
-    side = side / np.linalg.norm(side)
-    rounds = sections_along(surface, side, spacing_mm=spacing_mm, normal=np.cross(a, side))
-    lengths = [
-        q.path_mm for turn in (side, np.cross(a, side)) for q in sections_along(surface, a, spacing_mm=spacing_mm, normal=turn)
-    ]
+    off = surface.vertices_mm - surface.vertices_mm.mean(axis=0)
+    wide = np.linalg.svd(off - np.outer(off @ a, a), full_matrices=False)[2][0]
+    thin = np.cross(a, wide)
+    rounds = sections_along(surface, wide, spacing_mm=spacing_mm, normal=thin)
+    # Laid flat a pouch lies on the broad sides, and closes over the ends the thin way.
+    lengths = [q.path_mm for q in sections_along(surface, a, spacing_mm=spacing_mm, normal=thin)]
     return Girth(max(q.path_mm for q in rounds), max(lengths) / 2)
 
 

@@ -235,13 +235,15 @@ def _opened(plain: Template, openings: Sequence[Polygon], inset: float) -> Templ
     lines: list[LineString] = []
     net, cut, laps = plain.net, plain.cut, list(plain.laps)
     for opening in openings:
-        rim = opening.exterior.intersection(plain.cut)
-        lines += [q for q in getattr(rim, "geoms", [rim]) if isinstance(q, LineString) and q.length > 1.0]
-        hole = opening.buffer(-inset)
+        hole = opening.buffer(-inset) if inset else opening
         left = [shape.difference(hole) for shape in (net, cut, *laps)]
         if not hole.is_empty and hole.intersects(cut) and all(isinstance(q, Polygon) and not q.is_empty for q in left):
             net, cut, laps = left[0], left[1], left[2:]
-    if not lines:
+            if not inset:
+                continue
+        rim = opening.exterior.intersection(plain.cut)
+        lines += [q for q in getattr(rim, "geoms", [rim]) if isinstance(q, LineString) and q.length > 1.0]
+    if not lines and cut is plain.cut:
         return plain
     warp, centre = plain.warp.intersection(net), plain.centre
     parts = [q for q in getattr(warp, "geoms", [warp]) if isinstance(q, LineString)]

@@ -84,7 +84,8 @@ def test_areas_and_tape_are_those_of_rectangles_with_round_corners(plan):
     assert region.plies[0].area_mm2 == pytest.approx(400 * 300, rel=1e-9)
     assert region.plies[1].area_mm2 == pytest.approx(440 * 340 - (4 - np.pi) * 400, rel=1e-3)
     tape = next(layer for layer in region.layers if layer.kind == "sealant tape")
-    assert tape.length_mm == pytest.approx(1400 + 2 * np.pi * 60 + 25, rel=2e-3)
+    # With a tenth kept by for leaks.
+    assert tape.length_mm == pytest.approx(1.1 * (1400 + 2 * np.pi * 60 + 25), rel=2e-3)
     film = next(layer for layer in region.layers if layer.kind == "bag film")
     assert film.templates[0].cut.bounds[2:] == pytest.approx((560, 460), abs=0.5)
     assert film.slack_mm == pytest.approx((0, 0), abs=1e-6)

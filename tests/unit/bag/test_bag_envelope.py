@@ -96,8 +96,8 @@ def test_panels_are_drawn_with_fold_tapes_and_marks_that_pair(roll):
 def test_a_part_without_an_edge_is_measured_round_and_along():
     girth = girth_of(Surface(*shapes.box((400.0, 300.0, 200.0), steps=8)), (1, 0, 0))
     assert girth.round_mm == pytest.approx(2 * (300 + 200))
-    # Half of the way over the longer sides: 400 along and 300 across, shared by both ends.
-    assert girth.along_mm == pytest.approx(400 + 300)
+    # Half of the way over the broad sides: 400 along, and 200 over the ends, shared by both.
+    assert girth.along_mm == pytest.approx(400 + 200)
 
 
 def test_an_open_mesh_does_not_say_its_girth():
