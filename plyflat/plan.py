@@ -18,7 +18,7 @@ from .bagging import plan_reach
 from .cloth.joins import Load
 from .cloth.template import Template
 from .daily import check_day, gaps_g, offcuts_g, peel_holds, plan_day, putty_g, spreads_of, tape_mm
-from .errors import CheckError
+from .errors import CheckError, FitError
 from .job.area import PlySpec
 from .job.model import Job, RegionSpec
 from .job.reader import read_job
@@ -469,18 +469,7 @@ def _interrupt() -> Iterator[threading.Event]:
 def _roll(
     work: _Work, supply: Supply, found: tuple[Template, ...], seconds: float, stop: threading.Event | None
 ) -> RollPlan:
-    spec = work.job.lay
-    lays = lay_on_stock(
-        [_part(work.job, supply, t) for t in found],
-        supply.stocks,
-        gap_mm=supply.gap_mm,
-        table_mm=math.inf if spec.table_mm is None else spec.table_mm,
-        fold=supply.fold,
-        seconds=0.0 if spec.tries else seconds,
-        tries=spec.tries or None,
-        seed=spec.seed,
-        stop=stop,
-    )
+    lays = _lays(work, supply, found, seconds, stop)
     off_rolls = [lay for lay in lays if lay.stock is None or lay.stock.outline is None]
     need = roll_need(
         tuple(lay.length_mm for lay in off_rolls),
@@ -506,6 +495,26 @@ def _roll(
         need.cost,
         supply.turns_deg,
     )
+
+
+def _lays(
+    work: _Work, supply: Supply, found: tuple[Template, ...], seconds: float, stop: threading.Event | None
+) -> tuple[Lay, ...]:
+    spec = work.job.lay
+    try:
+        return lay_on_stock(
+            [_part(work.job, supply, t) for t in found],
+            supply.stocks,
+            gap_mm=supply.gap_mm,
+            table_mm=math.inf if spec.table_mm is None else spec.table_mm,
+            fold=supply.fold,
+            seconds=0.0 if spec.tries else seconds,
+            tries=spec.tries or None,
+            seed=spec.seed,
+            stop=stop,
+        )
+    except FitError as err:
+        raise FitError(err.what, where=f"{supply.name}, {err.where}" if err.where else supply.name, do=err.do) from err
 
 
 def _part(job: Job, supply: Supply, t: Template) -> Part:

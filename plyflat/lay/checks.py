@@ -133,7 +133,9 @@ def check_fit(parts: Sequence[Part], *, room_mm: float, reach_mm: float = math.i
     return turns
 
 
-def misfit(part: Part, name: str, room_mm: float, reach_mm: float, cloth: str = "") -> FitError:
+def misfit(
+    part: Part, name: str, room_mm: float, reach_mm: float, cloth: str = "", *, table: bool = False
+) -> FitError:
     """Say by how much a part does not fit, and what would help.
 
     Parameters
@@ -144,6 +146,8 @@ def misfit(part: Part, name: str, room_mm: float, reach_mm: float, cloth: str = 
         Usable width and length of the widest cloth.
     cloth : str
         Its name.
+    table : bool
+        Whether it is the table that ends the length, less the gap.
 
     Returns
     -------
@@ -161,11 +165,13 @@ def misfit(part: Part, name: str, room_mm: float, reach_mm: float, cloth: str = 
             do=f"Splice it along the roll into {pieces} or more, allow another turn or buy wider cloth",
         )
     long = float(extent(hull, turn)[0])
+    what = "that the table leaves" if table else on.strip()
     return FitError(
         f"it is {long:.1f} mm along the roll where it fits the usable width of {room_mm:.1f} mm, "
-        f"{long - reach_mm:.1f} mm more than the length of {reach_mm:.1f} mm{on}",
+        f"{long - reach_mm:.1f} mm more than the length of {reach_mm:.1f} mm {what}".rstrip(),
         where=name,
-        do=f"Splice it across the roll into {math.ceil(long / reach_mm - 1e-9)} or more, allow another turn or take a longer roll",
+        do=f"Splice it across the roll into {math.ceil(long / reach_mm - 1e-9)} or more, allow another turn or take a longer "
+        f"{'table' if table else 'roll'}",
     )
 
 

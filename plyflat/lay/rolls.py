@@ -261,7 +261,8 @@ class Filler:
         for k, part in enumerate(self.parts):
             if all(self.turns(k, s, self._reach(s, 0.0)) == () for s in stocks):
                 best = max(stocks, key=lambda s: (s.room_mm, s.length_mm))
-                raise misfit(part, part_name(part, k), best.room_mm, self._reach(best, 0.0), best.name)
+                reach = self._reach(best, 0.0)
+                raise misfit(part, part_name(part, k), best.room_mm, reach, best.name, table=reach < best.length_mm)
 
     def _reach(self, stock: Stock, start_mm: float) -> float:
         """Give the room along a section: half the gap lies on either side of the cuts between sections."""
@@ -414,10 +415,11 @@ class Filler:
 
     def _used_up(self, rest: Counter[int]) -> FitError:
         names = ", ".join(part_name(self.parts[k], k) for k in sorted(rest)[:4])
-        area = sum(self.areas[k] * count for k, count in rest.items()) / 1e6
+        area = sum(self.areas[k] * count for k, count in rest.items())
+        room = max(stock.room_mm for stock in self.at_hand + self.shops)
         return FitError(
-            f"{rest.total()} pieces of {area:.2f} m2 find no room on the cloth at hand: {names}{', ...' if len(rest) > 4 else ''}",
-            do="Buy a roll, or state one that can be bought",
+            f"{rest.total()} pieces of {area / 1e6:.2f} m2 find no room on the cloth at hand: {names}{', ...' if len(rest) > 4 else ''}",
+            do=f"Buy a roll, or state one that can be bought: with a usable width of {room:.0f} mm {area / room / 1e3:.2f} m or more",
         )
 
     def _offered(self, stock: Stock, start_mm: float, rest: Counter[int]) -> Counter[int]:

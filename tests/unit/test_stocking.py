@@ -13,7 +13,7 @@ import pytest
 import trimesh
 from shapely import Polygon, box
 
-from plyflat.errors import JobError, OutlineError, QuantityError
+from plyflat.errors import FitError, JobError, OutlineError, QuantityError
 from plyflat.export.lays import corner_list, order_list, write_lays
 from plyflat.export.planjson import plan_to_dict
 from plyflat.export.tables import cut_list, roll_list
@@ -87,6 +87,20 @@ def plan(tmp_path_factory):
     faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
     trimesh.Trimesh(points, faces, process=False).export(folder / "plate.ply")
     return make_plan(job_from_text(JOB, folder=folder))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("copies = 3", "copies = 99"), "^mat: .* find no room on the cloth at hand: part 'pad .* or more"),
+        (('length = "3 m"', 'length = "400 mm"'), "^mat, part 'frame / P1 / A': it is 700.0 mm along the roll"),
+    ],
+)
+def test_cloth_that_does_not_do_is_told_with_its_material(plan, change, words):
+    none_bought = ('roll_length = "10 m"', 'roll_length = "10 m"\nrolls = 0\nbuy = false')
+    folder = plan.job.meshes["plate"].file.parent
+    with pytest.raises(FitError, match=words):
+        make_plan(job_from_text(jobs.changed(JOB, none_bought, change), folder=folder))
 
 
 def read(text):
