@@ -23,6 +23,8 @@ from .surface.crease import Crease
 TOLD = 4
 #: Scale in mm within which a corner turns.
 CORNER_MM = 15.0
+#: Sections nearest to a corner of three walls, by which the film's radius there is judged.
+BESIDE = 3
 
 Note = tuple[str, str]
 #: Inside corner lines and the sections square to them.
@@ -93,8 +95,48 @@ def plan_reach(
         surface, bridging, limit, pressure, tension, allowed, first, corners, sections, bends, pleats, tuck, feed, tuple(inner)
     )
     film, pleats, more = place_film(job, bag, layers, reach, lines, plies_mm=plies_mm, progress=progress)
-    reach = replace(reach, film=film, pleats=pleats)
-    return reach, (*notes, *_far_notes(reach), *more)
+    reach = _fed_walls(replace(reach, film=film, pleats=pleats))
+    return reach, (*notes, *_wall_notes(reach), *_far_notes(reach), *more)
+
+
+def _fed_walls(reach: BagReach) -> BagReach:
+    """Corners of three walls under the film that hangs over the sections beside them once the pleats are in."""
+    film, walls = reach.film, reach.bridging.wall_corners
+    if film is None or film.fed is None or not walls:
+        return reach
+    at = np.array([s.place_mm for s in reach.sections])
+    radius = np.array([q.radius_mm for q in film.pleated[-1].held])
+    out = []
+    for w in walls:
+        near = np.argsort(np.linalg.norm(at - w.place_mm, axis=1))[:BESIDE]
+        out.append(w.fed(float(radius[near].max()) / reach.bridging.radius_mm))
+    return replace(reach, bridging=replace(reach.bridging, wall_corners=tuple(out)))
+
+
+def _wall_notes(reach: BagReach) -> list[Note]:
+    """What to say about corners where three walls meet."""
+    walls, radius = reach.bridging.wall_corners, reach.bridging.radius_mm
+    if not walls:
+        return []
+    worst, many = walls[0], len(walls) > 1
+    x, y, z = worst.place_mm
+    low, high = worst.pleated_mm or (worst.depth_mm, worst.depth_most_mm)
+    ends = [p.number for p in reach.pleats if p.ends_mm is not None]
+    fed = "with its pleats" if worst.pleated_mm else "drawn taut"
+    told = f"three walls meet at {len(walls)} places, W1 to W{len(walls)}" if many else "three walls meet at one place, W1"
+    help_ = f"Fill {'those corners' if many else 'that corner'} with putty, rounded to a ball of {2 * radius:.0f} mm, which a taut film follows"
+    if ends:
+        help_ += (
+            f"; or tuck the fold{'s' * (len(ends) > 1)} of pleat{'s' * (len(ends) > 1)} {', '.join(map(str, ends))} right into "
+            f"{'them' if many else 'it'} before the vacuum rises"
+        )
+    return [
+        (
+            f"{told}, the deepest near ({x:.0f}, {y:.0f}, {z:.0f}) mm: {fed} the film stands {low:.0f} to {high:.0f} mm off there, "
+            f"more than sections across the corner lines tell; taut it would hold {worst.resin_g:.0f} to {worst.resin_most_g:.0f} g of resin",
+            help_ + ".",
+        )
+    ]
 
 
 def _far_notes(reach: BagReach) -> list[Note]:

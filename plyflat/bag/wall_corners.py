@@ -6,7 +6,7 @@ but nearer to a sphere, of twice the radius at one tension, and leaves more than
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -43,6 +43,9 @@ class WallCorner:
         Resin that it would hold.
     spot : int
         Number of the spot, from 1, that it is a part of.
+    pleated_mm : (float, float) or None
+        The gap's bracket once pleats have fed the sections beside it: where walls are flat it shrinks with the radius
+        in which the film hangs. None where no film with pleats was laid.
     """
 
     place_mm: tuple[float, float, float]
@@ -53,6 +56,12 @@ class WallCorner:
     resin_g: float
     resin_most_g: float
     spot: int
+    pleated_mm: tuple[float, float] | None = None
+
+    def fed(self, share: float) -> WallCorner:
+        """Return the corner under a film that hangs in this share of the radius of a taut one."""
+        share = min(share, 1.0)
+        return replace(self, pleated_mm=(share * self.depth_mm, share * self.depth_most_mm))
 
 
 def held_from_three_sides(work: Surface, gap: Floats, centre: Floats, *, radius_mm: float, least_mm: float) -> Ints:

@@ -268,6 +268,7 @@ def _bridging(reach: BagReach) -> dict:
                 "volume_mm3": [float(w.volume_mm3), float(w.volume_most_mm3)],
                 "resin_g": [float(w.resin_g), float(w.resin_most_g)],
                 "spot": int(w.spot),
+                "pleated_mm": None if w.pleated_mm is None else [float(g) for g in w.pleated_mm],
             }
             for w in reach.bridging.wall_corners
         ],

@@ -18,6 +18,7 @@ from .style import FAINT, HULL, INK, MAP, SMALL_PT, TINT, Picture, as_png, halo,
 if TYPE_CHECKING:
     from ..bag.corners import CornerSection
     from ..bag.pleats import Corner, Pleat
+    from ..bag.section_film import SectionFilm
     from ..planned import BagReach, RegionPlan
 
 _LEGEND_IN = 1.25
@@ -25,6 +26,10 @@ _BAR_IN = 1.75
 _SECTION_IN = 3.0
 _DRAWN = 3
 _NARROW_PX = 40.0
+#: Places numbered in a picture, and how far a number stands beside its place, points.
+_NUMBERED, _BESIDE_PT = 9, 26.0
+#: A section is drawn for itself where pleats leave so much more there than where a taut film is farthest off, mm.
+_TOLD_MM = 0.2
 #: The detail of a section shows the corner this far to both sides, in radii that the film may leave.
 _ASIDE = 4.5
 #: A film that stands off by less than this share of the limit is drawn as touching.
@@ -76,7 +81,7 @@ def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
     for ax, shot, mask in zip(axes, shots, masks):
         if mask.any():
             _marked(ax, mask)
-        _numbers(ax, shot, stage, [(str(k), np.array(s.place_mm)) for k, s in enumerate(reach.bridging.spots, 1)][:9])
+        _numbers(ax, shot, stage, _places(stage, reach), beside=True)
         _directions(ax, shot, stage)
     _legend(figure, reach, top)
     spots = reach.bridging.spots
@@ -93,6 +98,25 @@ def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
         as_png(figure),
         ("bridging", stage.region.name),
     )
+
+
+def _places(stage: Stage, reach: BagReach) -> list[tuple[str, Floats]]:
+    """Numbers of the deepest spots and names of the corners of three walls; what stands at one place is one.
+
+    The places are lifted out of the corners, whose walls would hide them.
+    """
+    out: list[tuple[str, Floats]] = []
+    spots = [(str(k), np.array(s.place_mm)) for k, s in enumerate(reach.bridging.spots, 1)][:_NUMBERED]
+    walls = [(f"W{k}", np.array(w.place_mm)) for k, w in enumerate(reach.bridging.wall_corners, 1)][:_NUMBERED]
+    for words, p in [*spots, *walls]:
+        same = [k for k, (_, q) in enumerate(out) if np.linalg.norm(p - q) < 1.0]
+        if same:
+            out[same[0]] = (f"{out[same[0]][0]}, {words}", p)
+        else:
+            out.append((words, p))
+    surface = reach.surface
+    near = [_nearest(surface.vertices_mm, p) for _, p in out]
+    return [(words, p + 4 * stage.lift_mm * surface.vertex_normals[k]) for (words, p), k in zip(out, near)]
 
 
 def _over(stage: Stage, reach: BagReach) -> list[Floats]:
@@ -121,18 +145,28 @@ def _marked(ax: Any, mask: Any) -> None:
         ax.contour(x, y, mask.astype(float), levels=[0.5], colors=colour, linewidths=wide)
 
 
-def _numbers(ax: Any, shot: Shot, stage: Stage, named: Sequence[tuple[str, Floats]], *, colour: str = INK) -> None:
-    """Numbers in circles where places are seen; hidden ones are left to the other view."""
+def _numbers(
+    ax: Any, shot: Shot, stage: Stage, named: Sequence[tuple[str, Floats]], *, colour: str = INK, beside: bool = False
+) -> None:
+    """Numbers in circles where places are seen, or beside them; hidden ones are left to the other view."""
     if not named:
         return
     points = np.array([p for _, p in named])
     at, seen = shot.pixels(points), shot.seen(points, slack_mm=8 * stage.lift_mm)
+    middle = np.array(shot.image.shape[1::-1]) / 2
     for (words, _), (x, y), good in zip(named, at, seen):
-        if good:
-            ax.text(
-                x, y, words, size=SMALL_PT, color="white", weight="bold", ha="center", va="center", zorder=40,
-                bbox={"boxstyle": "circle,pad=0.25", "fc": colour, "ec": "white", "lw": 1.4},
-            )  # fmt: skip
+        if not good:
+            continue
+        # Away from the middle, where the tape and the margin have room.
+        off = np.array([x, y]) - middle
+        dx, dy = _BESIDE_PT * off / max(float(np.linalg.norm(off)), 1e-9) if beside else (0.0, 0.0)
+        if beside:
+            ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.4, zorder=39)
+        ax.annotate(
+            words, (x, y), (dx, -dy), textcoords="offset points", size=SMALL_PT, color="white", weight="bold", ha="center",
+            va="center", zorder=40, bbox={"boxstyle": "circle,pad=0.25" if len(words) < 3 else "round,pad=0.3", "fc": colour, "ec": "white", "lw": 1.4},
+            arrowprops={"arrowstyle": "-", "color": INK, "lw": 1.6} if beside else None,
+        )  # fmt: skip
 
 
 def _legend(figure: Any, reach: BagReach, top: float) -> None:
@@ -147,9 +181,10 @@ def _legend(figure: Any, reach: BagReach, top: float) -> None:
     bar.set_xlabel("gap under the film, mm", size=SMALL_PT, color=INK)
     bar.axvline(reach.limit_mm, color="white", lw=4)
     bar.axvline(reach.limit_mm, color=INK, lw=2)
+    walls = "\nW: three walls meet" if reach.bridging.wall_corners else ""
     figure.text(
         0.6, (_LEGEND_IN - 0.16) / height,
-        f"line: limit of {reach.limit_mm:g} mm\nwithin it: above that\nfree radius {reach.bridging.radius_mm:.0f} mm",
+        f"line: limit of {reach.limit_mm:g} mm\nwithin it: above that\nfree radius {reach.bridging.radius_mm:.0f} mm{walls}",
         size=SMALL_PT, color=INK, va="top", linespacing=1.25,
     )  # fmt: skip
 
@@ -172,7 +207,7 @@ def pleat_picture(stage: Stage, reach: BagReach) -> Picture:
     figure, axes = _page(title, shots, stage.height_in, foot_in=_BAR_IN * len(reach.tapes_mm))
     places = [(str(p.number), over[p.loop - 1][_nearest(reach.tapes_mm[p.loop - 1], p.place_mm)]) for p in reach.pleats]
     for ax, shot in zip(axes, shots):
-        _numbers(ax, shot, stage, places)
+        _numbers(ax, shot, stage, places, beside=True)
         for line in over:
             _start(ax, shot, stage, line[0])
         _directions(ax, shot, stage)
@@ -197,8 +232,8 @@ def _lead(stage: Stage, reach: BagReach, pleat: Pleat) -> Floats:
     corner = next(c for c in reach.corners if c.name == pleat.feeds)
     own = np.array([s.place_mm for s in reach.sections if s.line in corner.lines])
     start = np.array(pleat.place_mm)
-    end = own[_nearest(own, pleat.place_mm)]
-    way = start + np.linspace(0.0, 0.9, 40)[:, None] * (end - start)
+    end = own[_nearest(own, pleat.place_mm)] if pleat.ends_mm is None else np.array(pleat.ends_mm)
+    way = start + np.linspace(0.0, 0.9 if pleat.ends_mm is None else 1.0, 40)[:, None] * (end - start)
     found = reach.surface.locate(way)
     return np.asarray(found.points_mm + 3 * stage.lift_mm * reach.surface.face_normals[found.face])
 
@@ -242,19 +277,19 @@ def _bar(figure: Any, reach: BagReach, loop: int, line: Floats) -> None:
 
 def section_picture(region: RegionPlan, reach: BagReach) -> Picture:
     """Return sections through the corners that want most film, at one scale."""
-    worst = [c for c in reach.corners if c.slack_mm > 1.0][:_DRAWN] or list(reach.corners[:1])
+    worst = _worst(reach)
     title = f"{region.name}: sections through the corners that want most film"
     head = head_in(title)
     height = head + _SECTION_IN * len(worst) + 1.05
     figure = new_figure(height)
     title_on(figure, title)
     told = []
-    for k, corner in enumerate(worst):
+    for k, (corner, left) in enumerate(worst):
         bottom = (height - head - (k + 1) * _SECTION_IN + 0.45) / height
         room = (_SECTION_IN - 0.55) / height
         whole = figure.add_axes((0.02, bottom, 0.62, room))
         close = figure.add_axes((0.67, bottom, 0.31, room))
-        section, films, words = _film_of(reach, corner)
+        section, films, words = _film_of(reach, corner, left=left)
         _section(whole, close, section, films, _ASIDE * reach.allowed_mm)
         figure.text(0.5, bottom - 0.04 / height, words, size=SMALL_PT, color=INK, ha="center", va="top")
         told.append(f"{words}, near ({', '.join(f'{c:.0f}' for c in section.place_mm)}) mm")
@@ -268,16 +303,37 @@ def section_picture(region: RegionPlan, reach: BagReach) -> Picture:
     )
 
 
-def _film_of(reach: BagReach, corner: Corner) -> tuple[CornerSection, tuple[Floats, Floats], str]:
+def _worst(reach: BagReach) -> list[tuple[Corner, bool]]:
+    """The corners to draw, each where a taut film is farthest off; the last where the film with its pleats is."""
+    out = [(c, False) for c in reach.corners if c.slack_mm > 1.0][:_DRAWN] or [(c, False) for c in reach.corners[:1]]
+    film = reach.film
+    if film is not None and film.fed is not None:
+        fed, taut = film.pleated[-1].laid, film.taut[-1].held
+        corner = max(reach.corners, key=lambda c: fed[_farthest(reach, c, fed)].depth_mm)
+        own, shown = (_farthest(reach, corner, q) for q in (fed, taut))
+        if corner not in [c for c, _ in out] or fed[own].depth_mm > fed[shown].depth_mm + _TOLD_MM:
+            out.append((corner, True))
+    return out
+
+
+def _farthest(reach: BagReach, corner: Corner, film: Sequence[SectionFilm]) -> int:
+    """Number of the section of a corner over which a film is farthest off."""
+    own = [k for k, s in enumerate(reach.sections) if s.line in corner.lines]
+    return max(own, key=lambda q: film[q].depth_mm)
+
+
+def _film_of(
+    reach: BagReach, corner: Corner, *, left: bool
+) -> tuple[CornerSection, tuple[Floats, Floats], str]:
     """The worst section of a corner, the film over it without and with pleats, and what to say about them."""
     if reach.film is None:
         s = corner.worst
         return s, (s.taut_mm, s.rounded_mm), f"{corner.name}: slack {corner.slack_mm:.0f} mm, way {s.path_mm:.0f} mm, taut {s.taut_path_mm:.0f} mm"
-    own = [k for k, s in enumerate(reach.sections) if s.line in corner.lines]
-    taut, fed = reach.film.taut[-1], reach.film.pleated[-1]
-    k = max(own, key=lambda q: taut.held[q].depth_mm)
-    before, after = taut.held[k], fed.laid[k]
-    words = f"{corner.name}: {before.depth_mm:.1f} mm off without pleats, {after.depth_mm:.1f} mm with them"
+    taut, fed = reach.film.taut[-1].held, reach.film.pleated[-1].laid
+    k = _farthest(reach, corner, fed if left else taut)
+    before, after = taut[k], fed[k]
+    where = " where pleats leave most" if left else ""
+    words = f"{corner.name}{where}: {before.depth_mm:.1f} mm off without pleats, {after.depth_mm:.1f} mm with them"
     return reach.sections[k], (before.film_mm, after.film_mm), words
 
 
@@ -364,9 +420,13 @@ def reach_words(reach: BagReach | None) -> list[str]:
     short = [b for b in reach.bends if b.short]
     over = len(reach.bends) - len(short)
     if reach.bends:
+        words.append(_bend_words(len(short), over))
+    if found.wall_corners:
+        n = len(found.wall_corners)
         words.append(
-            f"Along the corner lines a flat film is short at {len(short)} place{'s' * (len(short) != 1)} of the hull and in excess at {over}: at the one "
-            "pleats are wanted, at the other it folds."
+            f"Three walls meet at {n} place{'s' * (n != 1)}, W in the map. Sections across the corner lines do not see them: there the film is no "
+            "cylinder, and its gap lies between the two that are told. With pleats the gap is reckoned by the radius in which the film hangs beside it. A fold that ends in "
+            "such a corner is tucked right into it."
         )
     if reach.pleats:
         words.append(
@@ -375,6 +435,35 @@ def reach_words(reach: BagReach | None) -> list[str]:
             f"from {reach.feed_mm * reach.tuck_kpa / reach.pressure_kpa:.0f} mm."
         )
     return words
+
+
+def _bend_words(short: int, over: int) -> str:
+    both = [(short, "short", "there pleats are wanted"), (over, "in excess", "there it folds")]
+    told = [f"{what} at {count} place{'s' * (count != 1)} of the hull: {so}" for count, what, so in both if count]
+    return f"Along the corner lines a flat film is {', and '.join(told)}."
+
+
+def wall_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
+    """Rows of the table of corners where three walls meet."""
+    if reach is None:
+        return []
+    rows: list[tuple[str, ...]] = []
+    for k, w in enumerate(reach.bridging.wall_corners, 1):
+        fed = "" if w.pleated_mm is None else f"{w.pleated_mm[0]:.1f} to {w.pleated_mm[1]:.1f}"
+        pleats = [str(p.number) for p in reach.pleats if _wall_of(reach, p) == f"W{k}"]
+        rows.append(
+            (
+                f"W{k}", str(w.spot), f"{w.depth_mm:.1f} to {w.depth_most_mm:.1f}", fed, f"{w.volume_mm3 / 1000:.1f} to {w.volume_most_mm3 / 1000:.1f}",
+                f"{w.resin_g:.0f} to {w.resin_most_g:.0f}", ", ".join(pleats), ", ".join(f"{c:.0f}" for c in w.place_mm),
+            )
+        )  # fmt: skip
+    return rows
+
+
+def _wall_of(reach: BagReach, pleat: Pleat) -> str:
+    """Name of the corner of three walls that a pleat's fold ends in; empty where it runs on."""
+    walls = [w.place_mm for w in reach.bridging.wall_corners]
+    return f"W{walls.index(pleat.ends_mm) + 1}" if pleat.ends_mm in walls else ""
 
 
 def spot_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
@@ -399,15 +488,19 @@ def pleat_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
     return [
         (
             str(p.number), str(p.loop), f"{p.at_m:.2f}", f"{p.height_mm:.0f}", f"{p.margin_mm:.0f}", p.feeds,
-            ", ".join(str(q) for q in pair[p.number]) if p.fold else "", f"{p.far_mm:.0f}", "yes" if p.helps else "no, push it in by hand", str(p.order),
+            _wall_of(reach, p) or (", ".join(str(q) for q in pair[p.number]) if p.fold else ""), f"{p.far_mm:.0f}", "yes" if p.helps else "no, push it in by hand", str(p.order),
         )
         for p in reach.pleats
     ]  # fmt: skip
 
 
 PLEAT_HEAD = (
-    "pleat", "tape#", "along it, m#", "height, mm#", "of it margin, mm#", "feeds", "fold runs to pleat#", "from the corner, mm#", "film drawn so far",
+    "pleat", "tape#", "along it, m#", "height, mm#", "of it margin, mm#", "feeds", "fold runs to pleat or ends in", "from the corner, mm#", "film drawn so far",
     "order#",
 )  # fmt: skip
 
-__all__ = ["PLEAT_HEAD", "pleat_rows", "reach_pictures", "reach_words", "spot_rows"]
+WALL_HEAD = (
+    "corner", "in place#", "gap, taut, mm#", "with pleats, about, mm#", "volume, cm³#", "resin, g#", "pleats that end there", "deepest at, mm",
+)  # fmt: skip
+
+__all__ = ["PLEAT_HEAD", "WALL_HEAD", "pleat_rows", "reach_pictures", "reach_words", "spot_rows", "wall_rows"]

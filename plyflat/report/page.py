@@ -13,7 +13,7 @@ from ..export.tables import Laid, cloth_name, laid_pieces
 from ..job.resolved import assumed
 from ..plies_below import lying_words
 from ..units import say_percent as percent
-from .bag import PLEAT_HEAD, pleat_rows, reach_words, spot_rows
+from .bag import PLEAT_HEAD, WALL_HEAD, pleat_rows, reach_words, spot_rows, wall_rows
 from .day import day_blocks
 from .drape import drape_words, tried_rows
 from .film import CURE_HEAD, LAYER_HEAD, STATE_HEAD, cure_rows, film_words, layer_rows, state_rows
@@ -189,6 +189,8 @@ def _region(region: RegionPlan, pictures: Sequence[Picture], marks: Sequence[Hul
             "place", "gap, mm#", "area, cm²#", "volume, cm³#", "resin, g#", "film missing across, mm#", "deepest at, mm"
         ),
         "spot_rows": spot_rows(region.reach),
+        "wall_head": _head(*WALL_HEAD),
+        "wall_rows": wall_rows(region.reach),
         "pleat_head": _head(*PLEAT_HEAD),
         "pleat_rows": pleat_rows(region.reach),
         "film_head": _head(*STATE_HEAD),

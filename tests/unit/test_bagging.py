@@ -1,3 +1,4 @@
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -45,6 +46,12 @@ def test_pocket(job):
     assert text.startswith("spot 1: a taut film stands 16 to 32 mm off the hull")
     assert "g of resin" in text
     assert "fillet of 22 mm" in do
+    (walls, cure) = next(n for n in notes if n[0].startswith("three walls meet"))
+    assert "at 4 places, W1 to W4" in walls
+    low, high = (float(q) for q in re.search(r"stands (\d+) to (\d+) mm off", walls).groups())
+    assert reach.limit_mm < low < high <= 2 * low + 1
+    assert "rounded to a ball of 44 mm" in cure
+    assert "pleats 1, 2, 3, 4 right into them" in cure
 
 
 def test_film_data_of_the_job_are_used(job):

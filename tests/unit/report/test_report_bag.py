@@ -10,7 +10,7 @@ from PIL import Image
 
 from plyflat.bagging import plan_reach
 from plyflat.planned import LayerPlan, RegionPlan
-from plyflat.report.bag import pleat_rows, reach_pictures, reach_words, spot_rows
+from plyflat.report.bag import pleat_rows, reach_pictures, reach_words, spot_rows, wall_rows
 from plyflat.report.hull import Stage
 from plyflat.report.page import report_html
 from plyflat.surface.mesh import Surface
@@ -63,13 +63,37 @@ def test_rows_and_words(made):
     assert [r[0] for r in rows] == ["1", "2", "3", "4"]
     assert {r[1] for r in rows} == {"1"}
     assert {r[5] for r in rows} == {"corner 1"}
-    # Every fold runs from one pleat to another, which names it back.
-    across = {r[0]: r[6] for r in rows}
-    assert all(across[across[k]] == k for k in across)
+    # Every fold ends in a corner of the floor, which names its pleat.
+    ends = {r[6]: r[0] for r in rows}
+    walls = wall_rows(reach)
+    assert sorted(ends) == [r[0] for r in walls] == ["W1", "W2", "W3", "W4"]
+    assert [r[6] for r in walls] == [ends[r[0]] for r in walls]
+    assert {r[1] for r in walls} == {"1"}
+    for r in walls:
+        taut, fed = ([float(q) for q in r[k].split(" to ")] for k in (2, 3))
+        assert taut == pytest.approx([reach.bridging.radius_mm * q * 0.732 for q in (1, 2)], abs=0.1)
+        # Beside it the film hangs rounder by as much as it leaves less open there.
+        assert reach.limit_mm < fed[0] < fed[1] / 1.9 < 0.6 * taut[0]
     words = " ".join(reach_words(reach))
     assert "hangs free with a radius of" in words
-    assert "short at 4 places of the hull and in excess at 4" in words
-    assert reach_words(None) == spot_rows(None) == pleat_rows(None) == []
+    assert "short at 4 places of the hull: there pleats are wanted, and in excess at 4 places" in words
+    assert "Three walls meet at 4 places" in words
+    assert reach_words(None) == spot_rows(None) == pleat_rows(None) == wall_rows(None) == []
+
+
+def test_a_fold_without_a_corner_of_three_walls_names_the_pleat_it_runs_to(made):
+    plan = made[0]
+    v, f = shapes.wedge(90, length=200, step=8.0)
+    whole = Region(Surface(v, f), Surface(v, f).boundary_loops, Surface(v, f), np.ones(len(f), bool), np.arange(len(v)))
+    layers = (LayerPlan("sealant tape", "tape", 100.0, 0.0, 0.0, (), whole, 1000.0),)
+    reach, notes = plan_reach(plan.job, plan.job.bags["standard"], layers)
+    across = {r[0]: r[6] for r in pleat_rows(reach)}
+    assert across == {"1": "2", "2": "1"}
+    assert wall_rows(reach) == []
+    assert not any("three walls" in text for text, _ in notes)
+    words = " ".join(reach_words(reach))
+    assert "W in the map" not in words
+    assert " 0 place" not in words
 
 
 def test_the_sheet_holds_them(made):
@@ -77,6 +101,7 @@ def test_the_sheet_holds_them(made):
     page = report_html(replace(plan, regions=(region,), rolls=(), day=None), pictures)
     assert "Pleats along the tape" in page
     assert "Places that a film without slack bridges" in page
+    assert "Corners where three walls meet" in page
     for p in pictures:
         assert p.title.replace("<", "&lt;").replace(">", "&gt;") in page
 
