@@ -238,8 +238,10 @@ class Filler:
                 loads = self._improve(loads)
             except (KeyboardInterrupt, StoppedError):
                 self.stopped = True
-        if not self.stopped:
-            loads = self._first_forward(self._tucked(self._closed_up(loads)))
+        try:
+            loads = loads if self.stopped else self._first_forward(self._tucked(self._closed_up(loads)))
+        except KeyboardInterrupt:
+            self.stopped = True
         lays = self._numbered(loads)
         placed = Counter((place.part, place.copy) for lay in lays for place in lay.places)
         if placed != Counter((k, n) for k, part in enumerate(self.parts) for n in range(part.copies)):
@@ -283,6 +285,9 @@ class Filler:
             except FitError as err:
                 fault = err
                 continue
+            except (KeyboardInterrupt, StoppedError):
+                self.stopped = True
+                break
             if best is None or self._cost(loads) < self._cost(best):
                 best = loads
         if best is None and fault is not None and not self.stopped:

@@ -275,6 +275,38 @@ def test_stopping_later_keeps_what_there_is():
     assert all(lay.stopped and not lay.repeatable for lay in lays)
 
 
+@pytest.mark.parametrize("where", ["_closed_up", "_first_forward", "_tucked", "_finer"])
+def test_control_c_at_any_later_time_keeps_the_best_lay(monkeypatch, where):
+    def pressed(self, loads):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Filler, where, pressed)
+    parts = [Part(box(0, 0, 300, 400), copies=3)]
+    (lay,) = lay_out(parts, [Stock("a", 1000.0, 2000.0, flaws=(Flaw(0, 0, 9, 9),))], tries=1)
+    assert lay.stopped
+    assert len(lay.places) == 3
+
+
+def test_control_c_in_a_second_order_of_things_keeps_the_first(monkeypatch):
+    share_out, orders = Filler._share_out, []
+
+    def once(self, order):
+        orders.append(order)
+        if len(orders) == 2:
+            raise KeyboardInterrupt
+        return share_out(self, order)
+
+    monkeypatch.setattr(Filler, "_share_out", once)
+    stocks = [Stock("a", 1000.0, 900.0), Stock("b", 1000.0, 1900.0)]
+    lays = lay_out([Part(box(0, 0, 700, 900), copies=2)], stocks)
+    assert len(orders) == 2
+    assert all(lay.stopped for lay in lays)
+    monkeypatch.setattr(Filler, "_share_out", lambda self, order: once(self, None))
+    orders[:] = [None]
+    with pytest.raises(StoppedError):
+        lay_out([Part(box(0, 0, 700, 900))], stocks)
+
+
 def test_the_same_count_gives_the_same_lay_and_no_longer_one():
     parts, width = packing.instance("marques")
     found = [lay_out(parts, [Stock("a", width, 200.0)], tries=3, seed=5)[0] for _ in range(2)]
