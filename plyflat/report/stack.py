@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -13,7 +14,7 @@ from ..stack_order import corner_letters
 from ..surface.mesh import Floats
 from .hull import Stage, _directions, _page
 from .layout import head_in, title_on
-from .scene import lifted
+from .scene import View, lifted
 from .style import FAINT, HULL, INK, SMALL_PT, TEXT_PT, TINT, Picture, as_png, halo, new_figure, steps
 
 if TYPE_CHECKING:
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
 
 _LEFT = 0.62
 _ROW_IN, _FOOT_IN, _KEY_IN = 0.52, 0.75, 1.3
-_MARK_PX = 9.0
+_MARK_PX, _LABEL_PX = 9.0, 70.0
+#: What must be seen keeps within this share of a picture's half.
+_SHOWN = 0.9
 
 
 class Block(NamedTuple):
@@ -278,7 +281,8 @@ def lines_picture(stage: Stage, stack: StackPlan) -> Picture:
     for line in stack.tight:
         stage.scene.line(_over(stage, line.points_mm), colour="white", width=6.0)
         stage.scene.line(_over(stage, line.points_mm, 1.5), colour=INK, width=2.5)
-    shots = stage.shoot()
+    far = [port.place_mm for port in stack.ports]
+    shots = [stage.scene.shoot(_wide_enough(view, far), stage.reach_mm) for view in stage.views]
     title = f"{region.name}: the bag's lines on the hull"
     figure, axes = _page(title, shots, stage.height_in, foot_in=_KEY_IN)
     for ax, shot in zip(axes, shots):
@@ -294,6 +298,15 @@ def lines_picture(stage: Stage, stack: StackPlan) -> Picture:
     )  # fmt: skip
 
 
+def _wide_enough(view: View, places: Sequence[Sequence[float]]) -> View:
+    """The view from as far off as shows some places too."""
+    off = np.asarray(places, dtype=float).reshape(-1, 3) - view.centre_mm
+    wide = np.abs(off @ view.right).max(initial=0.0) / (_SHOWN * view.half_width_mm)
+    high = np.abs(off @ view.up).max(initial=0.0) / (_SHOWN * view.half_height_mm)
+    times = max(wide, high, 1.0)
+    return replace(view, half_width_mm=times * view.half_width_mm, half_height_mm=times * view.half_height_mm)
+
+
 def _over(stage: Stage, points: Floats, times: float = 1.0) -> Floats:
     """Points lifted off the hull far enough to be seen."""
     hull = stage.region.base.parent
@@ -305,12 +318,17 @@ def _over(stage: Stage, points: Floats, times: float = 1.0) -> Floats:
 
 def _marks(ax: Any, shot: Any, stage: Stage, stack: StackPlan, tapes: Sequence[Floats]) -> None:
     """Metre marks, corners, pleats and ports where they are seen."""
-    for tape, line in zip(tapes, stack.tape_mm):
+    told: list[Floats] = []
+    for k, (tape, line) in enumerate(zip(tapes, stack.tape_mm), 1):
         length, s = _lengths(line)
         step = 0.5 if length < 4000 else 1.0
         for metre in np.arange(0.0, length / 1000 - 0.3 * step, step):
             p = _at(tape, s, 1000 * metre)
-            _spot(ax, shot, stage, p, f"{metre:g} m", "o", 5.0, "white")
+            here = shot.pixels(p[None])[0]
+            free = all(np.hypot(*(here - q)) > _LABEL_PX for q in told)
+            words = (f"{k}: " if len(tapes) > 1 else "") + f"{metre:g} m"
+            _spot(ax, shot, stage, p, words if free else "", "o", 5.0, "white")
+            told += [here] if free else []
     for k, metre in stack.tape_corners_m:
         _, s = _lengths(stack.tape_mm[k])
         _spot(ax, shot, stage, _at(tapes[k], s, 1000 * metre), "", "D", 10.0, "white")
@@ -360,7 +378,7 @@ def _key(figure: Any, stage: Stage, layers: Sequence[LayerPlan]) -> None:
     stack = stage.region.stack
     shades = steps(len(layers) + 1)[1:]
     handles: list[Any] = [Line2D([], [], color=s, lw=2.5, label=layer.kind) for layer, s in zip(layers, shades)]
-    handles.append(Line2D([], [], color=INK, lw=6, label="sealant tape, m from 0"))
+    handles.append(Line2D([], [], color=INK, lw=6, label="sealant tape, m from 0" if stack is None or len(stack.tape_mm) < 2 else "sealant tape, loop: m from 0"))
     if stack is not None and stack.mask_region is not None:
         handles.append(Line2D([], [], color=FAINT, lw=1.5, label="masking's edge"))
     if stack is not None and stack.tape_corners_m:
