@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,11 +27,10 @@ CURE_HEAD = ("what", "off the corner, mm#", "volume, cm³#", "resin, g#", "keeps
 LAYER_HEAD = ("layer", "material", "hangs free with radius, mm#", "off the corner, mm#", "volume, cm³#", "figures")
 #: A film that is cut in one sheet may also be laid whole.
 UNJOINED = ("drawn taut", "with its pleats")
-SKINS = (
-    "Vacuum crushes: a thin skin between frames, foam that is soft with heat, and hollow tubes are pressed by all of it. State hollow "
-    "tubes in the bag's table to have them checked (elastic buckling of a long round tube, from memory); shore or vent what is in "
-    "doubt. Data sheets and local rules come first, and structure is for who is licensed to judge it."
-)
+SKINS = "Vacuum crushes: a thin skin between frames, foam that is soft with heat, and hollow tubes are pressed by all of it."
+STATE_TUBES = "State hollow tubes in the bag's table to have them checked (elastic buckling of a long round tube, from memory)"
+STATED_TUBES = "Hollow tubes that the bag's table states are checked under the vacuum ({}); state any other"
+LICENSED = "shore or vent what is in doubt. Data sheets and local rules come first, and structure is for who is licensed to judge it."
 
 
 def _ends(low: float, high: float, places: int) -> str:
@@ -98,17 +98,20 @@ def layer_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
     ]  # fmt: skip
 
 
-def film_words(reach: BagReach | None) -> list[str]:
+def film_words(reach: BagReach | None, *, tubes: Sequence[str] = ()) -> list[str]:
     """Sentences about how the film lies, for the sheet.
 
     Parameters
     ----------
     reach : BagReach or None
+    tubes : sequence of str
+        Hollow tubes that the bag states.
     """
     if reach is None:
         return []
+    skins = f"{SKINS} {STATED_TUBES.format(', '.join(tubes)) if tubes else STATE_TUBES}; {LICENSED}"
     if reach.film is None:
-        return [SKINS]
+        return [skins]
     film = reach.film
     words = [
         f"The film was laid over {len(film.taut[-1].laid)} sections square to the inside corners, {film.film.thickness_mm:g} mm thick, "
@@ -130,7 +133,7 @@ def film_words(reach: BagReach | None) -> list[str]:
             "360° about it fold away: a fold prints a ridge of resin. Smooth it out towards the tape before the vacuum rises, or gather it "
             "into a pleat beside the laminate."
         )
-    return [*words, SKINS]
+    return [*words, skins]
 
 
 def _layer_words(film: FilmPlan) -> str:

@@ -39,7 +39,7 @@ from .words import (
 
 if TYPE_CHECKING:
     from ..cloth.darts import Dart
-    from ..planned import Check, HullMark, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+    from ..planned import Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
     from ..shop.quantity import Quantity
 
 
@@ -109,7 +109,7 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "plan": plan,
         "short": in_short(plan),
         "order": order_of_working(plan),
-        "regions": [_region(r, pictures, [m for m in plan.hull_marks if m.region == r.name]) for r in plan.regions],
+        "regions": [_region(plan, r, pictures) for r in plan.regions],
         "roll_head": _head("material", "roll width, mm#", "length used, m#", "share used#", "mass, g#", f"cost{money}#"),
         "roll_rows": [_roll(r) for r in plan.rolls],
         "area_head": _head("material", "surface to cover, m²#", "pieces as cut, m²#", "off the roll, m²#"),
@@ -153,8 +153,14 @@ def _figure(picture: Picture) -> Figure:
     return Figure(f"data:image/png;base64,{data}", picture.alt, picture.title, round(width / 1.5), round(height / 1.5))
 
 
-def _region(region: RegionPlan, pictures: Sequence[Picture], marks: Sequence[HullMark]) -> dict[str, Any]:
-    name = region.name
+def _tubes(plan: Plan, region: RegionPlan) -> list[str]:
+    """Names of the hollow tubes that a region's bag states."""
+    bags = [plan.job.bags[q.bag] for q in plan.job.regions if q.name == region.name and q.bag is not None]
+    return [tube.what for bag in bags for tube in bag.hollow]
+
+
+def _region(plan: Plan, region: RegionPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
+    name, marks = region.name, [m for m in plan.hull_marks if m.region == region.name]
     return {
         "name": name,
         "words": f"On mesh {region.mesh}: {square_metres(region.base.area_mm2)} inside the outline, which is "
@@ -184,7 +190,10 @@ def _region(region: RegionPlan, pictures: Sequence[Picture], marks: Sequence[Hul
         "plies": [_ply(region, p, pictures) for p in region.plies],
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
         "layer_rows": [_layer_row(p) for p in region.layers],
-        "bag_words": [*(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach), *whole_words(region.reach)],
+        "bag_words": [
+            *(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach, tubes=_tubes(plan, region)),
+            *whole_words(region.reach),
+        ],
         "spot_head": _head(
             "place", "gap, mm#", "area, cm²#", "volume, cm³#", "resin, g#", "film missing across, mm#", "deepest at, mm"
         ),

@@ -120,7 +120,10 @@ def test_plan_json_and_the_sheet_tell_it(plan):
     assert "keeps the limit of 3 mm" in words
     assert "take those figures for the least" in words
     assert 'state worked_out = "whole"' in words
-    assert "hollow tubes" in words
+    assert "State hollow tubes" in words
+    stated = " ".join(film_words(reach, tubes=["rudder tube"]))
+    assert "(rudder tube)" in stated
+    assert "State hollow tubes" not in stated
 
 
 def test_where_none_is_asked_for_none_is_laid_and_missing_room_for_the_tape_is_told_with_its_place(tmp_path):
