@@ -22,6 +22,7 @@ from .bag.envelope import (
 from .bag.layers import TightLine
 from .bag.stack import Sheet, film_sheet
 from .bag.widths import FilmWidth, film_width, strip_templates
+from .cloth.template import Template
 from .errors import FitError, PlyflatError
 from .job.model import Bag, FilmLayer, Job, RegionSpec
 from .surface.mesh import Floats, Surface, closed_length
@@ -140,7 +141,7 @@ def _as_sheet(ask: Ask, made: FilmWidth) -> FilmWay:
             "down all round; what film is too much at the foot goes into the pleats."
         )
     what += f", with {len(holes)} opening{'s' * (len(holes) > 1)} and a slit to {'each' if len(holes) > 1 else 'it'}" if holes else ""
-    templates = strip_templates(made, openings=holes, **ask.label)
+    templates = strip_templates(made, openings=holes, inset_mm=0.0, piece="A", **ask.label)
     return FilmWay("sheet", what, templates, made.film_mm2, made.waste_mm2, made.beside_mm2, tuple(seams), tuple(steps))
 
 
@@ -247,7 +248,9 @@ def _lies(ask: Ask, letter: str, part: Surface, feet: Sequence[TightLine]) -> _P
 def _joined(ask: Ask, pieces: Sequence[_Piece]) -> FilmWay:
     """Put the pieces together along the corners that they share."""
     seam = ask.layer.seam_mm
-    templates, seams, steps = [], [], []
+    templates: list[Template] = []
+    seams: list[Seam] = []
+    steps: list[str] = []
     film = waste = beside = 0.0
     for piece in pieces:
         made = piece.made
