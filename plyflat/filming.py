@@ -9,7 +9,7 @@ from .bag.corner_layers import CornerLayer, layer_cures, layers_in_corners
 from .bag.excess import film_excess
 from .bag.feeding import Fed, fit_pleats
 from .bag.film import Film
-from .bag.film_states import SOFT, Bench, Cure, film_cures, in_order
+from .bag.film_states import SOFT, Bench, Cure, FilmState, film_cures, in_order
 from .bag.pleats import Pleat
 from .job.model import Bag, Consumable, Job, SheetLayer
 from .planned import BagReach, FilmPlan, LayerPlan
@@ -100,7 +100,6 @@ def place_film(
     progress("film drawn taut", 0.0)
     taut = tuple(bench.state("drawn taut", film, p) for p in _rising(tuck, reach.pressure_kpa))
     fed: Fed | None = None
-    pleated = taut
     joined = JOINED.get(keys.cut)
     if joined is None and taut[-1].depth_most_mm > reach.limit_mm:
         progress("film with its pleats", 0.2)
@@ -113,13 +112,7 @@ def place_film(
             progress=progress,
         )  # fmt: skip
         fed = laid.whole.best.fed if laid is not None and laid.whole.best is not None else fed
-    if fed is not None:
-        pleated = tuple(bench.state("with its pleats", film, p, fed=fed) for p in _rising(tuck, reach.pressure_kpa))
-    elif joined is not None:
-        pleated = tuple(
-            bench.state(joined, film, p, taped_at_corner=keys.cut == "two pieces", whole_way=True)
-            for p in _rising(tuck, reach.pressure_kpa)
-        )
+    pleated = _pleated(bench, film, keys.cut, fed, _rising(tuck, reach.pressure_kpa)) or taut
     progress("layers in the corners", 0.4)
     pulled = layers_in_corners(bench, [_in_corner(job, bag, q) for q in layers if _is_sheet(q)], reach.pressure_kpa)
     progress("film cures", 0.5)
@@ -139,6 +132,15 @@ def place_film(
     )  # fmt: skip
     pleats = reach.pleats if fed is None else fed.pleats
     return plan, () if fed is None else pleats, (*_notes(job, bag, plan, reach), *notes)
+
+
+def _pleated(bench: Bench, film: Film, cut: str, fed: Fed | None, pressures: Sequence[float]) -> tuple[FilmState, ...]:
+    """A film with its pleats, or joined flat and cut to its way; empty where it has neither."""
+    if fed is not None:
+        return tuple(bench.state("with its pleats", film, p, fed=fed) for p in pressures)
+    if cut not in JOINED:
+        return ()
+    return tuple(bench.state(JOINED[cut], film, p, taped_at_corner=cut == "two pieces", whole_way=True) for p in pressures)
 
 
 def _fed(bag: Bag, bench: Bench, film: Film, reach: BagReach, lines: Sequence[Crease]) -> Fed:
