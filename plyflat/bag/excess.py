@@ -17,7 +17,7 @@ from ..surface.mesh import Floats, Surface
 
 #: The surface is thinned to about so many triangles first, and may stray by so much.
 FACES, STRAY_MM = 12_000, 2.0
-#: Angles are summed over discs of this radius: what lies within it shares a fold.
+#: Angles are summed over discs of this radius, what lies farther out for less: it shares a fold.
 DISC_MM = 50.0
 #: A film with this much of a turn too much within a disc folds: at its rim a fold is then some 4 mm high.
 FOLDS_DEG = 10.0
@@ -34,7 +34,7 @@ class FilmExcess:
     surface : Surface
         The area within the tape, thinned.
     deg : (n,) float array
-        Of a full turn, within a disc about each vertex: above 0 the film is too much and folds, below 0 it is short.
+        Of a full turn, over a disc about each vertex: above 0 the film is too much and folds, below 0 it is short.
     folds_mm2 : float
         Area on which it folds.
     short_mm2 : float
@@ -74,35 +74,34 @@ def film_excess(surface: Surface) -> FilmExcess:
     total = _over_discs(thin, deg)
     area = np.bincount(thin.faces.ravel(), np.repeat(thin.face_areas_mm2 / 3, 3), minlength=len(total))
     return FilmExcess(
-        thin, total, float(area[total > FOLDS_DEG].sum()), float(area[total < -FOLDS_DEG].sum()), _places(thin, total, deg)
+        thin, total, float(area[total > FOLDS_DEG].sum()), float(area[total < -FOLDS_DEG].sum()), _places(thin, total)
     )
 
 
 def _over_discs(surface: Surface, values: Floats) -> Floats:
-    """Sums (n,) of values over all vertices within a disc's radius, on the same side of a fin or a rib."""
+    """Sums (n,) of values over discs, that fade towards a disc's edge.
+
+    Along a rough edge values of both signs alternate; they cancel in a sum that fades, and not in one that ends at once, be it
+    at the disc's edge or where the hull turns away. So both sides of a thin fin are summed together.
+    """
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(surface.vertices_mm)
-    pairs = tree.query_pairs(DISC_MM, output_type="ndarray")
-    i, j = pairs.T
-    normal = surface.vertex_normals
-    # The two sides of a thin fin lie near each other and share no fold.
-    near = (normal[i] * normal[j]).sum(axis=1) > -0.5
-    i, j = i[near], j[near]
-    out = values.copy()
-    out += np.bincount(i, values[j], minlength=len(values)) + np.bincount(j, values[i], minlength=len(values))
-    return out
+    points = surface.vertices_mm
+    i, j = cKDTree(points).query_pairs(DISC_MM, output_type="ndarray").T
+    share = (1.0 - ((points[i] - points[j]) ** 2).sum(axis=1) / DISC_MM**2) ** 2
+    count = len(values)
+    out = np.bincount(i, share * values[j], minlength=count) + np.bincount(j, share * values[i], minlength=count)
+    return np.asarray(values + out)
 
 
-def _places(surface: Surface, total: Floats, own: Floats) -> tuple[tuple[tuple[float, float, float], float], ...]:
-    """Places where film is too much, each told at the vertex of its disc that curves most."""
+def _places(surface: Surface, total: Floats) -> tuple[tuple[tuple[float, float, float], float], ...]:
+    """Places where film is too much: sums fade outward, so that a disc about a corner has most."""
     out: list[tuple[tuple[float, float, float], float]] = []
     points = surface.vertices_mm
     for k in np.argsort(-total):
         if total[k] <= FOLDS_DEG:
             break
-        near = np.flatnonzero(np.linalg.norm(points - points[k], axis=1) <= DISC_MM * (1 + 1e-9))
-        p = points[near[int(np.argmax(own[near]))]]
+        p = points[k]
         if all(np.linalg.norm(p - np.array(q)) > APART * DISC_MM for q, _ in out):
             out.append(((float(p[0]), float(p[1]), float(p[2])), float(total[k])))
     return tuple(out)

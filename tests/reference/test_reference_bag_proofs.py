@@ -14,6 +14,7 @@ from plyflat.bag._film_mesh import even_triangles, strip
 from plyflat.bag.corners import corner_sections, film_bends, hollow_lines
 from plyflat.bag.feeding import fed_by, fit_pleats
 from plyflat.bag.film import Film, FilmMesh, Hold, lay_film
+from plyflat.bag.film_states import Bench
 from plyflat.bag.pleats import Pleat, corners_of, place_pleats
 from plyflat.bag.reach import find_bridging
 from plyflat.bag.section_film import lay_over_section
@@ -274,3 +275,25 @@ def test_folds_run_along_the_flanks_of_what_stands_up_not_over_it():
         # On the plate beside it, and near enough that the film need not be drawn far.
         assert 2.0 < LineString(fold).distance(box) < 20.0
     assert fed.far_mm.max() < 40.0
+
+
+# -- sums along a corner -------------------------------------------------------------------------------------------------
+@pytest.mark.reference(source="a gap of one section all along a straight corner: its area times the length", kind="derived")
+def test_what_a_film_leaves_along_a_straight_corner_is_its_section_times_the_length():
+    surface = Surface(*shapes.wedge(90, length=300, first=120, second=120, step=10.0))
+    lines = hollow_lines(surface)
+    sections = corner_sections(surface, lines, allowed_mm=7.2)
+    bench = Bench(sections, lines, 3.0, 0.3, 15.0, 1.15)
+    plain = Film("plain", 700.0, 0.05, yield_mpa=35.0, hardening_mpa=0.0)
+    taut = bench.state("taut", plain, 87.5)
+    # 1750 N/m under 87.5 kPa: a free radius of 20 mm all along.
+    assert taut.depth_mm == pytest.approx(20 * (math.sqrt(2) - 1), rel=0.01)
+    # Where it leaves the walls by hundredths it counts as touching: a millimetre of each wall.
+    assert taut.area_mm2 == pytest.approx(300 * 2 * 20, rel=0.05)
+    assert taut.volume_mm3 == pytest.approx(300 * 0.214602 * 400, rel=0.01)
+    assert taut.resin_g == pytest.approx(1.15e-3 * taut.volume_mm3)
+    assert taut.over_mm == pytest.approx(300, rel=0.01)
+    assert taut.draws
+    firm = bench.state("firm", Film("firm", 700.0, 0.05), 87.5)
+    assert not firm.draws
+    assert firm.depth_mm > taut.depth_mm
