@@ -232,7 +232,7 @@ class WholeBench:
 
     def laid(
         self, what: str, spread: Spread, ears: Sequence[Ear] = (), *, finer: bool = True, again: bool = False,
-        points: int | None = None, film: Film | None = None, fillet_mm: float = 0.0, progress: Tell = quiet,
+        points: int | None = None, rest: float = TOLERANCE, film: Film | None = None, fillet_mm: float = 0.0, progress: Tell = quiet,
     ) -> tuple[WholeState, Spread]:  # fmt: skip
         """Lay a film under the full pressure.
 
@@ -250,6 +250,8 @@ class WholeBench:
             Whether it begins where it lay before, under the full pressure at once.
         points : int, optional
             About how many points it may come to have; the bench's where not given.
+        rest : float
+            Share of the pressure that may be left over.
         film : Film, optional
             Another one.
         fillet_mm : float
@@ -267,18 +269,18 @@ class WholeBench:
             # Tape that crosses a corner is laid over the fillet.
             spread = Spread(spread.mesh, _stack_corner(ground, spread.points_mm))
         ramp: tuple[float, ...] = RAMP[-1:] if again else RAMP
-        tolerance = DRAFT if finer else TOLERANCE
+        tolerance = max(DRAFT, rest) if finer else rest
         while True:
             laid = lay_film(
                 spread.pleated(ears), ground, film or self.film, pressure_kpa=self.pressure_kpa, offset_mm=self.offset_mm,
                 ramp=ramp, tolerance=tolerance, most_steps=STEPS, progress=lambda _, done: progress(what, done),
             )  # fmt: skip
             spread, ramp = Spread(spread.mesh, laid.vertices_mm), RAMP[-1:]
-            marked = self._to_split(spread, points or self.points) if tolerance > TOLERANCE else None
+            marked = self._to_split(spread, points or self.points) if tolerance > rest else None
             if marked is not None:
                 spread = spread.split(marked)
-            elif tolerance > TOLERANCE:
-                tolerance = TOLERANCE
+            elif tolerance > rest:
+                tolerance = rest
             else:
                 return self._told(what, laid, ground), spread
 
