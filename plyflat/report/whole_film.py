@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from ..export.drawing import file_stem
-from .bag import TOUCHED, _above, _lead, _marked, _numbers, _over
+from .bag import _above, _lead, _marked, _numbers, _over
 from .hull import Stage, _directions, _page
 from .scene import lifted
 from .style import INK, MAP, SMALL_PT, TINT, Picture, as_png
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from ..surface.mesh import Floats
 
 _LEGEND_IN = 1.25
+#: Limp film stands up in ripples of its own cells; less than this share of the limit is not drawn.
+_RIPPLES = 0.25
 BESIDE_HEAD = (
     "film", "sections, at most, mm#", "laid whole, at most, mm#", "as its cells tell it, mm#", "on the mean, mm#", "corner over the limit, mm#",
     "resin, g#", "keeps the limit",
@@ -98,6 +100,8 @@ def whole_words(reach: BagReach | None) -> list[str]:
         f"Laid whole {with_} it stands {last.mean_mm:.1f} mm off the corners on the mean and {last.worst_mm:.1f} mm at most "
         f"({low:.1f} to {high:.1f} mm as flat cells tell it), near ({x:.0f}, {y:.0f}, {z:.0f}) mm"
     )
+    if not last.converged:
+        text += f" ({100 * last.residual:.1f} % of the pressure not yet balanced: limp film was still creeping in, so that is the most it leaves)"
     if whole.met:
         words.append(f"{text}: it keeps the limit of {whole.limit_mm:g} mm.")
     else:
@@ -156,7 +160,7 @@ def whole_picture(stage: Stage, reach: BagReach, state: WholeState, how: str, *,
     stage.scene.add(stage.whole)
     stage.scene.add(lifted(reach.surface, 0.6 * stage.lift_mm), colour=TINT)
     values = gap[reach.surface.faces].mean(axis=1)
-    off = values > TOUCHED * limit
+    off = values > _RIPPLES * limit
     if off.any():
         part, _ = lifted(reach.surface, stage.lift_mm).sub(off)
         stage.scene.add(part, values=values[off], span=(0.0, top), shades=MAP)
