@@ -131,3 +131,16 @@ def test_film_in_two_pieces_is_planned_to_its_cut_files(capsys, tmp_path):
     assert "Ways to cut the bag film" in sheet
     assert "Join A and B along corner A" in sheet
     assert (tmp_path / "out" / "cut" / "patch_bag-film.dxf").exists()
+
+
+def test_a_part_that_stands_free_goes_into_a_pouch(capsys, tmp_path):
+    v, f = shapes.box((400.0, 200.0, 60.0), steps=10)
+    points = "[[-100,-40,30],[100,-40,30],[100,40,30],[-100,40,30]]"
+    code, out, err = planned(capsys, tmp_path, trimesh.Trimesh(v, f, process=False), points, ', cut = "envelope"')
+    assert code == 0, out + err
+    stack = json.loads((tmp_path / "out" / "plan.json").read_text())["regions"][0]["stack"]
+    # 2 (200 + 60) mm round, laid flat 260; 400 long and 60 over both ends. Folded along a side: one side and two ends.
+    assert [(q["what"], round(q["length_mm"], 3)) for q in stack["seams"]] == [("side", 460.0), ("end", 260.0), ("end", 260.0)]
+    assert stack["tape"]["loops_mm"] == stack["tape_mm"] == stack["ports"] == []
+    assert stack["tape"]["film_joins_mm"] == pytest.approx(980.0)
+    assert "seam of the film, end" in (tmp_path / "out" / "report.html").read_text()
