@@ -272,6 +272,9 @@ def _bags(data: dict[str, Any]) -> Iterator[Fault]:
                 if found in _KINDS:
                     yield where, f"'{given}' is {found}, but this layer takes {kind}"
         yield from _margins(bag, ("bag", name))
+        film = _table(bag, "film")
+        if "girth" in film and film.get("cut") != "envelope":
+            yield ("bag", name, "film", "girth"), 'it belongs to a pouch round the part; state cut = "envelope", or leave it out'
 
 
 def _margins(bag: dict[str, Any], where: tuple[str, ...]) -> Iterator[Fault]:

@@ -320,6 +320,7 @@ def test_film_is_not_cut_in_pieces_where_no_corner_parts_it(placed, folder):
         (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", cut = "tube" }'), "cut"),
         (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", seam = "1 mm" }'), "seam"),
         (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", girth = "wide" }'), "girth"),
+        (('film = { material = "film", margin = "30 mm" }', 'film = { material = "film", girth = "900 mm" }'), "it belongs to a pouch"),
         (('margin = "20 mm" }', 'margin = "20 mm", corner = "cut" }'), "corner"),
         (('margin = "20 mm" }', 'margin = "20 mm", corner_lap = "0 mm" }'), "corner_lap"),
         (('mask = "30 mm"', 'mask = "-1 mm"'), "mask"),
