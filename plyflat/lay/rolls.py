@@ -30,6 +30,10 @@ HOPE = 0.06
 FREE_TURNS = tuple(30.0 * k for k in range(12))
 #: From this many pieces on cells are twice as coarse, and the first answer puts pieces down one by one.
 MANY = 200
+#: So many pieces times lengths of cloth get such a first answer too.
+MANY_TIMES = 150
+#: Quick answers on each length of cloth where a search follows.
+HASTY = 4
 #: Orders of putting pieces down that are tried without a clock.
 ORDERS = 3
 #: The first answer is worked out anew with fine cells if so many times its own time is left.
@@ -218,6 +222,7 @@ class Filler:
         self.problem = Problem.plain(self.parts, gap_mm=gap_mm)
         self.loose: set[str] = set()
         self.pairs = [pair for pair in find_pairs(self.parts) if pair_turns(pair, self.parts)] if fold else []
+        self.hasty = self.seconds > 0
         self.cells = CELLS if self.problem.pieces <= MANY else CELLS // 2
         self._stamps: dict[float, dict[tuple[int, float], Stamp]] = {}
         self._turns: dict[tuple[int, float, float], tuple[float, ...] | None] = {}
@@ -226,6 +231,7 @@ class Filler:
     def lays(self) -> tuple[Lay, ...]:
         """Give the lays, every copy once."""
         loads = self._shared_out()
+        self.hasty = False
         took = time.monotonic() - self.start
         self.closing_s = min(CLOSING * took, CLOSING_MOST * self.seconds)
         if (self.seconds or self.tries) and not self.stopped:
@@ -498,8 +504,9 @@ class Filler:
         target = reach if target_mm is None else target_mm
         try:
             lay = find_lay(
-                some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop, tries=self.counted
-            )
+                some, seconds=seconds, seed=self.seed, target_mm=target, progress=self._told, stop=self.stop, tries=self.counted,
+                most_quick=HASTY if self.hasty else None,
+            )  # fmt: skip
         except SolveError:
             # Needles that the packing library cannot take.
             spots = self._put_down(stock, start_mm, counts, 0.0)
@@ -563,8 +570,8 @@ class Filler:
     # ---- piece by piece -----------------------------------------------------------------------------------------
 
     def _with_flaws(self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float) -> Load | None:
-        """Lay pieces out round flaws in two ways and keep the better; a remnant takes them one by one."""
-        if stock.outline is not None or self._quick(seconds):
+        """Lay pieces out round flaws in two ways and keep the better; a remnant, and a first answer, takes them one by one."""
+        if stock.outline is not None or self.hasty or self._quick(seconds):
             spots = self._put_down(stock, start_mm, counts, seconds)
         else:
             spots = self._put_down(stock, start_mm, counts, 0.25 * seconds)
@@ -573,7 +580,9 @@ class Filler:
 
     def _quick(self, seconds: float) -> bool:
         """Whether a first answer is wanted for so many pieces that they are put down one by one on any cloth."""
-        return not seconds and not self.counted and self.problem.pieces > MANY
+        pieces = self.problem.pieces
+        many = pieces > MANY or pieces * (1 + len(self.at_hand)) > MANY_TIMES
+        return many and not seconds and not self.counted
 
     def _as_if_plain(self, stock: Stock, start_mm: float, counts: Counter[int], seconds: float) -> list[Spot]:
         """Search as if there were no flaws, take off what lies on one, and put that down again where there is room.

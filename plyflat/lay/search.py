@@ -241,7 +241,9 @@ class Problem:
         shapes = tuple(self.shapes[k] for k in counts)
         return replace(self, parts=parts, shapes=shapes)
 
-    def tasks(self, *, seconds: float, seed: int, repair: bool = False, tries: int | None = None) -> list[Task]:
+    def tasks(
+        self, *, seconds: float, seed: int, repair: bool = False, tries: int | None = None, most_quick: int | None = None
+    ) -> list[Task]:
         """Give the work of each child process.
 
         Parameters
@@ -252,6 +254,8 @@ class Problem:
             True to give up all slack in the strip's width and keep a little more gap.
         tries : int, optional
             Search by this count instead of by time, in as many processes wherever it runs.
+        most_quick : int, optional
+            Give no more quick answers than this.
 
         Returns
         -------
@@ -266,6 +270,7 @@ class Problem:
         heights = tuple(self.room_mm * (1.0 + slack) + 2.0 * gap for slack in slacks)
         processes, threads = (COUNTED, 1) if tries else _shared(self.pieces) if seconds else (_cores(), 1)
         quick = max(3, min(QUICK, QUICK_PIECES // self.pieces))
+        quick = quick if most_quick is None else min(quick, most_quick)
         seeds = [seed * QUICK + k for k in range(quick)]
         return [
             Task(
@@ -594,6 +599,7 @@ def find_lay(
     stop: Stop | None = None,
     start: float | None = None,
     tries: int | None = None,
+    most_quick: int | None = None,
     alike: bool = True,
 ) -> Lay:
     """Search for a short lay.
@@ -611,6 +617,8 @@ def find_lay(
         When the time began to count, by ``time.monotonic()``; now by default.
     tries : int, optional
         Search by count, with `seconds` at 0.
+    most_quick : int, optional
+        No more quick answers than this.
     alike : bool
         Whether many copies of few shapes are tried in blocks too.
 
@@ -630,7 +638,7 @@ def find_lay(
     lay = None
     if not hunt.stopped:
         left = max(0.0, seconds - hunt.reserve() - (time.monotonic() - hunt.start))
-        lay = hunt.run(problem.tasks(seconds=left, seed=seed, tries=tries))
+        lay = hunt.run(problem.tasks(seconds=left, seed=seed, tries=tries, most_quick=most_quick))
     lay = lay or hunt.finish()
     if lay is None and not hunt.stopped:
         # Rounding or the strip's slack spoiled every answer: quick ones without slack and with a little more gap.

@@ -182,6 +182,13 @@ def test_many_pieces_are_searched_by_threads_together_and_few_by_each_alone(monk
     assert shared(40, seconds=0.0, tries=7) == [(1, 7)] * 2
 
 
+def test_no_more_quick_answers_are_asked_for_than_wanted():
+    part = Part(box(0, 0, 10, 10), copies=6)
+    problem = search.Problem.of([part], [part.turns_deg], width_mm=100.0, gap_mm=0.0, edge_mm=0.0)
+    seeds = [seed for task in problem.tasks(seconds=0.0, seed=0, most_quick=4) for seed in task.quick_seeds]
+    assert sorted(seeds) == [0, 1, 2, 3]
+
+
 # ---- stopping ----------------------------------------------------------------------------------------------------
 
 

@@ -334,6 +334,23 @@ def test_many_pieces_get_a_rough_answer_first_and_a_finer_one_with_time(monkeypa
     assert asked == [1]
 
 
+@pytest.mark.parametrize(("seconds", "flawed", "asked"), [(20.0, True, []), (20.0, False, [4]), (0.0, False, [None]), (0.0, True, [None])])
+def test_a_first_answer_is_quick_where_a_search_follows(monkeypatch, seconds, flawed, asked):
+    found, plain = [], rolls.find_lay
+    monkeypatch.setattr(rolls, "find_lay", lambda *args, most_quick=None, **o: found.append(most_quick) or plain(*args, **o))
+    stock = Stock("a", 1000.0, 3000.0, flaws=(Flaw(0.0, 0.0, 50.0, 50.0),) * flawed)
+    filler = Filler([Part(box(0, 0, 300, 400), copies=3)], [stock], 0.0, math.inf, 0, seconds, None, quiet, None)
+    filler._shared_out()
+    assert found == asked
+
+
+def test_many_pieces_on_several_rolls_are_put_down_one_by_one_at_first(monkeypatch):
+    monkeypatch.setattr(rolls, "find_lay", lambda *args, **options: pytest.fail("searched"))
+    stocks = [Stock(name, 1000.0, 3000.0) for name in "abcd"]
+    lays = lay_out([Part(box(0, 0, 90, 80), copies=31)], stocks)
+    assert sum(len(lay.places) for lay in lays) == 31
+
+
 def test_cloth_that_does_in_one_order_of_things_alone_is_kept(monkeypatch):
     monkeypatch.setattr(rolls, "MANY", 10)
     stock = Stock("flawed", 1000.0, 3000.0, flaws=(Flaw(2000.0, 0.0, 50.0, 50.0),))
