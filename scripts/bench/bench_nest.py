@@ -1,7 +1,7 @@
 """Density of our lays on the public packing instances beside the published ones and beside the plain packing library.
 
-The published means are of 20 minutes on 3 threads of a fast desktop machine: ``--minutes 20`` gives ours as long, on as
-many processes as there are cores. Shorter runs go beside the library alone, given the same time and as many threads.
+The published means are of 20 minutes on 3 threads of a fast desktop machine: ``--minutes 20`` gives ours as long, on all
+cores there are. Shorter runs go beside the library alone, given the same time and as many threads.
 ``--copies 200`` lays so many copies out of three shapes, drawn here, in place of the instances.
 """
 
