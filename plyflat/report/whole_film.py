@@ -21,8 +21,8 @@ _LEGEND_IN = 1.25
 #: Limp film stands up in ripples of its own cells; less than this share of the limit is not drawn.
 _RIPPLES = 0.25
 BESIDE_HEAD = (
-    "film", "sections, at most, mm#", "laid whole, at most, mm#", "as its cells tell it, mm#", "on the mean, mm#", "corner over the limit, mm#",
-    "resin, g#", "keeps the limit",
+    "film", "off the corner at most, by sections, mm#", "laid whole, mm#", "between, as flat cells tell it, mm#", "on the mean, mm#",
+    "corner over the limit, mm#", "resin, g#", "keeps the limit",
 )  # fmt: skip
 WHOLE_HEAD = (
     "film laid whole", "not touched at corners, cm²#", "volume there, cm³#", "largest stretch#", "draws over, cm²#", "tight one way or slack, %#",
