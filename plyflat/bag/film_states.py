@@ -305,7 +305,7 @@ def film_cures(
         out.append(("other film", f"{other.name} drawn taut, no pleats", bench.state(other.name, other, pressure)))
     progress("film cures", 0.8)
     halves = bench.state("two pieces", film, pressure, taped_at_corner=True)
-    out.append(("two pieces", "the bag in two pieces, both taped down along the corner line", halves))
+    out.append(("two pieces", "film cut as two pieces, joined flat along the corner line", halves))
     cures = [
         Cure(kind, what, state, state.depth_most_mm <= bench.limit_mm, radius if kind == "fillet" else 0.0)
         for kind, what, state in out

@@ -319,6 +319,7 @@ def _over(stage: Stage, points: Floats, times: float = 1.0) -> Floats:
 def _marks(ax: Any, shot: Any, stage: Stage, stack: StackPlan, tapes: Sequence[Floats]) -> None:
     """Metre marks, corners, pleats and ports where they are seen."""
     told: list[Floats] = []
+    badges = [shot.pixels(_over(stage, np.array([port.place_mm]), 2.0))[0] for port in stack.ports]
     for k, (tape, line) in enumerate(zip(tapes, stack.tape_mm), 1):
         length, s = _lengths(line)
         step = 0.5 if length < 4000 else 1.0
@@ -327,7 +328,9 @@ def _marks(ax: Any, shot: Any, stage: Stage, stack: StackPlan, tapes: Sequence[F
             here = shot.pixels(p[None])[0]
             free = all(np.hypot(*(here - q)) > _LABEL_PX for q in told)
             words = (f"{k}: " if len(tapes) > 1 else "") + f"{metre:g} m"
-            _spot(ax, shot, stage, p, words if free else "", "o", 5.0, "white")
+            # A badge to the right would lie over the words.
+            left = any(0 <= q[0] - here[0] < 1.5 * _LABEL_PX and abs(q[1] - here[1]) < _LABEL_PX for q in badges)
+            _spot(ax, shot, stage, p, words if free else "", "o", 5.0, "white", left=left)
             told += [here] if free else []
     for k, metre in stack.tape_corners_m:
         _, s = _lengths(stack.tape_mm[k])
@@ -351,14 +354,15 @@ def _at(line: Floats, s: Floats, at: float) -> Floats:
     return np.array([np.interp(at, s, closed[:, k]) for k in range(3)])
 
 
-def _spot(ax: Any, shot: Any, stage: Stage, p: Floats, words: str, marker: str, size: float, fill: str) -> None:
+def _spot(ax: Any, shot: Any, stage: Stage, p: Floats, words: str, marker: str, size: float, fill: str, *, left: bool = False) -> None:
     if not shot.seen(p[None], slack_mm=8 * stage.lift_mm)[0]:
         return
     x, y = shot.pixels(p[None])[0]
     ax.plot(x, y, marker, ms=size, mfc=fill, mec=INK, mew=1.6, zorder=30)
     if words:
         ax.annotate(
-            words, (x, y), (_MARK_PX, _MARK_PX), textcoords="offset points", size=SMALL_PT - 1, color=INK, path_effects=halo(), zorder=31
+            words, (x, y), (-_MARK_PX if left else _MARK_PX, _MARK_PX), textcoords="offset points", size=SMALL_PT - 1, color=INK,
+            ha="right" if left else "left", path_effects=halo(), zorder=31,
         )
 
 
