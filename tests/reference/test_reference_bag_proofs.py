@@ -14,10 +14,13 @@ from plyflat.bag._film_mesh import even_triangles, strip
 from plyflat.bag.corners import corner_sections, film_bends, hollow_lines
 from plyflat.bag.feeding import fed_by, fit_pleats
 from plyflat.bag.film import Film, FilmMesh, Hold, lay_film
-from plyflat.bag.film_states import Bench
+from plyflat.bag.film_states import Bench, fillet_wanted_mm
 from plyflat.bag.pleats import Pleat, corners_of, place_pleats
 from plyflat.bag.reach import find_bridging
-from plyflat.bag.section_film import lay_over_section
+from plyflat.bag.section_film import lay_over_section, stuck
+from plyflat.filming import tube_notes
+from plyflat.job.film import Hollow
+from plyflat.job.model import Bag
 from plyflat.shop.vacuum import tube_collapse_kpa
 from plyflat.surface.cut import refine
 from plyflat.surface.mesh import Surface
@@ -297,3 +300,47 @@ def test_what_a_film_leaves_along_a_straight_corner_is_its_section_times_the_len
     firm = bench.state("firm", Film("firm", 700.0, 0.05), 87.5)
     assert not firm.draws
     assert firm.depth_mm > taut.depth_mm
+
+
+@pytest.mark.reference(source="arcs from rim to rim of a slot, by hand: c h - (r^2 asin(c / 2r) - c/2 sqrt(r^2 - c^2 / 4))", kind="derived")
+def test_a_gap_over_two_corners_is_counted_once():
+    profile = [[-80, 0], [-15, 0], [-15, -40], [15, -40], [15, 0], [80, 0]]
+    surface = Surface(*shapes.swept(profile, 200, 8.0))
+    lines = hollow_lines(surface)
+    assert len(lines) == 2
+    bench = Bench(corner_sections(surface, lines, allowed_mm=7.2), lines, 3.0, 0.3, 15.0, 1.15)
+    taut = bench.state("taut", Film("plain", 700.0, 0.05, yield_mpa=35.0, hardening_mpa=0.0), 87.5)
+    room = 30 * 40 - (400 * math.asin(0.75) - 15 * math.sqrt(175))
+    assert taut.volume_most_mm3 == pytest.approx(200 * room, rel=0.02)
+
+
+@pytest.mark.reference(source="way over a square corner left round, over its chord", kind="derived")
+def test_a_film_that_nothing_feeds_is_stretched_by_the_way_it_has_to_go(trough):
+    (section,) = trough[2]
+    found = stuck(section, NYLON, pressure_kpa=87.5)
+    assert found.radius_mm == pytest.approx(20.0)
+    assert found.stretch == pytest.approx((240 - (2 - math.pi / 2) * 20) / (120 * math.sqrt(2)), rel=1e-3)
+
+
+def test_the_fillet_that_is_advised_keeps_the_limit_at_the_sharpest_corner_and_no_less_does():
+    # A sharp corner and, all along beside it, a flat one that needs far less.
+    profile = [[-90, 87], [-40, 0], [60, 0], [170, 77]]
+    surface = Surface(*shapes.swept(profile, 400, 15.0))
+    lines = hollow_lines(surface)
+    bench = Bench(corner_sections(surface, lines, allowed_mm=7.2), lines, 1.0, 0.3, 15.0, 1.15)
+    film = Film("plain", 700.0, 0.08, yield_mpa=35.0, hardening_mpa=0.0)
+    radius = fillet_wanted_mm(bench, film, 80.0)
+    assert 5 < radius < 35
+    assert bench.state("fillet", film, 80.0, fillet_mm=radius).depth_most_mm <= 1.0
+    assert bench.state("less", film, 80.0, fillet_mm=radius - 2).depth_most_mm > 1.0
+
+
+@pytest.mark.parametrize(("times", "told"), [(0.8, True), (1.5, True), (2.2, False)])
+def test_a_tube_is_told_until_it_bears_twice_the_vacuum(times, told):
+    # E / (4 (1 - nu^2)) (t / R)^3 is so many times 80 kPa.
+    wall = 25.0 * (times * 80.0 * 4 * (1 - 0.3**2) / 10e6) ** (1 / 3)
+    tube = Hollow.model_validate({"what": "tube", "radius": "25 mm", "wall": f"{wall:.5f} mm", "modulus": "10 GPa"})
+    notes = tube_notes(Bag.model_construct(hollow=(tube,)), 80.0)
+    assert bool(notes) is told
+    if told:
+        assert f"buckles at {80 * times:.0f} kPa" in notes[0][0]
