@@ -176,14 +176,18 @@ def find_bridging(
     centres = tuple(_centres(fine, reach < ball.radius_mm, ball) for ball in balls)
     gaps = tuple(_gaps(fine, reach, ball, c) for ball, c in zip(balls, centres))
     n = len(surface.vertices_mm)
-    label = _labelled(fine, gaps, open_mm, least)
+    # Of a noisy scan only its own vertices are judged by: points put into its faces lie on chords of the noise.
+    judged = np.arange(len(reach)) < n if noise else np.ones(len(reach), dtype=bool)
+    label = _labelled(fine, gaps, judged, open_mm, least)
     if label.max(initial=-1) < 0:
         return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], (), radius, least, noise)
     patch = _patch(fine, reach, label, balls, centres)
     found = [_measured(fine, patch, k, label, gaps, radius, open_mm, n) for k in range(label.max() + 1)]
+    if noise:
+        found = [_by_vertices(fine, s, k, label, gaps, judged) for k, s in enumerate(found)]
     order = sorted(range(len(found)), key=lambda k: -found[k].depth_mm)
     spots = tuple(_filled(found[k], 1e-3 * resin_g_per_cm3) for k in order)
-    held = held_from_three_sides(fine, gaps[0], centres[0], radius_mm=radius, least_mm=least)
+    held = held_from_three_sides(fine, np.where(judged, gaps[0], 0.0), centres[0], radius_mm=radius, least_mm=least)
     number = np.argsort(order) + 1
     met = tuple(_met(fine, patch, k, int(number[label[k]]), gaps, centres, 1e-3 * resin_g_per_cm3) for k in held)
     return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], spots, radius, least, noise, met)
@@ -266,12 +270,21 @@ class _Patch:
     centre: tuple[Floats, Floats]
 
 
-def _labelled(work: Surface, gaps: tuple[Floats, ...], open_mm: float, least_mm: float) -> Ints:
+def _by_vertices(
+    work: Surface, spot: Spot, k: int, label: Ints, gaps: tuple[Floats, ...], judged: Bools
+) -> Spot:
+    """A spot with its depth and place as the scan's own vertices have them."""
+    own = np.flatnonzero((label == k) & judged)
+    x, y, z = (float(c) for c in work.vertices_mm[own[np.argmax(gaps[0][own])]])
+    return replace(spot, place_mm=(x, y, z), depth_mm=float(gaps[0][own].max()), depth_most_mm=float(gaps[1][own].max()))
+
+
+def _labelled(work: Surface, gaps: tuple[Floats, ...], judged: Bools, open_mm: float, least_mm: float) -> Ints:
     """Number of the spot that each vertex (n,) belongs to, -1 where none; the larger ball's parts go to the nearest."""
     low, high = gaps
     small = _parts(work, low > open_mm)
     deep = np.zeros(small.max(initial=-1) + 2)
-    np.maximum.at(deep, small, low)
+    np.maximum.at(deep, small[judged], low[judged])
     number = np.full(len(deep), -1)
     keep = np.flatnonzero(deep[:-1] >= least_mm)
     number[keep] = np.arange(len(keep))

@@ -223,7 +223,7 @@ def pleat_picture(stage: Stage, reach: BagReach) -> Picture:
     )
 
 
-def _nearest(points: Floats, p: Sequence[float]) -> int:
+def _nearest(points: Floats, p: Sequence[float] | Floats) -> int:
     return int(np.argmin(np.linalg.norm(points - np.asarray(p), axis=1)))
 
 
@@ -332,8 +332,9 @@ def _film_of(
     taut, fed = reach.film.taut[-1].held, reach.film.pleated[-1].laid
     k = _farthest(reach, corner, fed if left else taut)
     before, after = taut[k], fed[k]
-    where = " where pleats leave most" if left else ""
-    words = f"{corner.name}{where}: {before.depth_mm:.1f} mm off without pleats, {after.depth_mm:.1f} mm with them"
+    words = f"{corner.name}: {before.depth_mm:.1f} mm off without pleats, {after.depth_mm:.1f} mm with them"
+    if left:
+        words = f"{corner.name}, worst with pleats: {before.depth_mm:.1f} mm off without, {after.depth_mm:.1f} mm with them"
     return reach.sections[k], (before.film_mm, after.film_mm), words
 
 

@@ -33,6 +33,18 @@ def test_noise_that_hangs_together():
     assert np.median(found.gap_mm[out < 1e-6]) == pytest.approx(3.094, rel=0.15)
 
 
+def test_the_noisy_edge_of_a_thin_fin_is_no_place_that_a_film_bridges():
+    thin = [[-100, 0], [-9, 0], [-1.5, 70], [1.5, 70], [9, 0], [100, 0]]
+    v, f = shapes.swept(thin, 90.0, 4.5)
+    found = find_bridging(Surface(v + np.random.default_rng(1).normal(0, 1.0, v.shape), f), **FILM)
+    assert found.noise_mm > 0.5
+    assert len(found.spots) == 2
+    for spot in found.spots:
+        assert spot.place_mm[2] < 15.0
+        assert found.gap_mm[spot.vertices].max() == pytest.approx(spot.depth_mm)
+    assert found.wall_corners == ()
+
+
 def test_noise_moves_a_corner_of_three_walls_but_invents_none():
     v, f = shapes.three_planes()
     found = find_bridging(Surface(v + np.random.default_rng(0).normal(0, 1.0, v.shape), f), **FILM)
