@@ -155,7 +155,7 @@ def test_it_tells_everything(page, plan):
     ply = plan.regions[0].plies[0]
     for words in (
         percent(ply.strain.largest), percent(ply.strain.p99), percent(ply.strain.over_share), "0.710 m²", "peel ply 85",
-        "5.42 m, overlap", "up to 0 mm more than a tight film along", "12 mm across it", "1560 by 1160 mm", "612 g", "540 to 700 g",
+        "5.42 m with all that it is laid for", "up to 0 mm more than a tight film along", "12 mm across it", "1560 by 1160 mm", "612 g", "540 to 700 g",
         "derived: mass balance", "duplicate vertices merged", "lay: smallest gap", "RR079", "OSHA Technical Manual",
         "AC 43.13-1B", "copy 2 of 2", "data sheets", "taut film bridges", "10 to 645", "Areas over all regions", "Peel ply: strain up to 1.0 %", "+0.12 % off", "115.50",
     ):  # fmt: skip
