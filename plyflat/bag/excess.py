@@ -13,12 +13,15 @@ import numpy as np
 
 from ..surface._smooth import work_copy
 from ..surface.coarsen import coarsen
+from ..surface.cut import refine
 from ..surface.mesh import Floats, Surface
 
 #: The surface is thinned to about so many triangles first, and may stray by so much.
 FACES, STRAY_MM = 12_000, 2.0
 #: Angles are summed over discs of this radius, what lies farther out for less: it shares a fold.
 DISC_MM = 50.0
+#: No side of a triangle is longer than this, so that sums are told all over a disc.
+SIDE_MM = 15.0
 #: A film with this much of a turn too much within a disc folds: at its rim a fold is then some 4 mm high.
 FOLDS_DEG = 10.0
 #: Places told are farther apart than this many discs.
@@ -32,7 +35,7 @@ class FilmExcess:
     Attributes
     ----------
     surface : Surface
-        The area within the tape, thinned.
+        The area within the tape, thinned or split to what that takes.
     deg : (n,) float array
         Of a full turn, over a disc about each vertex: above 0 the film is too much and folds, below 0 it is short.
     folds_mm2 : float
@@ -67,7 +70,8 @@ def film_excess(surface: Surface) -> FilmExcess:
 
     calm = work_copy(surface)
     smooth = surface if calm is surface.vertices_mm else Surface(calm, surface.faces)
-    thin = coarsen(smooth, faces=FACES, stray_mm=STRAY_MM).surface
+    # Thinned, flat parts have triangles larger than a disc; splitting them changes no angle.
+    thin = refine(coarsen(smooth, faces=FACES, stray_mm=STRAY_MM).surface, SIDE_MM).surface
     deg = np.degrees(np.asarray(igl.gaussian_curvature(thin.vertices_mm, thin.faces)).ravel())
     for loop in thin.boundary_loops:
         deg[loop] = 0.0

@@ -58,3 +58,11 @@ def test_places_are_told_apart_the_most_first(fin):
     degrees = [deg for _, deg in found.places]
     assert degrees == sorted(degrees, reverse=True)
     assert found.folds_mm2 > 0 < found.short_mm2
+
+
+def test_a_model_of_few_triangles_has_the_same_excess(fin):
+    few = film_excess(Surface(*shapes.box_on_plate((160.0, 24.0, 80.0), 300.0)[:2]))
+    found = film_excess(fin)
+    assert few.deg.max() == pytest.approx(found.deg.max(), rel=0.03)
+    assert few.folds_mm2 == pytest.approx(found.folds_mm2, rel=0.1)
+    assert few.short_mm2 == pytest.approx(found.short_mm2, rel=0.1)
