@@ -100,7 +100,7 @@ VACUUM, FILM = 'gauge = "80 kPa"', '{ material = "film", margin = "20 mm", worke
         (FILM, '{ material = "tape" }', ["bag.standard.film", "sealant tape", "bag film"]),
         (FILM, '{ material = "film", margin = "-20 mm" }', ["bag.standard.film.margin", "-20 mm"]),
         (FILM, '{ material = "film", yield = "0 MPa" }', ["bag.standard.film.yield", "0 MPa", "0.1 MPa"]),
-        (FILM, '{ material = "film", modulus = "35" }', ["bag.standard.film.modulus", '"35" has no unit']),
+        (FILM, '{ material = "film", modulus = "35" }', ["bag.standard.film.modulus", '"35" has no unit', "MPa"]),
         (FILM, '{ material = "film", breaks_at = 0.5 }', ["bag.standard.film.breaks_at", "0.5 is not above 1"]),
         (FILM, '{ material = "film", friction = -0.3 }', ["bag.standard.film.friction", "-0.3 is not above 0"]),
         ('thickness = "0.05 mm"\n', 'thickness = "0 mm"\n', ["consumable.film.thickness", "0 mm"]),
