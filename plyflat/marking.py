@@ -47,7 +47,7 @@ def hull_marks(job: Job, regions: Sequence[RegionPlan]) -> tuple[tuple[HullMark,
         _check(data, surface)
         named = _points(region)
         found = crossings(surface, [d.at_mm for d in data], np.array([p for _, p in named]), tolerance_mm=TOLERANCE_MM)
-        own = [_mark(region.name, name, p, q, data, job.boat) for (name, p), q in zip(named, found)]
+        own = [_mark(region.name, k + 1, of, p, q, data, job.boat) for k, ((of, p), q) in enumerate(zip(named, found))]
         marks += own
         notes += _notes(region.name, own)
     return tuple(marks), tuple(notes)
@@ -63,20 +63,20 @@ def _check(data: Sequence[Datum], surface: Surface) -> None:
 
 
 def _points(region: RegionPlan) -> list[tuple[str, Floats]]:
-    """What is marked of a region: corners of its edge, in order, and the ends of its warp line."""
+    """What is marked of a region, and what each point lies on: corners of its edge, in order, and the ends of its warp line."""
     out: list[tuple[str, Floats]] = []
     loops = [region.base.surface.vertices_mm[loop] for loop in region.base.loops]
     for k, loop in enumerate(loops):
-        edge = "edge" if len(loops) == 1 else f"edge {k + 1}"
-        out += [(f"{edge}, {n + 1}", p) for n, p in enumerate(few_points(loop, off_mm=OFF_MM, most=MOST))]
-    return [*out, *((f"warp, {n + 1}", p) for n, p in enumerate(np.asarray(region.warp_mm)))]
+        of = "edge" if len(loops) == 1 else f"edge, line {k + 1}"
+        out += [(of, p) for p in few_points(loop, off_mm=OFF_MM, most=MOST)]
+    return [*out, *(("warp line", p) for p in np.asarray(region.warp_mm))]
 
 
-def _mark(region: str, name: str, point: Floats, found: Crossing, data: Sequence[Datum], boat: Boat) -> HullMark:
+def _mark(region: str, number: int, of: str, point: Floats, found: Crossing, data: Sequence[Datum], boat: Boat) -> HullMark:
     a, b = data[found.first.mark], data[found.second.mark]
     x, y, z = point.tolist()
     return HullMark(
-        region, name, (x, y, z), a.name, found.first.length_mm, b.name, found.second.length_mm,
+        region, number, of, (x, y, z), a.name, found.first.length_mm, b.name, found.second.length_mm,
         _side(point, np.array(a.at_mm), np.array(b.at_mm), boat), found.sine,
     )  # fmt: skip
 
@@ -101,7 +101,7 @@ def _notes(region: str, marks: Sequence[HullMark]) -> list[Note]:
     worst = min(sharp, key=lambda m: m.sine)
     return [
         (
-            f"{len(sharp)} of its {len(marks)} marks are found by tapes that cross at a sharp angle; at {worst.name} a tape 1 mm out "
+            f"{len(sharp)} of its {len(marks)} marks are found by tapes that cross at a sharp angle; at mark {worst.number} a tape 1 mm out "
             f"moves the mark by {1 / max(worst.sine, 1e-3):.0f} mm",
             region,
             "State a datum off to one side.",

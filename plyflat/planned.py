@@ -628,7 +628,11 @@ class HullMark:
 
     Attributes
     ----------
-    region, name : str
+    region : str
+    number : int
+        In its region, from 1.
+    of : str
+        The line that it lies on.
     at_mm : (float, float, float)
     first, second : str
         The points from which the tapes are pulled.
@@ -641,7 +645,8 @@ class HullMark:
     """
 
     region: str
-    name: str
+    number: int
+    of: str
     at_mm: tuple[float, float, float]
     first: str
     first_mm: float

@@ -35,7 +35,7 @@ LAYER_HEAD = (
 )  # fmt: skip
 
 MARK_HEAD = (
-    "region", "mark", "x (mm)", "y (mm)", "z (mm)", "first point", "tape from the first (mm)", "second point", "tape from the second (mm)",
+    "region", "mark", "on", "x (mm)", "y (mm)", "z (mm)", "first point", "tape from the first (mm)", "second point", "tape from the second (mm)",
     "side of the line between them", "moved by 1 mm of tape (mm)",
 )  # fmt: skip
 
@@ -225,7 +225,7 @@ def mark_list(plan: Plan) -> str:
     """
     rows = [
         (
-            m.region, m.name, *(f"{x:.1f}" for x in m.at_mm), m.first, f"{m.first_mm:.1f}", m.second, f"{m.second_mm:.1f}", m.side,
+            m.region, m.number, m.of, *(f"{x:.1f}" for x in m.at_mm), m.first, f"{m.first_mm:.1f}", m.second, f"{m.second_mm:.1f}", m.side,
             f"{1 / max(m.sine, 1e-3):.2f}",
         )
         for m in plan.hull_marks

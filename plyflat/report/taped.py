@@ -10,13 +10,19 @@ import numpy as np
 from ..export.drawing import file_stem
 from .hull import Stage, _directions, _page
 from .scene import lifted
-from .style import INK, SMALL_PT, TEXT_PT, TINT, Picture, as_png, halo
+from .style import INK, SMALL_PT, TINT, Picture, as_png, halo
 
 if TYPE_CHECKING:
-    from ..planned import HullMark
+    from numpy.typing import NDArray
 
-MARK_HEAD = ("mark", "from", "mm#", "and from", "mm#", "on the side", "1 mm out moves it, mm#")
-_LABEL_PX = 10.0
+    from ..planned import HullMark
+    from ..surface.mesh import Floats
+
+MARK_HEAD = ("mark", "on", "from", "mm#", "and from", "mm#", "on the side", "1 mm out moves it, mm#")
+#: Room of the arrows forward and up in the lower left corner, pixels.
+_ARROWS_PX = 235.0, 125.0
+#: How far a number stands from its mark, and the room it takes either way, pixels.
+_BESIDE_PX, _ROOM_PX = 26.0, (24.0, 22.0)
 
 
 def mark_rows(marks: Sequence[HullMark]) -> list[tuple[str, ...]]:
@@ -29,7 +35,7 @@ def mark_rows(marks: Sequence[HullMark]) -> list[tuple[str, ...]]:
     """
     return [
         (
-            m.name, m.first, f"{m.first_mm:.0f}", m.second, f"{m.second_mm:.0f}", m.side, f"{1 / max(m.sine, 1e-3):.1f}",
+            f"{m.number}", m.of, m.first, f"{m.first_mm:.0f}", m.second, f"{m.second_mm:.0f}", m.side, f"{1 / max(m.sine, 1e-3):.1f}",
         )
         for m in marks
     ]  # fmt: skip
@@ -52,6 +58,25 @@ def mark_words(marks: Sequence[HullMark]) -> list[str]:
     ]
 
 
+def _placed(marks: Sequence[HullMark], at: Floats, seen: NDArray[np.bool_], high: int) -> list[tuple[HullMark, Floats]]:
+    """Where the numbers of the marks that are seen stand: beside their marks, clear of marks, of each other and of the arrows."""
+    taken = list(at[seen])
+    out: list[tuple[HullMark, Floats]] = []
+    for mark in marks:
+        if not seen[mark.number - 1]:
+            continue
+        for turn in np.radians([-60, -120, 60, 120, 0, 180, -90, 90]):
+            place = at[mark.number - 1] + _BESIDE_PX * np.array([np.cos(turn), np.sin(turn)])
+            near = [np.abs(place - q) for q in taken]
+            if place[0] < _ARROWS_PX[0] and place[1] > high - _ARROWS_PX[1]:
+                continue
+            if not any(q[0] < _ROOM_PX[0] and q[1] < _ROOM_PX[1] for q in near):
+                out.append((mark, place))
+                taken.append(place)
+                break
+    return out
+
+
 def marks_picture(stage: Stage, marks: Sequence[HullMark]) -> Picture:
     """Return where the marks lie on the hull, numbered as in the table.
 
@@ -72,17 +97,14 @@ def marks_picture(stage: Stage, marks: Sequence[HullMark]) -> Picture:
     points = stage.raised(np.array([m.at_mm for m in marks]))
     for ax, shot in zip(axes, shots):
         at, seen = shot.pixels(points), shot.seen(points, slack_mm=4 * stage.lift_mm)
-        for mark, (x, y), good in zip(marks, at, seen):
-            if not good:
-                continue
-            warp = mark.name.startswith("warp")
-            ax.plot(x, y, "s" if warp else "o", ms=6, mfc="white", mec=INK, mew=1.5, zorder=20)
-            ax.text(
-                x + _LABEL_PX, y - _LABEL_PX, mark.name.replace("edge, ", ""), size=SMALL_PT if warp else TEXT_PT, color=INK, zorder=21,
-                path_effects=halo(),
-            )  # fmt: skip
+        for mark, (x, y) in zip(marks, at):
+            if seen[mark.number - 1]:
+                warp = mark.of == "warp line"
+                ax.plot(x, y, "s" if warp else "o", ms=6, mfc="white", mec=INK, mew=1.5, zorder=20)
+        for mark, (x, y) in _placed(marks, at, seen, shot.image.shape[0]):
+            ax.text(x, y, f"{mark.number}", size=SMALL_PT, color=INK, zorder=21, ha="center", va="center", path_effects=halo())
         _directions(ax, shot, stage)
-    words = "; ".join(f"{m.name}: {m.first_mm:.0f} mm from {m.first} and {m.second_mm:.0f} mm from {m.second}" for m in marks[:4])
+    words = "; ".join(f"{m.number}: {m.first_mm:.0f} mm from {m.first} and {m.second_mm:.0f} mm from {m.second}" for m in marks[:4])
     return Picture(
         file_stem(stage.region.name, "marks"),
         title,

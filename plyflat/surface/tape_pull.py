@@ -18,7 +18,7 @@ NEAREST = 5
 # A point nearer to a side of its triangle than this share of it is moved in from there: no sliver comes of it.
 _IN = 1e-4
 # A crossing as good is worth this much more tape, mm.
-_WORTH_MM = 4000.0
+_WORTH_MM = 1000.0
 
 
 @dataclass(frozen=True, eq=False)

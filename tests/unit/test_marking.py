@@ -53,14 +53,14 @@ def plan(folder):
 
 
 def test_the_corners_of_the_edge_are_found_by_two_lengths(plan):
-    edge = [m for m in plan.hull_marks if m.name.startswith("edge")]
+    edge = [m for m in plan.hull_marks if m.of == "edge"]
     assert {tuple(np.round(m.at_mm, 3)) for m in edge} == {tuple(p) for p in CORNERS}
     at = {"fore corner": (395.0, 5.0, 0.0), "aft corner": (5.0, 5.0, 0.0)}
     for m in edge:
         assert m.first_mm == pytest.approx(math.dist(at[m.first], m.at_mm), abs=0.05)
         assert m.second_mm == pytest.approx(math.dist(at[m.second], m.at_mm), abs=0.05)
         assert m.side == "port"
-    assert [m.name for m in plan.hull_marks if m.name.startswith("warp")] == ["warp, 1", "warp, 2"]
+    assert [m.number for m in plan.hull_marks if m.of == "warp line"] == [5, 6]
 
 
 def test_the_side_is_the_other_one_where_the_points_lie_across(folder):
@@ -75,10 +75,10 @@ def test_list_table_and_plan_say_the_same(plan):
     jsonschema.validate(json.loads(as_json(found)), plan_schema())
     assert len(rows) == len(shown) == len(found["hull_marks"]) == 6
     for row, line, mark in zip(rows, shown, found["hull_marks"]):
-        assert row["mark"] == line[0] == mark["name"]
-        assert line[2] == f"{mark['first_mm']:.0f}"
+        assert row["mark"] == line[0] == str(mark["number"])
+        assert line[3] == f"{mark['first_mm']:.0f}"
         assert float(row["tape from the first (mm)"]) == pytest.approx(mark["first_mm"], abs=0.051)
-        assert row["second point"] == line[3] == mark["second"]
+        assert row["second point"] == line[4] == mark["second"]
     assert "hook a tape" in mark_words(plan.hull_marks)[0]
 
 
