@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -40,6 +40,9 @@ class Law(Protocol):
 
     def pull(self, first: Floats, second: Floats) -> Pull:
         """Return the slopes of the energy for stretches (m,) each, the larger first."""
+
+    def of(self, faces: Ints) -> Law:
+        """Return the law of some of the film's triangles."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +92,11 @@ class Elastic:
     def rest(self) -> bool:
         """Yes."""
         return True
+
+    def of(self, faces: Ints) -> Elastic:
+        """Return the law of some of the film's triangles."""
+        least = self.least_n_per_mm
+        return self if np.ndim(least) == 0 else replace(self, least_n_per_mm=np.asarray(least)[faces])
 
     def pull(self, first: Floats, second: Floats) -> Pull:
         """Return the slopes of the energy for stretches (m,) each, the larger first."""
@@ -160,6 +168,10 @@ class Constant:
         """No: how it was cut does not matter."""
         return False
 
+    def of(self, faces: Ints) -> Constant:
+        """Return the law of some of the film's triangles: the same."""
+        return self
+
     def pull(self, first: Floats, second: Floats) -> Pull:
         """Return the slopes of T l1 l2; the second slopes are those of a spring that never pushes.
 
@@ -187,6 +199,10 @@ class Spring:
     def rest(self) -> bool:
         """Yes."""
         return True
+
+    def of(self, faces: Ints) -> Spring:
+        """Return the law of some of the film's triangles: the same."""
+        return self
 
     def pull(self, first: Floats, second: Floats) -> Pull:
         """Return the slopes of T (l1^2 + l2^2) / 2 for stretches (m,) each."""

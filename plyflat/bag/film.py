@@ -11,10 +11,11 @@ from numpy.typing import ArrayLike
 from ..errors import MeshError, QuantityError
 from ..progress import Tell, quiet
 from ..surface.mesh import Bools, Floats, Ints, Surface
+from ._film_balance import Cloth, Equations, Feet, Grip
 from ._film_ground import Ground, MeshGround
 from ._film_law import Constant, Elastic, Law
 from ._film_matrix import Freedom
-from ._film_solve import Cloth, Equations, Feet, Grip, Rest, settle
+from ._film_solve import Rest, settle
 
 #: Pressure of the air at sea level: no bag is pressed harder. kPa.
 AIR_KPA = 101.325

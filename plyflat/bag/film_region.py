@@ -12,11 +12,12 @@ from ..surface._smooth import work_copy
 from ..surface.coarsen import coarsen
 from ..surface.cut import refine
 from ..surface.mesh import Floats, Ints, Surface
+from ._film_balance import Equations, Feet
 from ._film_ground import MeshGround
 from ._film_law import Spring
 from ._film_matrix import Freedom
 from ._film_mesh import as_cut, even_triangles
-from ._film_solve import Equations, Feet, settle
+from ._film_solve import settle
 from .film import FilmMesh, Hold
 from .pleats import Pleat
 
