@@ -39,7 +39,7 @@ _FEW = 2e-3
 # Eased less than this, the steps heed what may push as well as pull: the wind and the ground's curvature.
 _WINDLESS = 0.5
 # How often a step is shortened, and in how many of these trials what is far from rest is brought to rest by itself.
-_TRIALS, _MENDED = 8, 2
+_TRIALS, _MENDED = 8, 3
 # What that is: vertices with so many times the force that may be left over, no more than this share of all, and as many
 # rings of vertices round them.
 _FAR_FROM_REST, _MANY, _RINGS = 5.0, 0.03, 2
