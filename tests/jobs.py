@@ -182,6 +182,24 @@ tape = { material = "tape" }
 film = { material = "film" }
 """
 
+GLASS_AND_FILM = """\
+[cloth.glass]
+areal_weight = "300 g/m^2"
+roll_width = "1000 mm"
+roll_length = "10 m"
+fibre = "glass"
+face_up = "out"
+[consumable."tape"]
+kind = "sealant tape"
+roll_length = "15 m"
+[consumable."film"]
+kind = "bag film"
+areal_weight = "57 g/m^2"
+thickness = "0.05 mm"
+roll_width = "1500 mm"
+roll_length = "10 m"
+"""
+
 RESIN = """\
 [resin]
 ratio = "5:1"

@@ -20,8 +20,9 @@ _EASE_FIRST, _EASE_LEAST, _EASE_MOST = 1.0, 1e-2, 1e6
 # It is let go by the first of these where what is left over falls, taken back by no more than the next where it grows, and
 # held back by the last where a step had to be cut short.
 _LET_GO, _TAKE_BACK, _HOLD_BACK = 0.4, 2.0, 4.0
-# With less than so many times the force that may be left over, no step may leave more.
-_NEARLY = 2.0
+# With less than so many times the force that may be left over, no step may leave more; where so many in a row would, none
+# brings the film nearer to rest.
+_NEARLY, _IN_VAIN = 2.0, 8
 # A vertex on the ground whose force left over grows this much in a step is held back by itself, up to so many times the rest.
 _FLITS, _HELD_MOST = 2.0, 1e3
 # Cells a vertex may move in one step, and how far it may sink into the ground: else it comes out at the back.
@@ -171,7 +172,7 @@ def settle(
     ease, own, whole = np.array([eased]), np.ones(n), _Parts.of(eq, np.zeros(n, dtype=np.int64))
     at = eq.act(points)
     left = _left(eq, at)
-    steps = 0
+    steps = in_vain = 0
     best = (left, points, at)
 
     def mended(there: Floats, now: Forces, spoilt: Bools) -> tuple[Floats, Forces]:
@@ -180,7 +181,7 @@ def settle(
 
     # A film without a size of its own flows: no part of it has a rest while the others stay.
     mend = mended if eq.cloth.law.rest else None
-    while left > tolerance and steps < most and not _burst(eq, at, bursts):
+    while left > tolerance and steps < most and in_vain < _IN_VAIN and not _burst(eq, at, bursts):
         steps += 1
         move, ease = _newton(eq, points, at, ease, own, whole)
         there, now, share = _search(eq, points, at, _held_in(eq, move), whole, mend)
@@ -188,9 +189,9 @@ def settle(
         was, left = left, _left(eq, now)
         if left > was and was < _NEARLY * tolerance:
             # So near to rest limp film would creep away again: the step is taken back.
-            left, ease = was, np.minimum(_HOLD_BACK * ease, _EASE_MOST)
+            left, ease, in_vain = was, np.minimum(_HOLD_BACK * ease, _EASE_MOST), in_vain + 1
             continue
-        points, at = there, now
+        points, at, in_vain = there, now, 0
         best = min(best, (left, points, at), key=lambda one: one[0])
         ease = np.clip(ease * _let_go(share, left / was), _EASE_LEAST, _EASE_MOST)
     burst = left > tolerance and _burst(eq, at, bursts)

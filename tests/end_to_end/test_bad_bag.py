@@ -9,10 +9,12 @@ from pathlib import Path
 import pytest
 import shapes
 import trimesh
+from jobs import GLASS_AND_FILM
 
 from plyflat.cli import main
 
-JOB = """
+JOB = (
+    """
 version = 1
 name = "corner of a locker"
 [mesh.hull]
@@ -26,21 +28,9 @@ outline = { unit = "mm", points = [[140,60,0],[260,60,0],[260,0,60],[140,0,60]] 
 [[region.ply]]
 cloth = "glass"
 angle = "0 deg"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1000 mm"
-roll_length = "10 m"
-fibre = "glass"
-face_up = "out"
-[consumable."tape"]
-kind = "sealant tape"
-roll_length = "15 m"
-[consumable."film"]
-kind = "bag film"
-areal_weight = "57 g/m^2"
-thickness = "0.05 mm"
-roll_width = "1500 mm"
-roll_length = "10 m"
+"""
+    + GLASS_AND_FILM
+    + """\
 [bag.standard]
 tape = { material = "tape", margin = "60 mm" }
 film = { material = "film", margin = "20 mm", worked_out = "no" }
@@ -49,6 +39,7 @@ gauge = "80 kPa"
 [lay]
 seconds = "0.2 s"
 """
+)
 
 
 def planned(capsys, folder: Path, *changes: tuple[str, str], first: float = 150.0) -> tuple[int, str, str]:

@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 import shapes
 import trimesh
+from jobs import GLASS_AND_FILM
 from shapely import LinearRing
 
 from plyflat.cli import main
 
-JOB = """
+JOB = (
+    """
 version = 1
 name = "lines of a bag"
 [mesh.hull]
@@ -29,27 +31,16 @@ outline = { unit = "mm", points = %s }
 [[region.ply]]
 cloth = "glass"
 angle = "0 deg"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1000 mm"
-roll_length = "10 m"
-fibre = "glass"
-face_up = "out"
-[consumable."tape"]
-kind = "sealant tape"
-roll_length = "15 m"
-[consumable."film"]
-kind = "bag film"
-areal_weight = "57 g/m^2"
-thickness = "0.05 mm"
-roll_width = "1500 mm"
-roll_length = "10 m"
+"""
+    + GLASS_AND_FILM
+    + """\
 [bag.standard]
 tape = { material = "tape", margin = "60 mm" }
 film = { material = "film", margin = "20 mm", worked_out = "no"%s }
 [lay]
 seconds = "0.2 s"
 """
+)
 SQUARE = "[[220,260,0],[380,260,0],[380,380,0],[220,380,0]]"
 
 

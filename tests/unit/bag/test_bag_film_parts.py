@@ -162,3 +162,18 @@ def test_a_law_of_some_triangles_is_theirs():
     assert law.pull(np.array([0.5, 0.5]), np.array([0.5, 0.5])).first == pytest.approx([0.15, 0.05])
     for same in (Elastic(40.0, 0.4), Constant(2.0), Spring(1.0)):
         assert same.of(np.array([0])) is same
+
+
+def test_a_film_that_no_step_brings_nearer_to_rest_is_given_up(monkeypatch):
+    from plyflat.bag import _film_solve
+
+    told = iter([1.5 * TOLERANCE])
+    monkeypatch.setattr(_film_solve, "_left", lambda *_: next(told, 1.6 * TOLERANCE))
+    mesh = sheet()
+    eq = on_a_plate(mesh)
+    rest = settle(eq, mesh.points_mm, tolerance=TOLERANCE, most=100)
+    assert rest.steps == _film_solve._IN_VAIN < 100
+    assert not rest.converged
+    # It is left where it was nearest to rest.
+    assert rest.residual == 1.5 * TOLERANCE
+    assert np.array_equal(rest.points_mm, mesh.points_mm)
