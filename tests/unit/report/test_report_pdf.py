@@ -1,5 +1,6 @@
 """The job sheet for the printer: nothing left out, nothing cut off, pages that say where they are."""
 
+import base64
 import io
 import re
 from collections import Counter
@@ -169,3 +170,44 @@ def test_columns_never_take_more_than_the_sheet():
         size, widths = pdf._columns([["head"] * 8, [words] * 8], 500.0)
         assert sum(widths) <= 500.0 + 1e-6
         assert size == (pdf._SIZES_PT[0] if words == "a" else pdf._SIZES_PT[-1])
+
+
+def figures(*sizes):
+    """A page with pictures that follow each other, each with its number for words."""
+    marks = [
+        f'<figure><img src="data:image/png;base64,{base64.b64encode(picture(*size)).decode()}" alt=""><figcaption>figure{k}</figcaption></figure>'
+        for k, size in enumerate(sizes)
+    ]
+    return f"<html><head><title>t</title></head><body>{''.join(marks)}</body></html>"
+
+
+def stood(path):
+    """Left edge, foot and width of every picture, points, sheet by sheet in order of drawing."""
+    out = []
+    for sheet in PdfReader(path).pages:
+
+        def seen(operator, operands, cm, _):
+            if operator == b"Do":
+                out.append((cm[4], cm[5], cm[0]))
+
+        sheet.extract_text(visitor_operand_before=seen)
+    return out
+
+
+def test_two_pictures_stand_beside_each_other_and_a_third_by_itself(tmp_path):
+    assert write_report_pdf(figures((900, 700), (700, 900), (900, 700)), tmp_path / "out.pdf") == 1
+    (left, foot, wide), (right, low, narrow), (alone, below, large) = stood(tmp_path / "out.pdf")
+    between = pdf._BETWEEN_MM * POINT_PER_MM
+    assert right - (left + wide) == pytest.approx(between, abs=0.1)
+    assert wide == pytest.approx(narrow, abs=0.1)
+    # Their heads are level; the higher one reaches farther down.
+    assert foot + wide * 700 / 900 == pytest.approx(low + narrow * 900 / 700, abs=0.5)
+    assert alone == pytest.approx(left, abs=0.1)
+    assert below < min(foot, low)
+    assert large > wide
+
+
+def test_the_parts_of_a_tall_picture_stand_beside_each_other(tmp_path):
+    write_report_pdf(figures((500, 1400)), tmp_path / "out.pdf")
+    (left, _, wide), (right, _, _) = stood(tmp_path / "out.pdf")
+    assert right > left + wide
