@@ -103,7 +103,7 @@ def plan_day(
     notes = _Notes()
     if job.own.use and not own:
         notes.add("the job asks for your own numbers, and none are recorded beside it", "[own]", "Record what you weigh and time; see plyflat record.")
-    air = _air_kpa(job)
+    air = air_kpa(job)
     pot = _pot(job)
     hottest = max([job.place.temperature_c, *(c for _, c in job.cure.plan or ())])
     days: list[RegionDay] = []
@@ -150,7 +150,7 @@ def check_day(job: Job) -> None:
     aside = _Notes()
     if job.bags:
         with _at("[vacuum] gauge"):
-            air = _air_kpa(job)
+            air = air_kpa(job)
             absolute_kpa(_gauge_kpa(job, air), air)
     if job.resin is not None:
         with _at("[resin] ratio_by_volume"):
@@ -164,14 +164,20 @@ def check_day(job: Job) -> None:
         _sun(job, aside)
 
 
-# --- what the job states -------------------------------------------------------------------------------------------------
+def air_kpa(job: Job) -> float:
+    """Return the pressure of the air in the shop: its barometer, or height and weather.
 
-
-def _air_kpa(job: Job) -> float:
+    Parameters
+    ----------
+    job : Job
+    """
     place = job.place
     if place.air_kpa is not None:
         return place.air_kpa
     return air_pressure_kpa(place.altitude_mm / 1000.0, weather_kpa=place.weather_kpa)
+
+
+# --- what the job states -------------------------------------------------------------------------------------------------
 
 
 def _gauge_kpa(job: Job, air_kpa: float) -> float:
@@ -187,7 +193,7 @@ def pressure_on_bag_kpa(job: Job) -> float:
     ----------
     job : Job
     """
-    return _gauge_kpa(job, _air_kpa(job))
+    return _gauge_kpa(job, air_kpa(job))
 
 
 def spreads_of(job: Job) -> Spreads:

@@ -14,6 +14,7 @@ from .job.model import Job
 from .job.reader import read_job
 from .job.resolved import key_text
 from .job.table import OURS, Table, filled, forms_of
+from .judging import check_vacuum, judged
 from .shop.fields import FIELDS, RecordError, read_field
 from .shop.own import PLANNED_ONLY, Own, Taken, own_numbers
 from .shop.record import FILE_NAME, OF_THE_JOB, Entry, Record, changes, compared, latest
@@ -87,6 +88,7 @@ def keep(job_file: Path, given: Given) -> Iterator[str]:
             record.add(job.name, fields, region=region, session=session, job_text=text, planned=plan)
             said = f"{len(fields)} field{'s' * (len(fields) != 1)}" + (" and the plan" if plan else "")
             yield f"recorded: {said} for {region or 'the job'}, session {session}, in {record.path}"
+        yield from judged(job, list(record.entries(job.name)), only=[(job.name, region, session) for region in rows])
     if given.plan_folder is not None:
         yield from _outdated(job, given.plan_folder)
 
@@ -114,8 +116,8 @@ def _by_region(job: Job, given: Given) -> dict[str, dict[str, object]]:
         found.setdefault(_place(names, named or given.region, field), {})[field] = said
     for fields in found.values():
         # All of it is looked at before any of it is recorded.
-        for field, said in fields.items():
-            read_field(field, said)
+        read = {field: read_field(field, said)[0] for field, said in fields.items()}
+        check_vacuum(job, {field: value for field, value in read.items() if value is not None})
     return found
 
 
@@ -194,6 +196,7 @@ def shown(job_file: Path) -> Iterator[str]:
     with Record(path) as record:
         rows = list(record.entries(job.name))
         yield from _table(rows)
+        yield from judged(job, rows)
         yield from _changed(record, rows, job)
         own = own_numbers(record.entries())
     if own:

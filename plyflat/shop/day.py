@@ -189,11 +189,15 @@ def planned_fields(day: RegionDay, spreads: Spreads) -> dict[str, Range]:
         out["gauge"] = Range(day.pull.gauge_kpa, day.pull.gauge_kpa, day.pull.air_kpa)
         out["drop"] = Range(0.0, day.pull.drop_kpa, day.pull.drop_kpa)
         out["drop_time"] = sure(day.pull.drop_s)
+        out["air_volume"] = Range(*day.pull.air.settled_l)
     if day.pot is not None and day.batches:
         out["pot_life"] = Range.about(day.batches[0].pot_life_s, 0.25)
     if day.fit is not None and day.fit_slow is not None:
         wet = next((s.start_s for s in day.steps if s.what.startswith("lay ") and "wet out" not in s.what), day.steps[-1].end_s)
         slower = day.fit_slow.needed_s / day.fit.needed_s
         out["wet_out_time"] = Range(wet / slower, wet, wet * slower)
-        out["bag_down_time"] = Range(day.fit.needed_s / slower, day.fit.needed_s, day.fit_slow.needed_s)
+        if day.pull is not None:
+            # The leak hunt comes after full vacuum; its time is kept whole, slow or not.
+            down, latest = (f.needed_s - day.work.leak_hunt_s for f in (day.fit, day.fit_slow))
+            out["bag_down_time"] = Range(down * down / latest, down, latest)
     return out

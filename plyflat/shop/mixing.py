@@ -228,6 +228,26 @@ def _mass(plies: Sequence[PlyStuff], stated: Fractions, gap_g: Range) -> Range:
     return carried(mass, {"psi": stated.final, "heavy": Range.about(1.0, stated.spreads.areal), "gap": gap_g})
 
 
+def hardener_off(resin_g: float, hardener_g: float, ratio: tuple[float, float]) -> float:
+    """Return the share by which weighed hardener is more (+) or less (-) than a ratio by mass asks for.
+
+    Parameters
+    ----------
+    resin_g, hardener_g : float
+        As weighed.
+    ratio : tuple of float
+        Resin : hardener by mass.
+
+    Raises
+    ------
+    RatioError
+        A mass or a side of the ratio that is not above zero.
+    """
+    if min(resin_g, hardener_g, *ratio) <= 0:
+        raise RatioError(f"{resin_g:g} g to {hardener_g:g} g at {ratio[0]:g}:{ratio[1]:g} is no mix", do="Give masses above zero.")
+    return hardener_g * ratio[0] / (resin_g * ratio[1]) - 1.0
+
+
 def volumes_ml(
     resin_g: float,
     hardener_g: float,

@@ -10,7 +10,7 @@ from ..units import say_percent
 from .record import Entry, latest
 
 #: Figures of a plan that are kept beside the fields, with their units: needed to turn masses into shares and areas.
-PLANNED_ONLY = {"fibre_kept": "g", "peel_ply_area": "m2", "breather_area": "m2", "ply_area": "m2"}
+PLANNED_ONLY = {"fibre_kept": "g", "peel_ply_area": "m2", "breather_area": "m2", "ply_area": "m2", "air_volume": "l"}
 #: °C within which pot lives are averaged; over it a pot life changes by about a seventh.
 NEAR_C = 2.0
 

@@ -189,6 +189,22 @@ def leak_pa_m3_s(volume_l: float, drop_kpa: float, seconds: float) -> float:
     return _positive("the volume", volume_l, "l") * drop_kpa / _positive("the time", seconds, "s")
 
 
+def drop_marks(drop_kpa: float, seconds: float) -> tuple[tuple[str, str, bool], ...]:
+    """Hold a fall against the published limits of a drop test, as rates of fall.
+
+    Parameters
+    ----------
+    drop_kpa, seconds : float
+
+    Returns
+    -------
+    tuple of (str, str, bool)
+        For each of `DROP_LIMITS` what it is for, its source, and whether this fall is no faster.
+    """
+    rate = drop_kpa / _positive("the time", seconds, "s")
+    return tuple((what, source, rate <= kpa / limit_s * (1 + 1e-9)) for what, kpa, limit_s, source in DROP_LIMITS)
+
+
 def standard_l_min(leak: float) -> float:
     """A leak in Pa m³/s as litres a minute of air at 101.325 kPa."""
     return leak / (STANDARD_KPA * 1000.0) * 1000.0 * 60.0

@@ -1,6 +1,7 @@
 """The record command: fields from words and files, the plan beside them, and what it says afterwards."""
 
 import csv
+import dataclasses
 import io
 import json
 import sys
@@ -160,3 +161,67 @@ def test_the_command(job, monkeypatch, capsys):
 
 def test_nothing_recorded_yet(job):
     assert "nothing is recorded" in next(iter(shown(job)))
+
+
+def test_a_ratio_weighed_wrong_is_told_at_once(job):
+    said = list(keep(job, Given(("resin_weighed=430 g", "hardener_weighed=90 g"))))
+    assert "430 g of resin to 90 g of hardener is 100:20.9, the job's ratio 100:25: 16 % too little hardener" in said[-1]
+    assert "never hardens as it should" in said[-1]
+    # The later weighing of the two is the one that counts, though they were written down one after the other.
+    said = list(keep(job, Given(("hardener_weighed=107 g",))))
+    assert said[-1].endswith("100:24.9, the job's ratio 100:25: within 5.0 %")
+    said = list(keep(job, Given(("resin_weighed=300 g", "hardener_weighed=81 g"), session=2)))
+    assert "8.0 % too much hardener" in said[-1]
+    assert sum("hardener" in line and "ratio" in line for line in shown(job)) == 2
+
+
+@pytest.mark.reference(
+    source="Q = V dp/dt with the plan's volume, and published drop tests (US Army TM 1-1500-204-23-11; trade article), worked by hand",
+    kind="derived",
+)
+def test_a_fall_is_told_as_a_leak_and_held_against_published_limits(job, tmp_path):
+    said = list(keep(job, Given(("drop=1.5 kPa", "drop_time=2 min"))))
+    assert "no plan with this bag's volume is recorded" in said[-1]
+    list(keep(job, Given(plan_folder=planned(tmp_path))))
+    # No breather lies in this bag: hose and trap are all the air there is, 3 l. 1.5 kPa in 120 s: 3 l times 12.5 Pa/s.
+    said = list(keep(job, Given(("drop=1.5 kPa", "drop_time=2 min"), session=2)))
+    assert "in 3 l that is a leak of 0.037 Pa m3/s, 0.022 l/min of air" in said[-1]
+    # 0.75 kPa a minute: under 1 inHg (3.39 kPa) in a minute, over 1 inHg in five, which is 0.68.
+    assert "good enough for a bag, where nothing else is stated" in said[-1]
+    assert "not for infusion (trade article on infusion practice)" in said[-1]
+    assert "inner bag" in said[-1].split("; not for")[0]
+
+
+def test_a_vacuum_that_no_air_presses_with_is_refused(job):
+    with pytest.raises(RecordError, match=r"105 kPa \(31.0 inHg\) cannot be where the air has 101.3 kPa"):
+        list(keep(job, Given(("gauge=105 kPa",))))
+    with pytest.raises(RecordError, match="by 20 kPa from 15 kPa"):
+        list(keep(job, Given(("gauge=15 kPa", "drop=20 kPa"))))
+    job.write_text(job.read_text(encoding="utf-8") + '[place]\nair_pressure = "79 kPa"\n', encoding="utf-8")
+    with pytest.raises(RecordError, match="cannot be where the air has 79 kPa"):
+        list(keep(job, Given(("gauge=82 kPa",))))
+    assert list(keep(job, Given(("gauge=62 kPa", "drop=2 kPa"))))
+
+
+def test_what_the_hottest_means_is_told(job):
+    said = list(keep(job, Given(("hottest=45 degC",))))
+    assert "at 45 degC the glass transition comes to about 55 to 75 degC (from memory)" in said[-1]
+    assert "was planned" not in said[-1]
+    job.write_text(job.read_text(encoding="utf-8") + 'plan = ["4 h at 20 degC", "6 h at 55 degC"]\n', encoding="utf-8")
+    assert list(keep(job, Given(("hottest=45 degC",))))[-1].endswith("55 degC was planned")
+
+
+def test_full_vacuum_comes_before_the_leak_hunt(job, tmp_path):
+    from plyflat.shop.day import planned_fields
+    from plyflat.shop.mixing import Spreads
+
+    plan = plans.make(tmp_path)
+    day, _ = day_of(plan)
+    region = day.regions[0]
+    fields = planned_fields(region, Spreads())
+    pull = next(s for s in region.steps if s.what == "pull")
+    assert fields["bag_down_time"].usual == pytest.approx(pull.end_s)
+    assert fields["bag_down_time"].high == pytest.approx(region.fit_slow.needed_s - 900.0)
+    assert fields["bag_down_time"].low < pull.end_s
+    bare, _ = day_of(dataclasses.replace(plan, regions=(dataclasses.replace(plan.regions[0], layers=()),)))
+    assert "bag_down_time" not in planned_fields(bare.regions[0], Spreads())
