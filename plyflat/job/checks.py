@@ -275,6 +275,35 @@ def _bags(data: dict[str, Any]) -> Iterator[Fault]:
         film = _table(bag, "film")
         if "girth" in film and film.get("cut") != "envelope":
             yield ("bag", name, "film", "girth"), 'it belongs to a pouch round the part; state cut = "envelope", or leave it out'
+        yield from _drawn(film, materials.get(str(film.get("material"))), ("bag", name, "film"))
+        for k, row in _rows(bag, "hollow"):
+            radius, wall = (_value(row, key, units.length_mm) for key in ("radius", "wall"))
+            if radius is not None and wall is not None and wall > radius:
+                yield ("bag", name, "hollow", k, "wall"), (
+                    f"a wall of {units.text_mm(wall)} is more than the radius of {units.text_mm(radius)} to its middle; that is no hollow tube. "
+                    "Check both"
+                )
+
+
+def _drawn(film: dict[str, Any], roll: object, where: tuple[str, ...]) -> Iterator[Fault]:
+    """A film that is pulled to its break before it draws at all has a wrong figure."""
+    own = roll if isinstance(roll, dict) else {}
+    if "gives" in own and "stiffness" in own:
+        gives, stiff = (_value(own, key, units.force_per_length_n_mm) for key in ("gives", "stiffness"))
+        said = "gives and stiffness of its material"
+    elif "gives" in own or "stiffness" in own:
+        return
+    else:
+        gives, stiff = (_value(film, key, units.stress_mpa, default) for key, default in (("yield", "35 MPa"), ("modulus", "700 MPa")))
+        said = "yield and modulus"
+    breaks = film.get("breaks_at", 3.0)
+    if not gives or not stiff or isinstance(breaks, bool) or not isinstance(breaks, int | float) or breaks <= 1.0:
+        return
+    if 1.0 + gives / stiff >= breaks:
+        yield (*where, "yield" if "yield" in film else "material"), (
+            f"by {said} the film is {1 + gives / stiff:.2f} times its length when it begins to draw, and it breaks at {breaks:g} times. "
+            "Check them and breaks_at"
+        )
 
 
 def _margins(bag: dict[str, Any], where: tuple[str, ...]) -> Iterator[Fault]:

@@ -181,6 +181,44 @@ def test_each_kind_of_fault(swap, told):
     assert [f for f in faults if re.search(told, f)], faults
 
 
+BAG_FILM = 'film         = { material = "bag film 50", margin = "60 mm", cut = "shape", slack = "10 mm" }'
+FILM_ROLL = 'roll_width = "2 m"'
+BROKEN = "the film is 3.00 times its length when it begins to draw, and it breaks at 3 times"
+
+
+@pytest.mark.parametrize(
+    ("film", "roll", "told"),
+    [
+        ('yield = "400 MPa", modulus = "200 MPa"', "", f"bag.standard.film.yield (line {{}}): by yield and modulus {BROKEN}"),
+        ('yield = "399 MPa", modulus = "200 MPa"', "", ""),
+        ('modulus = "20 MPa", breaks_at = 2.7', "", "the film is 2.75 times its length"),
+        ('modulus = "20 MPa"', "", ""),
+        ("slack = '0 mm'", 'gives = "6 N/mm"\nstiffness = "3 N/mm"', f"film.material (line {{}}): by gives and stiffness of its material {BROKEN}"),
+        ('yield = "400 MPa", modulus = "200 MPa"', 'gives = "2 N/mm"\nstiffness = "30 N/mm"', ""),
+        ('yield = "400 MPa", modulus = "200 MPa"', 'gives = "2 N/mm"', ""),
+        ('yield = "x", modulus = "1 MPa"', "", "film.yield (line {}): "),
+    ],
+)  # fmt: skip
+def test_a_film_that_breaks_before_it_draws(film, roll, told):
+    text = jobs.changed(
+        jobs.FULL, (BAG_FILM, f'film = {{ material = "bag film 50", margin = "60 mm", {film} }}'), (FILM_ROLL, f"{FILM_ROLL}\n{roll}")
+    )
+    if not told:
+        assert job_from_text(text).bags["standard"].film.material == "bag film 50"
+        return
+    (fault,) = faults_of(text)
+    assert told.format(line_of(text, 'film = { material = "bag')) in fault
+
+
+def test_a_tube_whose_wall_is_more_than_its_radius():
+    tubes = 'over_openings = true\nhollow = [{ what = "rod", radius = "5 mm", wall = "5.5 mm", modulus = "10 GPa" }]'
+    text = jobs.changed(jobs.FULL, ("over_openings = true", tubes))
+    (fault,) = faults_of(text)
+    assert fault.startswith("bag.standard.hollow[1].wall (line ")
+    assert "a wall of 5.5 mm is more than the radius of 5 mm" in fault
+    assert job_from_text(text.replace('"5.5 mm"', '"5 mm"')).bags["standard"].hollow[0].wall_mm == 5.0
+
+
 def test_a_bag_where_none_is_stated():
     text = jobs.changed(jobs.SMALL, ('mesh = "hull"', 'mesh = "hull"\nbag = "x"'))
     assert faults_of(text) == ("region[1].bag (line 9): no bag 'x' (no bag is stated at all)",)
