@@ -466,11 +466,18 @@ def _bleed(job: Job, resin: Resin, region: RegionPlan, stuff: Sequence[PlyStuff]
         peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]), breather_m2=_layer_m2(region, "breather"),
         breather_g_m2=holds, margin_mm=breather.margin_mm if breather else 0.0, lead_width_mm=v.lead_width_mm,
         lead_mm=_lead_mm(job, region, breather.margin_mm if breather else 0.0),
-        use=v.breather_use,
+        use=v.breather_use, most_fibre_g_m2=_most_fibre_g_m2(job, region) if breather else 0.0,
     )  # fmt: skip
     bleed = bleed_of(stack)
-    _note_bleed(region.name, bleed, v.breather_use, lead_holds_g_m(holds, v.lead_width_mm), notes)
+    weight = (job.consumables[breather.material].areal_weight_g_m2 or 0.0) if breather else 0.0
+    _note_bleed(region.name, bleed, v.breather_use, lead_holds_g_m(holds, v.lead_width_mm), notes, weight)
     return bleed
+
+
+def _most_fibre_g_m2(job: Job, region: RegionPlan) -> float:
+    """Fibre on the hull that 99 % of the largest ply's area lies under: laps at a point do not count, a stepped middle does."""
+    weights = [replace(_laid(job, p, None), flat_mm=_copies(p) * job.cloths[p.cloth].areal_weight_g_m2) for p in region.plies]
+    return thickness_of(weights).p99_mm
 
 
 def _lead_mm(job: Job, region: RegionPlan, margin_mm: float) -> float:
@@ -479,15 +486,16 @@ def _lead_mm(job: Job, region: RegionPlan, margin_mm: float) -> float:
     return max(ports[0].way_mm - margin_mm, 0.0) if ports else job.vacuum.lead_mm
 
 
-def _note_bleed(name: str, bleed: Bleed, use: float, lead_g_m: Range, notes: _Notes) -> None:
-    share = bleed.over_laminate
+def _note_bleed(name: str, bleed: Bleed, use: float, lead_g_m: Range, notes: _Notes, weight_g_m2: float) -> None:
+    share = bleed.worst
     if share.high > use:
         notes.add(
-            f"the resin bled fills {say_percent(share.usual)} of what the breather on the laminate holds "
+            f"the resin bled fills {say_percent(share.usual)} of what the breather holds {'where most cloth lies' if share is bleed.over_most else 'on the laminate'} "
             f"({say_percent(max(share.low, 0.0))} to {say_percent(share.high)}); beyond {say_percent(use)} it carries vacuum badly (common practice), and the "
             f"fibre may end at {say_percent(bleed.reached_fraction)}",
             f"{name}, breather",
-            "Wet out with less resin, or lay a second breather.",
+            f"Wet out with {say_percent(bleed.wet_enough)} of fibre by mass or more, {100 * (1 / bleed.wet_enough - 1):.0f} g of mixed resin on "
+            f"100 g of cloth or less; or lay {bleed.more_breather * weight_g_m2:.0f} g/m2 of breather for the high end, where {weight_g_m2:.0f} are planned.",
         )
     if bleed.reaches != "no":
         notes.add(

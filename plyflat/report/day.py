@@ -17,6 +17,7 @@ from .words import CARE, amount, counted, joined
 
 if TYPE_CHECKING:
     from ..planned import Plan, RegionPlan
+    from ..shop.bleed import Bleed
     from ..shop.clock import Fit
     from ..shop.day import CureDay, Day, RegionDay
     from ..shop.spread import Range
@@ -273,8 +274,10 @@ def _bleed(r: RegionDay) -> Block:
         ("kept by the peel ply", _range(b.peel_g, "g"), "published: informal weighing 30 to 50 g/m², or yours"),
         ("goes on into the breather", _range(b.breather_g, "g"), "derived: the difference"),
         ("share of the breather on the laminate", _range(b.over_laminate, "%", 100.0), "derived: pores at 15 to 25 % solid, assumed, unless [ranges] or holds say otherwise"),
+        ("share of the breather where most cloth lies: it fills there first", _range(b.over_most, "%", 100.0), "derived: fibre of all plies there, 99 % of the area under it"),
         ("share of all of the breather", _range(b.over_all, "%", 100.0), "derived: the same over its whole area"),
         ("fibre by mass that this breather allows", percent(b.reached_fraction), "derived: if it takes no more than its usable share"),
+        *_enough(b),
         ("runs beyond the laminate", f"{amount(b.run_even_mm)} mm all round, or {amount(b.run_narrow_mm)} mm in a strip", "derived: most resin, least breather"),
         ("way to the port", f"{amount(b.to_port_mm)} mm", "the job's margin and lead"),
         ("a metre of the lead takes up", _range(r.lead_g_m, "g"), "derived: its width, full"),
@@ -285,6 +288,15 @@ def _bleed(r: RegionDay) -> Block:
         "for each square metre as holds. A trap before the pump is advised in any case; use one that is rated for vacuum.",
     )
     return Block(f"Bleed of {r.name}", (), (Table("Where the resin goes", _head("what", "how much", "stands on"), rows),), after)
+
+
+def _enough(b: Bleed) -> list[tuple[str, str, str]]:
+    if b.wet_enough <= 0:
+        return []
+    wet = f"{percent(b.wet_enough)} of fibre by mass or more: at most {100 * (1 / b.wet_enough - 1):.0f} g of mixed resin on 100 g of cloth"
+    more = f"{b.more_breather:.2f} times what is planned" if b.more_breather > 1 else f"no: the high end asks for {percent(b.more_breather)} of what is planned"
+    basis = "derived: share filled over usable share (common practice), the high end of the range"
+    return [("keeps this breather open", wet, "derived: wetted out so, the usual figures stay within the usable share"), ("more breather wanted", more, basis)]
 
 
 def _clock_block(r: RegionDay) -> Block:

@@ -104,6 +104,8 @@ class Stack:
         Strip that leads on to the port.
     use : float
         Share of capacity beyond which it carries vacuum badly.
+    most_fibre_g_m2 : float
+        Fibre where most of it lies on each other; the mean over the laminate if that is more, as with 0.
     """
 
     fibre_g: float
@@ -119,6 +121,7 @@ class Stack:
     lead_width_mm: float
     lead_mm: float
     use: float
+    most_fibre_g_m2: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -133,8 +136,9 @@ class Bleed:
         Kept by the peel ply.
     breather_g : Range
         On into the breather.
-    over_laminate, over_all : Range
-        Share of the capacity of the breather that lies on the laminate, and of all of it.
+    over_laminate, over_all, over_most : Range
+        Share of the capacity of the breather that lies on the laminate, of all of it, and of what lies where most fibre is:
+        there it fills first.
     run_even_mm, run_narrow_mm : float
         How far resin runs beyond the laminate's edge: evenly all round, and in a strip as wide as the lead.
     to_port_mm : float
@@ -143,6 +147,11 @@ class Bleed:
         "no", "may" (if it runs in a strip) or "will".
     reached_fraction : float
         Fibre mass fraction if the breather on the laminate takes no more than its usable share.
+    wet_enough : float
+        Fibre mass fraction when wetted out from which on the breather stays within its usable share where most fibre is, at the
+        usual figures; 0 where there is no breather.
+    more_breather : float
+        How many times as much breather keeps the high end of the range within that share.
     """
 
     leaves_g: Range
@@ -150,11 +159,19 @@ class Bleed:
     breather_g: Range
     over_laminate: Range
     over_all: Range
+    over_most: Range
     run_even_mm: float
     run_narrow_mm: float
     to_port_mm: float
     reaches: str
     reached_fraction: float
+    wet_enough: float
+    more_breather: float
+
+    @property
+    def worst(self) -> Range:
+        """Share of the breather filled where it fills first."""
+        return max(self.over_most, self.over_laminate, key=lambda r: r.high)
 
 
 def bled_g(fibre_g: float, psi_wet: float, psi_final: float) -> float:
@@ -197,14 +214,15 @@ def bleed_of(stack: Stack) -> Bleed:
     if stack.breather_m2 <= 0 or stack.breather_g_m2.usual <= 0:
         none = Range(0.0, 0.0, 0.0)
         return Bleed(
-            carried(leaves, {"psi": stack.psi_wet}).floored, stack.peel_g_m2.times(stack.peel_m2), goes, none, none, 0.0, 0.0, 0.0, "no",
-            stack.psi_final,
+            carried(leaves, {"psi": stack.psi_wet}).floored, stack.peel_g_m2.times(stack.peel_m2), goes, none, none, none, 0.0, 0.0, 0.0,
+            "no", stack.psi_final, 0.0, 0.0,
         )  # fmt: skip
     on = min(stack.laminate_m2, stack.breather_m2)
     shares = [
         carried(lambda psi, peel, full, area=area: taken(psi, peel) / (area * full), {**peel, "full": stack.breather_g_m2}).floored
         for area in (on, stack.breather_m2)
     ]
+    most = carried(lambda psi, peel, full: _share_at_most(stack, psi, peel, full), {**peel, "full": stack.breather_g_m2}).floored
     # The most resin into the least breather: what could come, not what will.
     over = max(goes.high - stack.breather_g_m2.low * on, 0.0) / stack.breather_g_m2.low * 1e6
     even, narrow = over / stack.perimeter_mm, over / stack.lead_width_mm
@@ -216,9 +234,27 @@ def bleed_of(stack: Stack) -> Bleed:
         goes,
         shares[0],
         shares[1],
+        most,
         even,
         narrow,
         way,
         "will" if even >= way else "may" if narrow >= way else "no",
         stack.fibre_g / (stack.fibre_g + resin_for(stack.fibre_g, stack.psi_final) + left),
+        _wet_enough(stack),
+        max(most.high, shares[0].high) / stack.use,
     )
+
+
+def _most_g_m2(stack: Stack) -> float:
+    return max(stack.most_fibre_g_m2, stack.fibre_g / stack.laminate_m2)
+
+
+def _share_at_most(stack: Stack, psi: float, peel_g_m2: float, full_g_m2: float) -> float:
+    """Share filled of the breather over a square metre of the most fibre, peel ply between them."""
+    return max(bled_g(_most_g_m2(stack), psi, stack.psi_final) - peel_g_m2, 0.0) / full_g_m2
+
+
+def _wet_enough(stack: Stack) -> float:
+    """The fraction at which that share is the usable one: (1 - a)/a = (1 - b)/b + (use c + k)/W, with c and k what breather and peel ply take."""
+    to_spare = (stack.use * stack.breather_g_m2.usual + stack.peel_g_m2.usual) / _most_g_m2(stack)
+    return 1.0 / (1.0 + resin_for(1.0, stack.psi_final) + to_spare)

@@ -117,6 +117,12 @@ def test_a_breather_that_is_too_small_and_resin_on_its_way_to_the_port(plan):
     _, notes = day_of(dataclasses.replace(plan, regions=(wet,)), thick + felt)
     assert any("carries vacuum badly" in text for text, _, _ in notes)
     assert any("reach the port" in text and "trap" in do for text, _, do in notes)
+    do = next(do for text, _, do in notes if "carries vacuum badly" in text)
+    assert "of mixed resin on 100 g of cloth or less" in do
+    # 600 g/m2 of cloth where both plies lie (one of them twice), not the mean over the larger one.
+    stepped = wet.plies[1].area_mm2 > 1.1 * wet.plies[0].area_mm2
+    assert stepped
+    assert daily._most_fibre_g_m2(job_from_text(plans.JOB + thick + felt), wet) == pytest.approx(600.0, rel=1e-3)
     # Your own weighed square goes before the pores.
     mine, _ = day_of(dataclasses.replace(plan, regions=(wet,)), RESIN + felt + 'holds = "400 g/m^2"\n')
     assert mine.regions[0].bleed.over_all.usual == pytest.approx(mine.regions[0].bleed.breather_g.usual / (breather.area_mm2 * 1e-6 * 400))

@@ -144,3 +144,29 @@ def test_a_lead_takes_what_its_width_holds():
     for width in (0.0, -1.0, float("inf")):
         with pytest.raises(BleedError, match="wide carries nothing"):
             lead_holds_g_m(Range(400, 500, 600), width)
+
+
+@pytest.mark.reference(source="bleed of 1200 g/m2 of glass from 45 to 60 % over a stepped middle, worked by hand", kind="derived")
+def test_a_stepped_middle_fills_its_breather_first():
+    # Two square metres of 600 g/m2 on the average, 1200 in the middle: there 666.67 g/m2 leave, 40 stay in the peel ply.
+    stack = replace(STACK, laminate_m2=2.0, peel_m2=2.0, breather_m2=2.2, peel_g_m2=Range(40, 40, 40), most_fibre_g_m2=1200.0)
+    b = bleed_of(stack)
+    assert b.over_laminate.usual == pytest.approx((666.67 - 80) / 1000, rel=1e-4)
+    assert b.over_most.usual == pytest.approx((666.67 - 40) / 500, rel=1e-4)
+    assert b.worst is b.over_most
+    assert b.more_breather == pytest.approx(626.67 / 250, rel=1e-4)
+    # What is said to be wet enough fills the middle to its usable share, no more and no less.
+    just = bleed_of(replace(stack, psi_wet=Range(b.wet_enough, b.wet_enough, b.wet_enough)))
+    assert just.over_most.usual == pytest.approx(0.5)
+    assert just.more_breather == pytest.approx(1.0)
+    # By hand: (1 - a)/a = 0.4/0.6 + (250 + 40)/1200.
+    assert b.wet_enough == pytest.approx(1 / (1 + 2 / 3 + 290 / 1200))
+    # So much more of the same breather brings it there too.
+    full = Range(*(500 * b.more_breather,) * 3)
+    assert bleed_of(replace(stack, breather_g_m2=full)).over_most.usual == pytest.approx(0.5)
+
+
+def test_an_even_laminate_is_judged_by_its_mean():
+    assert bleed_of(STACK).over_most.usual == pytest.approx(666.67 / 500, rel=1e-4)
+    bare = bleed_of(replace(STACK, breather_m2=0.0))
+    assert (bare.over_most.high, bare.wet_enough, bare.more_breather) == (0.0, 0.0, 0.0)
