@@ -118,7 +118,7 @@ def plan_day(
     sunned = _sun(job, notes)
     small = _small(job, days)
     day = Day(
-        air, job.place.temperature_c, job.place.humidity, void_pressure_kpa(hottest, job.place.humidity), tuple(days), cured, sunned,
+        air, job.place.temperature_c, hottest, job.place.humidity, void_pressure_kpa(hottest, job.place.humidity), tuple(days), cured, sunned,
         small, _cuts(job, regions, rolls, mix, small, days), _reuse(job, regions, rolls), _order(job, regions, rolls, resin, days), tuple(own),
     )  # fmt: skip
     return day, tuple(notes.rows)
@@ -520,7 +520,17 @@ def _work(job: Job, region: RegionPlan, pull: Pull | None) -> Work:
         mix_s=clock.mix_s,
         leak_hunt_s=clock.leak_hunt_s if region.layers else 0.0,
         pull_s=pull.down_s[1] if pull and pull.down_s else 0.0,
+        closing=_closing(region),
     )
+
+
+def _closing(region: RegionPlan) -> str:
+    """How a region's film is closed on its tape."""
+    joined = next((layer.joined for layer in region.layers if layer.joined is not None), None)
+    if joined is not None:
+        return "close the pouch" if joined.name == "envelope" else "close the joined film on the tape"
+    pleats = len(region.reach.pleats) if region.reach is not None else 0
+    return f"close the film on the tape{', pleat by pleat' if pleats else ''}"
 
 
 def _fits(job: Job, work: Work, pot: PotLife, count: int) -> tuple[Fit, Fit]:

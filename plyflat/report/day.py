@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, NamedTuple
 from ..daily import spreads_of
 from ..shop.day import planned_fields
 from ..shop.fields import FIELDS
-from ..shop.vacuum import DROP_LIMITS, INHG_KPA, LEAST_GAUGE_KPA, leak_pa_m3_s, standard_l_min
+from ..shop.vacuum import (
+    DROP_LIMITS,
+    INHG_KPA,
+    LEAST_GAUGE_KPA,
+    VAPOUR_FROM_C,
+    VAPOUR_TO_C,
+    leak_pa_m3_s,
+    standard_l_min,
+    vapour_kpa,
+)
 from ..units import say_percent as percent
 from .leaks import film_boxes, hunt_rows, port_boxes, run_words, tube_words
 from .words import CARE, amount, counted, joined
@@ -199,6 +208,7 @@ def _vacuum(day: Day, region: RegionPlan, r: RegionDay) -> Block:
         *_usual_fall(p),
         ("water boils in the bag at", f"{p.boils_c['water']:.0f} °C", "derived: vapour pressure, textbook"),
         ("solvents boil at", ", ".join(f"{n} {c:.0f} °C" for n, c in p.boils_c.items() if n != "water"), "from memory of textbooks"),
+        ("at the hottest planned, " + f"{day.hottest_c:.0f} °C", _boils(p, day.hottest_c), "derived: vapour pressure there against the pressure in the bag"),
         ("least resin pressure against voids of moisture", f"{amount(day.void_kpa)} kPa", "from memory: Kardos, Duduković, Dave 1986, at the job's humidity and hottest temperature"),
     ]
     words = (
@@ -208,11 +218,20 @@ def _vacuum(day: Day, region: RegionPlan, r: RegionDay) -> Block:
     head = _head("what", "here", "stands on")
     return Block(
         f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows), _limits(p), _dry_run(p), _hunt(region, r), *([_tubes(r)] if r.tubes else [])),
-        ("First shut the valve at the bag: if its gauge holds, the leak is in hose, trap or pump, and the list can wait. Test the bag dry, "
-         "before anything is mixed.",
+        ("Test the bag dry, before anything is mixed.",
          " ".join(f"{w}." for w in tube_words(r)) + " A long round tube under full outside pressure collapses once its wall is thinner than "
          "about 3 % of its radius (10 GPa, elastic buckling, from memory). Data sheets and local rules come first."),
     )  # fmt: skip
+
+
+def _boils(p: Pull, hottest_c: float) -> str:
+    """Say which liquids boil at a temperature in the bag, each with its vapour pressure there."""
+    known = VAPOUR_FROM_C <= hottest_c <= VAPOUR_TO_C
+    said = [
+        f"{name} {'boils' if c <= hottest_c else 'does not boil'}" + (f" ({amount(vapour_kpa(hottest_c, of=name))} kPa)" if known else "")
+        for name, c in p.boils_c.items()
+    ]
+    return f"{joined(said)}; the bag has {amount(p.bag_kpa)} kPa"
 
 
 def _usual_fall(p: Pull) -> list[tuple[str, str, str]]:
@@ -588,6 +607,11 @@ def _cut_boxes(region: RegionPlan) -> tuple[str, ...]:
 def _mask_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
     out = ["Outline, edge of each ply, warp line, forward and up marked on the hull", ]
     f = day.finish
+    if day.pull is not None:
+        out.append(
+            f"What was wiped with solvent has dried off: under this vacuum acetone boils at {day.pull.boils_c['acetone']:.0f} °C, and its vapour "
+            "looks like a leak and burns"
+        )
     masked = f"; masked outside the tape, {f.mask_m2:.3f} m², {f.mask_m:.2f} m long" if f.mask_m2 > 0 else ""
     out.append(f"Hull clean and dry over {f.clean_m2:.3f} m², keyed under the largest ply, {f.key_m2:.3f} m²{masked}")
     if region.fillet is not None:

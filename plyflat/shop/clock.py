@@ -333,6 +333,8 @@ class Work:
     tape_mm : float
     wet_out_m2_min, stack_m2_min, tape_mm_min : float
     mix_s, leak_hunt_s, pull_s : float
+    closing : str
+        How the film is closed on the tape, in words.
     """
 
     plies_m2: tuple[tuple[str, float], ...]
@@ -344,6 +346,7 @@ class Work:
     mix_s: float
     leak_hunt_s: float
     pull_s: float
+    closing: str = "close the film on the tape"
 
     @property
     def wet_s(self) -> float:
@@ -375,7 +378,7 @@ def steps_of(work: Work, batches: int) -> tuple[Step, ...]:
     for name, area in work.layers_m2:
         rows.append((f"lay {name}", 60.0 * area / work.stack_m2_min))
     if work.tape_mm > 0:
-        rows.append(("close the film on the tape, pleat by pleat", 60.0 * work.tape_mm / work.tape_mm_min))
+        rows.append((work.closing, 60.0 * work.tape_mm / work.tape_mm_min))
         rows.append(("pull", work.pull_s))
         rows.append(("kept for hunting leaks", work.leak_hunt_s))
     steps, at = [], 0.0

@@ -134,6 +134,8 @@ class Day:
     Attributes
     ----------
     air_kpa, temperature_c, humidity : float
+    hottest_c : float
+        Highest temperature planned under vacuum.
     void_kpa : float
         Least resin pressure against voids of moisture at the hottest of the plan.
     regions : tuple of RegionDay
@@ -149,6 +151,7 @@ class Day:
 
     air_kpa: float
     temperature_c: float
+    hottest_c: float
     humidity: float
     void_kpa: float
     regions: tuple[RegionDay, ...]

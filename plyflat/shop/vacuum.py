@@ -29,6 +29,8 @@ ANTOINE = {
     "ethanol": (8.20417, 1642.89, 230.300),
     "styrene": (7.06623, 1507.434, 214.985),
 }
+#: °C between which the equation is used.
+VAPOUR_FROM_C, VAPOUR_TO_C = -20.0, 150.0
 _MMHG_KPA = 101.325 / 760.0
 
 
@@ -235,8 +237,8 @@ def vapour_kpa(temperature_c: float, *, of: str = "water") -> float:
         A liquid or a temperature that is not known here.
     """
     a, b, c = _liquid(of)
-    if not -20.0 <= temperature_c <= 150.0:
-        raise VacuumError(f"{temperature_c:g} degC is outside -20 to 150 degC", do="The equation does not reach there.")
+    if not VAPOUR_FROM_C <= temperature_c <= VAPOUR_TO_C:
+        raise VacuumError(f"{temperature_c:g} degC is outside {VAPOUR_FROM_C:g} to {VAPOUR_TO_C:g} degC", do="The equation does not reach there.")
     return float(_MMHG_KPA * 10 ** (a - b / (c + temperature_c)))
 
 

@@ -1,6 +1,7 @@
 """The sums of the day on a plan made by hand: what goes where, what is said, and what is refused."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import plans
@@ -248,3 +249,14 @@ def test_the_lead_is_that_of_the_port_as_placed(tmp_path):
     assert daily._lead_mm(made.job, closer, 75.0) == 25.0
     # All tape of the stack is what is bought.
     assert daily.tape_mm([region])["sealant tape"] == pytest.approx(region.stack.tape.total_mm)
+
+
+def test_the_clock_tells_how_the_film_is_closed(plan):
+    def closing(**change):
+        layers = tuple(dataclasses.replace(q, **change) if q.kind == "bag film" else q for q in plan.regions[0].layers)
+        region = dataclasses.replace(plan.regions[0], layers=layers)
+        return [s.what for s in day_of(dataclasses.replace(plan, regions=(region,)))[0].regions[0].steps if s.what.startswith("close")]
+
+    assert closing() == ["close the film on the tape"]
+    assert closing(ways=(SimpleNamespace(name="two pieces"),)) == ["close the joined film on the tape"]
+    assert closing(ways=(SimpleNamespace(name="envelope"),)) == ["close the pouch"]
