@@ -37,7 +37,7 @@ from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
 from .shop.spread import Range
 from .shop.stock import roll_need, tape_rolls
-from .shop.tally import ResinJob, bin_list, resin_list, usual_mix
+from .shop.tally import ResinJob, bin_list, resin_list, thrown_resin, usual_mix
 from .shop.waste import Small
 from .sighting import plan_sights, sights_of
 from .stacking import bag_layers, corner_ground, plan_stack
@@ -580,23 +580,29 @@ def _layer_sum_m2(regions: Sequence[RegionPlan], kind: str) -> float:
 
 
 def _resin(work: _Work, regions: Sequence[RegionPlan]) -> tuple[tuple[Quantity, ...], Mix | None]:
-    resin = work.job.resin
-    if resin is None:
+    sums = _resin_job(work.job, regions)
+    if sums is None:
         work.caution("no resin is stated, so none is worked out", do="Add a [resin] table.")
         return (), None
-    sums = ResinJob(
-        fibre_g=sum(_fibre_g(work.job, regions, net=False).values()),
+    return resin_list(sums), usual_mix(sums)
+
+
+def _resin_job(job: Job, regions: Sequence[RegionPlan]) -> ResinJob | None:
+    resin = job.resin
+    if resin is None:
+        return None
+    return ResinJob(
+        fibre_g=sum(_fibre_g(job, regions, net=False).values()),
         psi_wet=resin.wet_out_fibre_mass_fraction,
         psi_final=resin.fibre_mass_fraction,
         loss=resin.loss,
         ratio=resin.ratio,
         peel_ply_m2=_layer_sum_m2(regions, "peel ply"),
-        peel_g_m2=peel_holds(work.job, regions),
+        peel_g_m2=peel_holds(job, regions),
         price_per_kg=resin.price_per_kg,
-        spreads=spreads_of(work.job),
-        gap_g=_gaps_g(work.job, regions),
+        spreads=spreads_of(job),
+        gap_g=_gaps_g(job, regions),
     )
-    return resin_list(sums), usual_mix(sums)
 
 
 def _gaps_g(job: Job, regions: Sequence[RegionPlan]) -> Range:
@@ -643,4 +649,5 @@ def _bin(
     fibre = sum(_fibre_g(job, regions, net=True).values())
     laminate = fibre + resin_for(fibre, job.resin.fibre_mass_fraction) if job.resin else fibre
     laminate += mix.gap_g if mix else 0.0
-    return bin_list(offcuts, single_use, mix, laminate, small)
+    sums = _resin_job(job, regions)
+    return bin_list(offcuts, single_use, thrown_resin(sums, fibre) if sums else None, laminate, small)

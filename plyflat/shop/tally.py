@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from .bleed import PEEL_PLY_RESIN_G_M2
@@ -70,6 +71,36 @@ def _mix(job: ResinJob, psi_wet: float, peel_g_m2: float, loss: float, heavy: fl
     )
 
 
+def _inputs(job: ResinJob) -> dict[str, Range]:
+    """What the sums are carried through from, with its ranges."""
+    psi = min(job.psi_wet, job.psi_final)
+    return {
+        "psi_wet": Range(psi - min(job.spreads.wet_out, psi / 2), psi, min(psi + job.spreads.wet_out, job.psi_final)),
+        "peel_g_m2": job.peel_g_m2,
+        "loss": Range.about(job.loss, job.spreads.loss),
+        "heavy": Range.about(1.0, job.spreads.areal),
+        "gap": job.gap_g,
+    }
+
+
+def thrown_resin(job: ResinJob, kept_g: float) -> Range:
+    """Mixed resin that does not end in the laminate: in peel ply, breather, cups and on rollers, and in what is trimmed off, g.
+
+    Parameters
+    ----------
+    job : ResinJob
+    kept_g : float
+        Cloth that stays on the hull, of the job's fibre.
+    """
+    trimmed = 1.0 - kept_g / job.fibre_g if job.fibre_g > 0 else 0.0
+
+    def thrown(**given: float) -> float:
+        mix = _mix(job, **given)
+        return mix.peel_ply_g + mix.bleed_g + mix.loss_g + trimmed * mix.laminate_g
+
+    return carried(thrown, _inputs(job)).floored
+
+
 def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
     """Return what to weigh out and where it goes, each with a range.
 
@@ -79,15 +110,7 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
     ----------
     job : ResinJob
     """
-    usual = usual_mix(job)
-    psi = min(job.psi_wet, job.psi_final)
-    inputs = {
-        "psi_wet": Range(psi - min(job.spreads.wet_out, psi / 2), psi, min(psi + job.spreads.wet_out, job.psi_final)),
-        "peel_g_m2": job.peel_g_m2,
-        "loss": Range.about(job.loss, job.spreads.loss),
-        "heavy": Range.about(1.0, job.spreads.areal),
-        "gap": job.gap_g,
-    }
+    usual, inputs = usual_mix(job), _inputs(job)
     basis = {
         "resin": "derived: mass balance at the job's wet-out fraction, peel ply and loss",
         "hardener": "yours: mixing ratio by mass from the data sheet, as the job states it",
@@ -110,7 +133,7 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
 def bin_list(
     offcuts_g: dict[str, float],
     consumables_g: dict[str, float],
-    mix: Mix | None,
+    resin_g: Range | None,
     laminate_g: float,
     small: Small | None = None,
 ) -> tuple[Quantity, ...]:
@@ -122,7 +145,8 @@ def bin_list(
         Cloth cut off the roll that does not end in the laminate, by cloth.
     consumables_g : dict
         Everything cut of each single-use material.
-    mix : Mix or None
+    resin_g : Range or None
+        Mixed resin that does not end in the laminate.
     laminate_g : float
         Mass of the finished laminate.
     small : Small, optional
@@ -136,11 +160,9 @@ def bin_list(
         Quantity(name, g, "g", g, g, "derived: all that is cut; single use, common practice")
         for name, g in consumables_g.items()
     ]
-    if mix is not None:
-        g = mix.peel_ply_g + mix.bleed_g + mix.loss_g
-        rows.append(
-            Quantity("resin in peel ply, breather and cups", g, "g", 0.6 * g, 1.4 * g, "derived: see resin")
-        )
+    if resin_g is not None:
+        name, basis = "resin in peel ply, breather, cups and trimmed edges", "derived: mixed less what stays in the laminate"
+        rows.append(Quantity(name, resin_g.usual, "g", resin_g.low, resin_g.high, basis))
     if small is not None:
         things = (
             (f"{small.cups} mixing cups", small.cups_g), (f"{small.pairs} pairs of gloves", small.gloves_g),
@@ -148,7 +170,9 @@ def bin_list(
         )  # fmt: skip
         rows += [Quantity(name, g, "g", 0.5 * g, 1.5 * g, "from memory: mass of each; [waste] of the job") for name, g in things if g > 0]
     total = sum(row.amount for row in rows)
-    low, high = sum(row.low for row in rows), sum(row.high for row in rows)
+    # What is uncertain of one does not hang on the others, so the squares add up.
+    low = total - math.sqrt(sum((row.amount - row.low) ** 2 for row in rows))
+    high = total + math.sqrt(sum((row.high - row.amount) ** 2 for row in rows))
     rows.append(Quantity("in all", total, "g", low, high, "derived: the sum; masking, packing and solvent not counted"))
     if laminate_g > 0:
         ratio = Quantity(

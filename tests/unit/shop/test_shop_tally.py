@@ -1,11 +1,12 @@
 import dataclasses
 
+import numpy as np
 import pytest
 
 from plyflat.job.model import TAPE_G_M
 from plyflat.shop.mixing import Fractions, PlyStuff, region_mix
 from plyflat.shop.spread import NOTHING, Range
-from plyflat.shop.tally import ResinJob, bin_list, resin_list, usual_mix
+from plyflat.shop.tally import ResinJob, bin_list, resin_list, thrown_resin, usual_mix
 from plyflat.shop.waste import Small
 
 JOB = ResinJob(
@@ -63,15 +64,39 @@ def test_waste_of_a_small_flat_job():
     }  # fmt: skip
     assert list(dry.values()) == pytest.approx([58, 19, 129, 79, 240], abs=0.5)
     job = dataclasses.replace(JOB, fibre_g=480, loss=0.0)
-    rows = {q.item: q for q in bin_list({}, dry, usual_mix(job), 480 / 0.6)}
+    rows = {q.item: q for q in bin_list({}, dry, thrown_resin(job, 480), 480 / 0.6)}
     # 480 g of fibre wetted at 50 % and pressed to 60 %: 160 g leave the laminate.
-    assert rows["resin in peel ply, breather and cups"].amount == pytest.approx(160, abs=0.5)
+    assert rows["resin in peel ply, breather, cups and trimmed edges"].amount == pytest.approx(160, abs=0.5)
     assert rows["waste for each kg of laminate"].amount == pytest.approx(0.86, abs=0.02)
     # Small things add to it: two cups, a pair of gloves, brushes and rags.
-    more = {q.item: q for q in bin_list({}, dry, usual_mix(job), 480 / 0.6, Small(2, 1, 24.0, 8.0, 60.0))}
+    more = {q.item: q for q in bin_list({}, dry, thrown_resin(job, 480), 480 / 0.6, Small(2, 1, 24.0, 8.0, 60.0))}
     assert more["waste for each kg of laminate"].amount == pytest.approx(0.86 + 92 / 800, abs=0.02)
 
 
 @pytest.mark.reference(source="sealant tape of 12 by 3 mm and 1.4 g/cm3, common practice", kind="practice")
 def test_mass_of_tape():
     assert pytest.approx(12 * 3 * 1.4, rel=0.01) == TAPE_G_M
+
+
+@pytest.mark.reference(source="mass balance: all that is mixed ends in the laminate, in gaps or in the bin", kind="derived")
+@pytest.mark.parametrize("gap", [NOTHING, Range(10.0, 25.0, 90.0)])
+def test_nothing_that_is_mixed_gets_lost(gap):
+    job = dataclasses.replace(JOB, gap_g=gap)
+    mix, thrown = usual_mix(job), thrown_resin(job, kept_g=700.0)
+    in_laminate = 700.0 * (1 - 0.6) / 0.6
+    assert thrown.usual + in_laminate + gap.usual == pytest.approx(mix.total_g)
+    assert thrown_resin(job, kept_g=800.0).usual == pytest.approx(mix.peel_ply_g + mix.bleed_g + mix.loss_g)
+
+
+@pytest.mark.reference(source="law of propagation of uncertainty, JCGM 100:2008, 5.1.2, against 400 000 random draws", kind="derived")
+def test_the_range_of_what_is_thrown_away_is_that_of_random_draws():
+    rng, n = np.random.default_rng(11), 400_000
+    psi, loss, heavy = rng.normal(0.5, 0.025, n), rng.normal(0.1, 0.025, n), rng.normal(1, 0.025, n)
+    # 800 g as cut, of which 700 stay; wetted at 50 %, pressed to 60 %. Peel ply only shares what leaves.
+    fibre = 800 * heavy
+    resin = fibre * (1 - psi) / psi * (1 + loss) - fibre * 0.4 / 0.6 * 700 / 800
+    cups, gloves, tools = (rng.normal(g, 0.25 * g, n) for g in (48.0, 16.0, 60.0))
+    drawn = resin + cups + gloves + tools + 525.0
+    row = next(q for q in bin_list({}, {"dry": 525.0}, thrown_resin(JOB, 700.0), 1000.0, Small(4, 2, 48.0, 16.0, 60.0)) if q.item == "in all")
+    low, high = np.percentile(drawn, [2.275, 97.725])
+    assert (row.amount, row.low, row.high) == pytest.approx((np.median(drawn), low, high), rel=0.015)
