@@ -32,8 +32,6 @@ from .surface.region import Region
 FOOT = 4.0
 #: A hull that leans from the sheet by more than this (cosine) at an inner edge of the film stands through it.
 STEEP = 0.7
-#: A slit is drawn as wide as a cut, mm.
-SLIT_MM = 1.0
 WAYS = ("sheet", "two pieces", "envelope")
 
 
@@ -117,9 +115,12 @@ def film_ways(ask: Ask) -> tuple[tuple[FilmWay, ...], Sheet, FilmWidth | None]:
 
 
 def _strips(ask: Ask, sheet: Sheet, band: float, extra: float = 0.0) -> FilmWidth:
-    return film_width(
-        sheet.length_mm + extra, sheet.width_mm + extra, band_mm=band, overlap_mm=ask.layer.join_mm, **ask.roll
-    )
+    try:
+        return film_width(
+            sheet.length_mm + extra, sheet.width_mm + extra, band_mm=band, overlap_mm=ask.layer.join_mm, **ask.roll
+        )
+    except FitError as fault:
+        raise FitError(fault.what, where=f"region {ask.spec.name!r}, {ask.layer.material!r}", do=fault.do) from fault
 
 
 def _as_sheet(ask: Ask, made: FilmWidth) -> FilmWay:
@@ -127,21 +128,23 @@ def _as_sheet(ask: Ask, made: FilmWidth) -> FilmWay:
     what = f"a sheet of {made.length_mm:.0f} by {made.width_mm:.0f} mm"
     what += f" from {strips} strips, overlapped by {made.overlap_mm:.0f} mm" if strips > 1 else " in one piece"
     seams = [Seam(f"join {k}", join.length_mm) for k, join in enumerate(made.joins, 1)]
-    holes, steps = [], []
+    holes, slits, steps = [], [], []
     for k, rim in enumerate(_stood_through(ask.region), 1):
         # A seam takes twice its width of the way round what stands there.
         hole = opening_in((made.length_mm, made.width_mm), ask.region.surface, rim, ask.along).buffer(ask.layer.seam_mm / np.pi)
         slit = _slit(hole, made.length_mm, made.width_mm)
-        holes.append(hole.union(LineString([hole.centroid, slit.coords[-1]]).buffer(SLIT_MM / 2, cap_style="flat")))
+        holes.append(hole)
+        slits.append(LineString([hole.centroid, slit.coords[-1]]))
         seams.append(Seam(f"slit {k}", slit.length))
         x, y, z = rim.mean(axis=0)
         steps.append(
             f"The film has an opening for what stands through it near ({x:.0f}, {y:.0f}, {z:.0f}) mm, and a slit to it: lay it round, then join the "
             f"slit flat from the opening outwards, {slit.length / 1000:.2f} m, tape {ask.layer.seam_mm:.0f} mm from the edge, and tape the opening's edge "
             "down all round; what film is too much at the foot goes into the pleats."
+            + (" Where the slit is only drawn on a strip, cut it once the strips are joined." if strips > 1 else "")
         )
     what += f", with {len(holes)} opening{'s' * (len(holes) > 1)} and a slit to {'each' if len(holes) > 1 else 'it'}" if holes else ""
-    templates = strip_templates(made, openings=holes, inset_mm=0.0, piece="A", **ask.label)
+    templates = strip_templates(made, openings=holes, slits=slits, inset_mm=0.0, piece="A", **ask.label)
     return FilmWay("sheet", what, templates, made.film_mm2, made.waste_mm2, made.beside_mm2, tuple(seams), tuple(steps))
 
 

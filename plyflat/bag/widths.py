@@ -5,12 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
+from typing import Any
 
 from shapely import LineString, Point, Polygon, box, transform
 from shapely.affinity import translate
 
 from ..cloth.template import Notch, Template, check_template
 from ..errors import FitError, QuantityError
+
+#: Width of the slit from an opening to the edge, mm.
+SLIT_MM = 1.0
+#: A mark lies on the edge within this, mm.
+_ON_EDGE_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -127,7 +134,7 @@ def film_width(
         raise FitError(
             f"no strips of a roll {roll_width_mm:.0f} mm wide and {roll_length_mm / 1000:.1f} m long make up a sheet of film of "
             f"{length_mm:.0f} by {width_mm:.0f} mm",
-            do="Use a longer roll, or a smaller overlap of the film's joins.",
+            do="Use a longer roll." if roll_width_mm > overlap_mm else f"Use a roll wider than the overlap of its joins, {overlap_mm:g} mm, or a smaller overlap.",
         )
     # A sheet in one piece may be turned on the roll as its lay likes.
     return min(ways, key=lambda way: (round(way.over_mm), round(way.tape_mm), way.waste_mm2 if way.joins else 0.0, not way.along))
@@ -182,8 +189,9 @@ def _over(middle: float, size: float, strip: float, band: float, lap: float) -> 
 
 
 def strip_templates(
-    made: FilmWidth, *, region: str, layer: str, material: str, piece: str = "A", openings: Sequence[Polygon] = (), inset_mm: float = 0.0
-) -> tuple[Template, ...]:
+    made: FilmWidth, *, region: str, layer: str, material: str, piece: str = "A", openings: Sequence[Polygon] = (), inset_mm: float = 0.0,
+    slits: Sequence[LineString] = (),
+) -> tuple[Template, ...]:  # fmt: skip
     """Return the strips of a sheet as templates, each along the roll, with its overlaps and match marks.
 
     Parameters
@@ -198,6 +206,9 @@ def strip_templates(
         inset; else its line is drawn alone.
     inset_mm : float
         Film that is left within each opening's line.
+    slits : sequence of LineString
+        From each opening to the sheet's edge, cut `SLIT_MM` wide with it. Where that would part a strip in two the slit's
+        line is drawn alone, to be cut once the strips are joined.
 
     Raises
     ------
@@ -223,32 +234,47 @@ def strip_templates(
             region, layer, letter, material, "either face up", False, net, box(0.0, 0.0, long, wide), laps=laps, joins=tuple(joins),
             notches=tuple(notches), warp=LineString([(0.05 * long, top / 2), (0.95 * long, top / 2)]), centre=Point(long / 2, top / 2),
         )  # fmt: skip
-        placed = [translate(q if made.along else transform(q, lambda p: p[:, ::-1]), 0.0, -a) for q in openings]
-        template = _opened(plain, placed, inset_mm)
+        holes, ways = ([translate(q if made.along else transform(q, lambda p: p[:, ::-1]), 0.0, -a) for q in given] for given in (openings, slits))
+        template = _opened(plain, holes, inset_mm, ways)
         check_template(template)
         out.append(template)
     return tuple(out)
 
 
-def _opened(plain: Template, openings: Sequence[Polygon], inset: float) -> Template:
-    """A strip with the openings that lie on it."""
+def _opened(plain: Template, openings: Sequence[Polygon], inset: float, slits: Sequence[LineString]) -> Template:
+    """A strip with the openings that lie on it, and the slits to them."""
     lines: list[LineString] = []
     net, cut, laps = plain.net, plain.cut, list(plain.laps)
-    for opening in openings:
+    for opening, slit in zip_longest(openings, slits):
         hole = opening.buffer(-inset) if inset else opening
-        left = [shape.difference(hole) for shape in (net, cut, *laps)]
-        if not hole.is_empty and hole.intersects(cut) and all(isinstance(q, Polygon) and not q.is_empty for q in left):
-            net, cut, laps = left[0], left[1], left[2:]
+        whole = hole if slit is None else hole.union(slit.buffer(SLIT_MM / 2, cap_style="flat"))
+        gone = next((q for q in (whole, hole) if not q.is_empty and q.intersects(cut) and _one_part(net, q) and _one_part(cut, q)), None)
+        if slit is not None and gone is not whole:
+            lines += _parts(slit.intersection(plain.cut.difference(hole)), LineString)
+        if gone is not None:
+            net, cut = net.difference(gone), cut.difference(gone)
+            laps = [part for lap in laps for part in _parts(lap.difference(gone), Polygon)]
             if not inset:
                 continue
-        rim = opening.exterior.intersection(plain.cut)
-        lines += [q for q in getattr(rim, "geoms", [rim]) if isinstance(q, LineString) and q.length > 1.0]
+        lines += _parts(opening.exterior.intersection(plain.cut), LineString)
     if not lines and cut is plain.cut:
         return plain
-    warp, centre = plain.warp.intersection(net), plain.centre
-    parts = [q for q in getattr(warp, "geoms", [warp]) if isinstance(q, LineString)]
-    longest = max(parts, key=lambda q: q.length)
+    # An opening over a join takes that part of the join's line, and marks on the edge, with it.
+    joins = [part for q in plain.joins for part in _parts(q.intersection(cut), LineString)]
+    longest = max(_parts(plain.warp.intersection(net), LineString), key=lambda q: q.length)
+    centre, notches = plain.centre, tuple(q for q in plain.notches if cut.exterior.distance(Point(q.at_mm)) < _ON_EDGE_MM)
     return replace(
-        plain, net=net, cut=cut, laps=tuple(laps), joins=(*plain.joins, *lines), warp=longest,
+        plain, net=net, cut=cut, laps=tuple(laps), joins=(*joins, *lines), warp=longest, notches=notches,
         centre=centre if net.contains(centre) else net.representative_point(),
     )  # fmt: skip
+
+
+def _one_part(shape: Polygon, hole: Polygon) -> bool:
+    left = shape.difference(hole)
+    return isinstance(left, Polygon) and not left.is_empty
+
+
+def _parts(shape: Any, kind: Any) -> list[Any]:
+    """The parts of a shape that are of a kind and larger than a millimetre, or a square one."""
+    found = [q for q in getattr(shape, "geoms", [shape]) if isinstance(q, kind)]
+    return [q for q in found if (q.area if kind is Polygon else q.length) > 1.0]

@@ -9,7 +9,9 @@ import pytest
 import shapes
 
 from plyflat.bag.layers import TightLine
+from plyflat.cloth.template import check_template
 from plyflat.enveloping import Ask, film_ways, pouch_words
+from plyflat.errors import FitError
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import region_of
 
@@ -49,6 +51,26 @@ def test_a_sheet_round_a_post_has_an_opening_and_a_slit_to_it(post):
     (step,) = sheet.steps
     assert "near (-0, 0, 120) mm" in step.replace("(0,", "(-0,")
     assert "join the slit flat from the opening outwards, 0.37 m" in step
+
+
+def test_strips_of_a_narrow_roll_go_round_a_post_too(post):
+    (sheet, *_), _, made = film_ways(asked(post, roll=520.0))
+    assert len(sheet.templates) == len(made.edges_mm) == 2
+    radius = 40 + 20 / np.pi
+    for t in sheet.templates:
+        check_template(t)
+    gone = made.length_mm * made.width_mm - sum(t.net.area for t in sheet.templates)
+    assert gone == pytest.approx(np.pi * radius**2, rel=0.05)
+    # Cut through, the slit would part the strip that most of the opening lies on: it is drawn there.
+    slit = next(q.length_mm for q in sheet.seams if q.what.startswith("slit"))
+    drawn = [line.length for t in sheet.templates for line in t.joins]
+    assert drawn.count(pytest.approx(slit, abs=1.0)) == 2
+    assert sheet.steps[-1].endswith("cut it once the strips are joined.")
+
+
+def test_a_roll_that_no_sheet_comes_off_is_named_with_what_would_do(post):
+    with pytest.raises(FitError, match=r"^region 'r', 'film': no strips of a roll 40 mm wide .* Use a roll wider than the overlap of its joins, 50 mm"):
+        film_ways(asked(post, roll=40.0))
 
 
 def test_a_sleeve_round_a_post_meets_the_sheet_along_its_foot(post):

@@ -9,6 +9,7 @@ from shapely import Polygon
 
 from plyflat.bag.envelope import girth_of, opening_in, pouch_templates, pouches, sides_of, standing_of
 from plyflat.bag.widths import film_width, strip_templates
+from plyflat.cloth.template import check_template
 from plyflat.errors import FitError, QuantityError, ShapeError
 from plyflat.surface.mesh import Surface
 
@@ -170,3 +171,21 @@ def test_an_opening_across_strips_lies_where_it_is():
     assert [t.piece for t in strips] == ["C1", "C2"]
     cut = sum(t.net.area for t in strips)
     assert cut == pytest.approx(1000 * 1200 - 90 * 50, rel=1e-3)
+
+
+def test_an_opening_takes_its_part_of_a_join_and_of_its_overlap():
+    two = film_width(1000.0, 1200.0, roll_width_mm=700.0, roll_length_mm=50000.0, band_mm=0.0, overlap_mm=50.0)
+    middle = two.joins[0].at_mm
+    assert middle == pytest.approx(600.0)
+    # Over the join, the mark at a quarter of it and all of the overlap, which falls in two.
+    hole = Polygon([(200, 520), (300, 520), (300, 680), (200, 680)])
+    strips = strip_templates(two, region="r", layer="bag film", material="film", openings=[hole])
+    for t in strips:
+        check_template(t)
+        assert all(line.within(t.cut.buffer(1e-6)) for line in t.joins)
+        assert [q.mark for q in t.notches] == ["J1.2"]
+    # The overlap's two edges, each less the hole.
+    assert [sum(line.length for line in t.joins) for t in strips] == pytest.approx([900.0, 900.0])
+    assert [len(t.laps) for t in strips] == [2, 0]
+    assert sum(q.area for q in strips[0].laps) == pytest.approx(900.0 * 50.0)
+    assert sum(t.net.area for t in strips) == pytest.approx(1000 * 1200 - 100 * 160)
