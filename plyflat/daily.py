@@ -20,7 +20,7 @@ from .shop.leaks import Mark, tape_marks
 from .shop.mixing import Fractions, PlyStuff, RegionMix, Spreads, region_mix, volumes_ml
 from .shop.own import Taken
 from .shop.quantity import Quantity
-from .shop.resin import Mix, thickness_mm
+from .shop.resin import Mix, thickness_mm, usual_fractions
 from .shop.spread import NOTHING, Range
 from .shop.stock import offcut_g, tape_rolls
 from .shop.thickness import LaidPly, Thickness, area_factor, sheared_factor, thickness_of
@@ -270,6 +270,7 @@ def _region_day(
     stuff = [_stuff(job, ply) for ply in region.plies]
     gap, gap_basis = gaps_g(job, region)
     mix = _mix(job, region, stuff, gap)
+    usual_psi = _usual_psi(job, region, stuff, notes)
     pull = _pull(job, region, air_kpa, notes) if region.layers else None
     bleed = _bleed(job, job.resin, region, stuff, notes) if job.resin and region.layers else None
     work = _work(job, region, pull)
@@ -284,7 +285,7 @@ def _region_day(
         _note_fit(job, region.name, bool(region.layers), fits, notes)
     lead = lead_holds_g_m(_breather(job, region), job.vacuum.lead_width_mm) if _layer(region, "breather") else NOTHING
     return RegionDay(
-        region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, _volumes(job, mix), bleed, pull,
+        region.name, start_min, sum(s.fibre_g for s in stuff), sum(s.kept_g for s in stuff), mix, usual_psi, _volumes(job, mix), bleed, pull,
         _tape_m(region), _marks(region, job.boat.forward), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
         _layer_m2(region, "bag film"), work, pot, batches, steps_of(work, max(len(batches), 1)), fits[0], fits[1],
         gap, gap_basis, putty_g(region), region.putty_stays_g, _thick(job, region), _finish(job, region), _tubes(job, region, pull), lead,
@@ -407,6 +408,24 @@ def _mix(job: Job, region: RegionPlan, stuff: Sequence[PlyStuff], gap_g: Range) 
         resin.wet_out_fibre_mass_fraction, resin.fibre_mass_fraction, resin.loss, resin.ratio, resin.density_g_cm3, spreads_of(job)
     )
     return region_mix(stuff, stated, peel_m2=_layer_m2(region, "peel ply"), peel_g_m2=peel_holds(job, [region]), gap_g=gap_g)
+
+
+def _usual_psi(job: Job, region: RegionPlan, stuff: Sequence[PlyStuff], notes: _Notes) -> tuple[float, float] | None:
+    """Fibre mass fractions that such work usually ends at; what aims higher is told."""
+    resin, fibre = job.resin, sum(s.fibre_g for s in stuff)
+    if resin is None or fibre <= 0:
+        return None
+    bagged, mat = bool(region.layers), any(job.cloths[p.cloth].weave == "mat" for p in region.plies)
+    density = fibre / sum(s.fibre_g / s.fibre_density_g_cm3 for s in stuff)
+    low, high = usual_fractions(bagged=bagged, mat=mat, fibre_density_g_cm3=density, resin_density_g_cm3=resin.density_g_cm3)
+    if resin.fibre_mass_fraction > high:
+        notes.add(
+            f"the job aims at {say_percent(resin.fibre_mass_fraction)} of fibre by mass, and {'mat' if mat else 'cloth'} wetted by hand "
+            f"{'under a bag' if bagged else 'without a bag'} usually ends at {say_percent(low)} to {say_percent(high)} (from memory)",
+            region.name,
+            "State what you have weighed; a fraction that is not reached leaves the laminate heavier and the breather emptier than told.",
+        )
+    return low, high
 
 
 def _volumes(job: Job, mix: RegionMix | None) -> tuple[float, float] | None:

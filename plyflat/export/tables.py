@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 
 from ..cloth.template import Template
 from ..errors import CheckError
+from ..shop.quantity import Quantity
 
 if TYPE_CHECKING:
     from ..lay.nest import Place
     from ..planned import PatchPlan, Plan, PlyPlan, RollPlan
-    from ..shop.quantity import Quantity
+    from ..shop.waste import OrderLine
 
 CUT_HEAD = (
     "roll material", "region", "ply or layer", "piece", "copy", "copies", "face up", "warp angle (deg)", "net area (m2)",
@@ -179,14 +180,19 @@ def _roll_row(roll: RollPlan) -> tuple:
 
 
 def quantity_list(plan: Plan) -> str:
-    """Return what to buy, what to mix and what is thrown away, with ranges and grounds.
+    """Return what the job takes, what to mix, what is thrown away and what to buy for it, with ranges and grounds.
 
     Parameters
     ----------
     plan : Plan
     """
-    lists = (("buy", plan.shopping), ("mix", plan.resin), ("bin", plan.bin))
+    bought = [Quantity(o.item, o.buy, o.unit, o.buy, o.buy, _bought(o), o.cost_to_buy) for o in (plan.day.order if plan.day else ())]
+    lists = (("takes", plan.shopping), ("mix", plan.resin), ("bin", plan.bin), ("buy", bought))
     return as_csv(_priced(QUANTITY_HEAD, plan), (_quantity_row(name, q) for name, rows in lists for q in rows))
+
+
+def _bought(o: OrderLine) -> str:
+    return f"derived: {o.packs}; {o.in_shop:.4g} {o.unit} in the shop, {o.left:.4g} {o.unit} left afterwards"
 
 
 def _quantity_row(name: str, q: Quantity) -> tuple:

@@ -22,7 +22,7 @@ from ..shop.vacuum import (
 )
 from ..units import say_percent as percent
 from .leaks import film_boxes, hunt_rows, port_boxes, run_words, tube_words
-from .words import CARE, amount, counted, joined
+from .words import CARE, amount, counted, joined, square_metres
 
 if TYPE_CHECKING:
     from ..planned import Plan, RegionPlan
@@ -146,14 +146,15 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
     mix = r.mix
     if mix is None:
         return Block(r.name)
+    areas = dict(r.work.plies_m2)
     rows: list[tuple[str, ...]] = [
-        (p.name, _range(p.mixed_g, "g"), _range(p.resin_g, "g"), _range(p.hardener_g, "g"), _range(p.thickness_mm, "mm"))
+        (p.name, f"{amount(p.fibre_g)} g", f"{amount(p.kept_g / areas[p.name])} g/m²", _range(p.mixed_g, "g"), _range(p.resin_g, "g"), _range(p.hardener_g, "g"), _range(p.thickness_mm, "mm"))
         for p in mix.plies
     ]
-    rows.append(("in all", *(_range(q, "g") for q in (mix.mixed_g, mix.resin_g, mix.hardener_g)), _range(mix.thickness_mm, "mm")))
+    rows.append(("in all", f"{amount(r.fibre_g)} g", "", *(_range(q, "g") for q in (mix.mixed_g, mix.resin_g, mix.hardener_g)), _range(mix.thickness_mm, "mm")))
     gaps = " with what fills gaps" if mix.gap_g.high > 0 else ""
     putty = f", and the fillet {amount(r.putty_stays_g)} g more" if r.putty_g.usual > 0 else ""
-    words = [f"The finished laminate weighs {_range(mix.mass_g, 'g')}{gaps}{putty}."]
+    words = [f"The finished laminate weighs {_range(mix.mass_g, 'g')}{gaps}{putty}.", *_wet_words(plan, r)]
     if mix.gap_g.high > 0:
         words.append(
             f"Gaps that the film leaves over the hull take {_range(mix.gap_g, 'g')} of that, mixed on top and shared over the plies "
@@ -172,8 +173,23 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
         f"{percent(q.density)} (from memory), peel ply 30 to 50 g/m² (published weighing), unless [ranges] or holds say "
         "otherwise; their ends stand for two standard deviations.",
     )
-    head = _head("ply", "mixed#", "resin#", "hardener#", "thickness, cured#")
+    head = _head("ply", "cloth as cut#", "on the hull, laps too#", "mixed#", "resin#", "hardener#", "thickness, cured#")
     return Block(f"What to mix for {r.name}", tuple(words), (Table("Mixed for each ply, cups and rollers included", head, rows), _thick(r)), after)
+
+
+def _wet_words(plan: Plan, r: RegionDay) -> list[str]:
+    """Say how wet the cloth is made, how wet it stays, and what is usual."""
+    resin = plan.job.resin
+    if resin is None or r.mix is None or r.usual_psi is None or r.fibre_g <= 0:
+        return []
+    wet, final = (min(resin.wet_out_fibre_mass_fraction, resin.fibre_mass_fraction), resin.fibre_mass_fraction)
+    low, high = r.usual_psi
+    return [
+        f"On 100 g of cloth come {100 * (1 / wet - 1):.0f} g of mixed resin ({percent(wet)} of fibre by mass), of which {100 * (1 / final - 1):.0f} g stay "
+        f"({percent(final)}); with gaps, cups and rollers {100 * r.mix.mixed_g.usual / r.fibre_g:.0f} g are mixed. Wetted by hand "
+        f"{'and pressed under a bag' if r.pull is not None else 'and not pressed'} such a laminate usually ends at {percent(low)} to {percent(high)} of "
+        "fibre (from memory)."
+    ]
 
 
 def _thick(r: RegionDay) -> Table:
@@ -470,17 +486,24 @@ def _waste(plan: Plan, day: Day) -> Block:
 
 def _order(plan: Plan, day: Day) -> Block:
     money = f", {plan.job.currency}" if plan.job.currency else ""
+    areas = {roll.material: (square_metres(roll.net_area_mm2), square_metres(roll.cut_area_mm2)) for roll in plan.rolls if roll.lays}
     rows = [
-        (o.item, f"{amount(o.need)} {o.unit}", f"{amount(o.in_shop)} {o.unit}", o.packs, f"{amount(o.left)} {o.unit}",
+        (o.item, *areas.get(o.item, ("", "")), f"{amount(o.need)} {o.unit}", f"{amount(o.in_shop)} {o.unit}", o.packs, f"{amount(o.left)} {o.unit}",
          "" if o.cost is None else f"{o.cost:.2f}", "" if o.cost_to_buy is None else f"{o.cost_to_buy:.2f}")
         for o in day.order
     ]  # fmt: skip
     known = [o.cost for o in day.order if o.cost is not None]
     buy = [o.cost_to_buy for o in day.order if o.cost_to_buy is not None]
     if known:
-        rows.append(("all that is priced", "", "", "", "", f"{sum(known):.2f}", f"{sum(buy):.2f}"))
-    head = _head("item", "job takes#", "in the shop#", "buy", "left#", f"cost of what it takes{money}#", f"cost to buy{money}#")
-    return Block("Order, and what is left", (), (Table("Order", head, rows),), ("What is mixed is ordered for the high end of its range; filler and paint where the job has a [finish] table.",))
+        rows.append(("all that is priced", *("",) * 6, f"{sum(known):.2f}", f"{sum(buy):.2f}"))
+    head = _head(
+        "item", "to cover#", "pieces as cut#", "job takes#", "in the shop#", "buy", "left#", f"cost of what it takes{money}#", f"cost to buy{money}#"
+    )
+    after = (
+        "What is mixed is ordered for the high end of its range; filler and paint where the job has a [finish] table. What the job takes "
+        "of a roll is the length cut off it, whatever its pieces cover.",
+    )
+    return Block("Order, and what is left", (), (Table("Order", head, rows),), after)
 
 
 # --- a sheet for each region -------------------------------------------------------------------------------------------------

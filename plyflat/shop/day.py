@@ -31,6 +31,8 @@ class RegionDay:
         Cloth as cut, and what of it stays on the hull.
     mix : RegionMix or None
         None where no resin is stated.
+    usual_psi : tuple of float or None
+        Fibre mass fractions, least and most, that work of this kind usually ends at.
     volume_ml : tuple of float or None
         Resin and hardener by volume; None where no density is stated.
     bleed : Bleed or None
@@ -68,6 +70,7 @@ class RegionDay:
     fibre_g: float
     kept_g: float
     mix: RegionMix | None
+    usual_psi: tuple[float, float] | None
     volume_ml: tuple[float, float] | None
     bleed: Bleed | None
     pull: Pull | None

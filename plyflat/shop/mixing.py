@@ -106,6 +106,8 @@ class PlyMix:
     Attributes
     ----------
     name : str
+    fibre_g, kept_g : float
+        Cloth as cut, and what of it stays on the hull.
     mixed_g, resin_g, hardener_g : Range
         Cups and rollers included; the last ply's holds what the peel ply takes beyond what is to spare.
     thickness_mm : Range
@@ -113,6 +115,8 @@ class PlyMix:
     """
 
     name: str
+    fibre_g: float
+    kept_g: float
     mixed_g: Range
     resin_g: Range
     hardener_g: Range
@@ -195,7 +199,7 @@ def region_mix(
         # The peel ply drinks from all plies, and so do gaps; what they take is spread over the plies by mass.
         share = ply.fibre_g / fibre if fibre > 0 else 0.0
         mixed = total(ply.fibre_g, share)
-        made.append(PlyMix(ply.name, mixed, *_parts(mixed, stated.ratio), _thick([ply], stated)))
+        made.append(PlyMix(ply.name, ply.fibre_g, ply.kept_g, mixed, *_parts(mixed, stated.ratio), _thick([ply], stated)))
     mass = _mass(plies, stated, gap_g)
     return RegionMix(tuple(made), whole, *_parts(whole, stated.ratio), _thick(plies, stated), mass, gap_g)
 

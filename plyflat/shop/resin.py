@@ -10,6 +10,11 @@ from dataclasses import dataclass
 
 from ..errors import PlyflatError
 
+#: Fibre volume fractions, least and most, by (bagged, mat): wetted by hand, bags at 70 to 90 kPa. From memory.
+USUAL_VOLUME_FRACTIONS = {
+    (False, False): (0.30, 0.40), (True, False): (0.40, 0.55), (False, True): (0.13, 0.20), (True, True): (0.19, 0.28),
+}  # fmt: skip
+
 
 class FractionError(PlyflatError, ValueError):
     """A fraction or density that no laminate can have."""
@@ -71,6 +76,38 @@ def fibre_volume_fraction(psi: float, *, fibre_density_g_cm3: float, resin_densi
     """
     fibre = _fraction(psi) / fibre_density_g_cm3
     return fibre / (fibre + (1.0 - psi) / resin_density_g_cm3)
+
+
+def fibre_mass_fraction(volume_fraction: float, *, fibre_density_g_cm3: float, resin_density_g_cm3: float) -> float:
+    """Fibre mass fraction of a void-free laminate from its fibre volume fraction V: V rho_f / (V rho_f + (1 - V) rho_r).
+
+    Raises
+    ------
+    FractionError
+        If the fraction is not between 0 and 1.
+    """
+    if not 0.0 < volume_fraction < 1.0:
+        raise FractionError(f"fibre volume fraction {volume_fraction:.3g} is not between 0 and 1")
+    fibre = volume_fraction * fibre_density_g_cm3
+    return fibre / (fibre + (1.0 - volume_fraction) * resin_density_g_cm3)
+
+
+def usual_fractions(
+    *, bagged: bool, mat: bool, fibre_density_g_cm3: float, resin_density_g_cm3: float
+) -> tuple[float, float]:
+    """Fibre mass fractions between which laminates wetted by hand usually end.
+
+    Parameters
+    ----------
+    bagged : bool
+        Pressed under a vacuum bag.
+    mat : bool
+        Chopped mat; else cloth whose fibres lie in bundles.
+    fibre_density_g_cm3, resin_density_g_cm3 : float
+    """
+    low, high = USUAL_VOLUME_FRACTIONS[bagged, mat]
+    dense = {"fibre_density_g_cm3": fibre_density_g_cm3, "resin_density_g_cm3": resin_density_g_cm3}
+    return fibre_mass_fraction(low, **dense), fibre_mass_fraction(high, **dense)
 
 
 def breather_capacity_g_m2(

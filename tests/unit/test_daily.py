@@ -260,3 +260,16 @@ def test_the_clock_tells_how_the_film_is_closed(plan):
     assert closing() == ["close the film on the tape"]
     assert closing(ways=(SimpleNamespace(name="two pieces"),)) == ["close the joined film on the tape"]
     assert closing(ways=(SimpleNamespace(name="envelope"),)) == ["close the pouch"]
+
+
+def test_a_fraction_that_such_work_does_not_reach_is_told(plan):
+    day, notes = day_of(plan)
+    low, high = day.regions[0].usual_psi
+    # Carbon of 1.80 under a bag: 40 to 55 % of the volume.
+    assert (low, high) == pytest.approx((0.511, 0.657), abs=1e-3)
+    assert not any("usually ends at" in text for text, _, _ in notes)
+    _, notes = day_of(plan, RESIN.replace('"60 %"', '"68 %"'))
+    assert any("aims at 68 %" in text and "under a bag usually ends at 51 % to 66 % (from memory)" in text for text, _, _ in notes)
+    bare = dataclasses.replace(plan, regions=(dataclasses.replace(plan.regions[0], layers=()),))
+    _, notes = day_of(bare)
+    assert any("without a bag usually ends at 40 % to 51 %" in text for text, _, _ in notes)

@@ -3,12 +3,14 @@
 import csv
 import io
 from dataclasses import replace
+from types import SimpleNamespace
 
 import plans
 import pytest
 
 from plyflat.errors import CheckError
 from plyflat.export import tables
+from plyflat.shop.waste import OrderLine
 
 
 @pytest.fixture(scope="module")
@@ -80,11 +82,19 @@ def test_roll_list_adds_up(plan):
 
 def test_quantities_carry_range_cost_and_ground(plan):
     rows = read(tables.quantity_list(plan))
-    assert [r["list"] for r in rows] == ["buy", "mix", "bin"]
+    assert [r["list"] for r in rows] == ["takes", "mix", "bin"]
     mix = rows[1]
     assert (mix["amount"], mix["unit"], mix["low"], mix["high"]) == ("612", "g", "540", "700")
     assert mix["cost (EUR)"] == "13.40"
     assert mix["basis"].startswith("derived")
+
+
+def test_what_is_to_be_bought_is_a_list_of_its_own(plan):
+    line = OrderLine("cloth", "m", 11.5, 10.0, 10.0, 8.5, "1 roll of 10 m", 460.0, 400.0)
+    rows = read(tables.quantity_list(replace(plan, day=SimpleNamespace(order=(line,)))))
+    assert [r["list"] for r in rows] == ["takes", "mix", "bin", "buy"]
+    assert (rows[-1]["item"], rows[-1]["amount"], rows[-1]["unit"], rows[-1]["cost (EUR)"]) == ("cloth", "10", "m", "400.00")
+    assert rows[-1]["basis"] == "derived: 1 roll of 10 m; 10 m in the shop, 8.5 m left afterwards"
 
 
 def test_layer_list_keeps_tape_apart_from_sheets(plan):

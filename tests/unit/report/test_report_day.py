@@ -405,3 +405,26 @@ def test_what_boils_at_the_hottest_is_told_with_its_vapour_pressure(plan):
     assert next(r for r in beyond.tables[0].rows if r[0].startswith("at the hottest"))[1].startswith("water boils, acetone boils")
     (sheet,) = sheets(plan)
     assert any("acetone boils at 17 °C" in b for b in next(s for s in sheet.stages if s.name == "Clean, key and mask").boxes)
+
+
+def test_cloth_and_wetness_stand_beside_the_mix(plan):
+    block = next(b for b in day_blocks(plan) if b.title.startswith("What to mix"))
+    day = plan.day.regions[0]
+    row = block.tables[0].rows[0]
+    cut = sum(t.cut.area * t.copies for t in plan.regions[0].plies[0].templates) * 200e-6
+    assert row[1] == f"{cut:.0f} g"
+    assert row[2] == f"{day.mix.plies[0].kept_g / day.work.plies_m2[0][1]:.0f} g/m²"
+    assert block.tables[0].rows[-1][1] == f"{day.fibre_g:.0f} g"
+    said = " ".join(block.words)
+    # Wetted at 50 % and pressed to 60 %, a tenth lost.
+    assert "On 100 g of cloth come 100 g of mixed resin (50 % of fibre by mass), of which 67 g stay (60 %)" in said
+    assert "rollers 110 g are mixed" in said
+    assert "under a bag such a laminate usually ends at 51 % to 66 %" in said
+
+
+def test_the_order_tells_what_is_covered_cut_taken_bought_and_left(plan):
+    block = next(b for b in day_blocks(plan) if b.title.startswith("Order"))
+    row = next(r for r in block.tables[0].rows if r[0] == plans.CLOTH)
+    roll = plan.rolls[0]
+    assert row[1:4] == (f"{roll.net_area_mm2 / 1e6:.3f} m²", f"{roll.cut_area_mm2 / 1e6:.3f} m²", f"{roll.length_mm / 1000:.2f} m")
+    assert all(len(r) == len(block.tables[0].head) for r in block.tables[0].rows)
