@@ -11,27 +11,32 @@ from ..export.drawing import file_stem
 from ..surface.mesh import Floats, closed_length
 from .film import excess_picture
 from .hull import Stage, _directions, _page, hatch
-from .layout import frame_on, head_in, title_on
+from .layout import clear_side, frame_on, head_in, title_on
 from .scene import Shot, lifted
-from .style import FAINT, HULL, INK, MAP, SMALL_PT, TINT, Picture, as_png, halo, new_figure
+from .style import DPI, FAINT, HULL, INK, MAP, SMALL_PT, TINT, Picture, as_png, halo, new_figure
 
 if TYPE_CHECKING:
     from ..bag.corners import CornerSection
     from ..bag.pleats import Corner, Pleat
     from ..bag.section_film import SectionFilm
-    from ..planned import BagReach, RegionPlan
+    from ..planned import BagReach, FilmPlan, RegionPlan
 
 _LEGEND_IN = 1.25
-_BAR_IN = 1.75
+_BAR_IN = 2.15
+#: Room of a pleat's words along the laid-out tape, as a share of its length, and between rows of them, in the highest pleat's height.
+_WORDS, _WORDS_UP = 0.1, 0.55
 _SECTION_IN = 3.0
 _DRAWN = 3
 _NARROW_PX = 40.0
+_ROUND_PX = 3
 #: Places numbered in a picture, and how far a number stands beside its place, points.
 _NUMBERED, _BESIDE_PT = 9, 26.0
 #: A section is drawn for itself where pleats leave so much more there than where a taut film is farthest off, mm.
 _TOLD_MM = 0.2
 #: The detail of a section shows the corner this far to both sides, in radii that the film may leave.
 _ASIDE = 4.5
+#: What a film with pleats is called.
+PLEATED = "with its pleats"
 #: A film that stands off by less than this share of the limit is drawn as touching.
 TOUCHED = 0.1
 
@@ -119,10 +124,10 @@ def _places(stage: Stage, reach: BagReach) -> list[tuple[str, Floats]]:
     return [(words, p + 4 * stage.lift_mm * surface.vertex_normals[k]) for (words, p), k in zip(out, near)]
 
 
-def _over(stage: Stage, reach: BagReach) -> list[Floats]:
+def _over(stage: Stage, reach: BagReach, times: float = 1.0) -> list[Floats]:
     """The lines of tape lifted off the hull, the outer one first."""
     normals = [reach.surface.face_normals[reach.surface.locate(line).face] for line in reach.tapes_mm]
-    return [line + 2 * stage.lift_mm * n for line, n in zip(reach.tapes_mm, normals)]
+    return [line + 2 * times * stage.lift_mm * n for line, n in zip(reach.tapes_mm, normals)]
 
 
 def _above(stage: Stage, reach: BagReach, gap: Floats, limit: float) -> list[Any]:
@@ -139,10 +144,14 @@ def _marked(ax: Any, mask: Any) -> None:
     if 2 * mask.sum() > _NARROW_PX * max(int(rim.sum()), 1):
         hatch(ax, mask)
         return
+    from scipy.ndimage import binary_dilation
+
+    # Round the strip: upon its edge the line would hide its shades.
+    round_it = binary_dilation(mask, iterations=_ROUND_PX)
     h, w = mask.shape
     x, y = np.arange(w) + 0.5, np.arange(h) + 0.5
     for colour, wide in (("white", 2.0), (INK, 0.9)):
-        ax.contour(x, y, mask.astype(float), levels=[0.5], colors=colour, linewidths=wide)
+        ax.contour(x, y, round_it.astype(float), levels=[0.5], colors=colour, linewidths=wide)
 
 
 def _numbers(
@@ -153,13 +162,10 @@ def _numbers(
         return
     points = np.array([p for _, p in named])
     at, seen = shot.pixels(points), shot.seen(points, slack_mm=8 * stage.lift_mm)
-    middle = np.array(shot.image.shape[1::-1]) / 2
-    for (words, _), (x, y), good in zip(named, at, seen):
+    steps = (beside_px(shot, points) - at) * 72 / DPI if beside else np.zeros_like(at)
+    for (words, _), (x, y), (dx, dy), good in zip(named, at, steps, seen):
         if not good:
             continue
-        # Away from the middle, where the tape and the margin have room.
-        off = np.array([x, y]) - middle
-        dx, dy = _BESIDE_PT * off / max(float(np.linalg.norm(off)), 1e-9) if beside else (0.0, 0.0)
         if beside:
             ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.4, zorder=39)
         ax.annotate(
@@ -199,17 +205,22 @@ def pleat_picture(stage: Stage, reach: BagReach) -> Picture:
     stage.scene.add(lifted(reach.surface, stage.lift_mm), colour=TINT)
     over = _over(stage, reach)
     for line in over:
-        stage.scene.line(line, colour=FAINT, width=9.0, closed=True)
-    for p in reach.pleats:
-        stage.scene.line(_lead(stage, reach, p), colour=INK, width=3.0)
+        stage.scene.line(line, colour=INK, width=9.0, closed=True)
+    # A light core, so that it is seen on a hull of any shade and leads stand off it.
+    for line in _over(stage, reach, 1.5):
+        stage.scene.line(line, colour="white", width=4.0, closed=True)
+    leads = [_lead(stage, reach, p) for p in reach.pleats]
+    for lead in leads:
+        stage.scene.line(lead, colour=INK, width=3.0)
     shots = stage.shoot()
     title = f"{stage.region.name}: pleats of the bag film on the tape"
     figure, axes = _page(title, shots, stage.height_in, foot_in=_BAR_IN * len(reach.tapes_mm))
     places = [(str(p.number), over[p.loop - 1][_nearest(reach.tapes_mm[p.loop - 1], p.place_mm)]) for p in reach.pleats]
     for ax, shot in zip(axes, shots):
         _numbers(ax, shot, stage, places, beside=True)
+        busy = np.concatenate([shot.pixels(q) for q in leads] + [beside_px(shot, np.array([q for _, q in places]))])
         for line in over:
-            _start(ax, shot, stage, line[0])
+            _start(ax, shot, stage, line[0], busy)
         _directions(ax, shot, stage)
     for k, line in enumerate(reach.tapes_mm):
         _bar(figure, reach, k, line)
@@ -238,13 +249,46 @@ def _lead(stage: Stage, reach: BagReach, pleat: Pleat) -> Floats:
     return np.asarray(found.points_mm + 3 * stage.lift_mm * reach.surface.face_normals[found.face])
 
 
-def _start(ax: Any, shot: Shot, stage: Stage, p: Floats) -> None:
+def _start(ax: Any, shot: Shot, stage: Stage, p: Floats, busy: Floats) -> None:
     if shot.seen(p[None], slack_mm=8 * stage.lift_mm)[0]:
         x, y = shot.pixels(p[None])[0]
+        right, down = clear_side(np.array([x, y]), busy)
         ax.plot(x, y, "s", ms=9, mfc="white", mec=INK, mew=2.0, zorder=41)
         ax.annotate(
-            "0 m", (x, y), (8, 10), textcoords="offset points", size=SMALL_PT, color=INK, path_effects=halo(), zorder=41
-        )
+            "0 m", (x, y), (8 * right, -10 * down), textcoords="offset points", size=SMALL_PT, color=INK, path_effects=halo(), zorder=41,
+            ha="left" if right > 0 else "right", va="top" if down > 0 else "bottom",
+        )  # fmt: skip
+
+
+def beside_px(shot: Shot, points: Floats) -> Floats:
+    """Return where numbers beside places have their middles, pixels: away from the picture's middle, where the margin has room.
+
+    Parameters
+    ----------
+    shot : Shot
+    points : (k, 3) float array
+    """
+    at = shot.pixels(points)
+    off = at - np.array(shot.image.shape[1::-1]) / 2
+    return np.asarray(at + _BESIDE_PT * DPI / 72 * off / np.maximum(np.linalg.norm(off, axis=1), 1e-9)[:, None])
+
+
+def word_rows(at: Sequence[float], wide: float) -> list[int]:
+    """Rows that words stand in, the lowest free one of three each, so that none runs over another; the last takes what is left.
+
+    Parameters
+    ----------
+    at : sequence of float
+        Where their middles are, in any order.
+    wide : float
+        How much room the widest takes.
+    """
+    taken = [-np.inf] * 3
+    rows = [0] * len(at)
+    for k in np.argsort(at, kind="stable"):
+        rows[k] = next((row for row, end in enumerate(taken) if at[k] - end >= wide), len(taken) - 1)
+        taken[rows[k]] = at[k]
+    return rows
 
 
 def _bar(figure: Any, reach: BagReach, loop: int, line: Floats) -> None:
@@ -257,13 +301,12 @@ def _bar(figure: Any, reach: BagReach, loop: int, line: Floats) -> None:
     ax = figure.add_axes((0.06, (bottom + 0.62) / height, 0.88, (_BAR_IN - 1.0) / height))
     ax.plot([0, length], [0, 0], color=FAINT, lw=8, solid_capstyle="butt", zorder=1)
     half = 0.012 * length
-    for k, p in enumerate(own):
+    for p, row in zip(own, word_rows([p.at_m for p in own], _WORDS * length)):
         ax.fill([p.at_m - half, p.at_m, p.at_m + half], [0, p.height_mm, 0], fc="white", ec=INK, lw=1.6, zorder=3)
-        # Words of neighbours stand at two heights.
-        high = p.height_mm + (0.06 if k % 2 == 0 else 0.5) * tall
-        ax.text(p.at_m, high, f"{p.number}: {p.height_mm:.0f}", size=SMALL_PT, color=INK, ha="center", va="bottom")
+        words = f"{p.number}: {p.height_mm:.0f}"
+        ax.text(p.at_m, (1.06 + _WORDS_UP * row) * tall, words, size=SMALL_PT, color=INK, ha="center", va="bottom")
     ax.set_xlim(-0.02 * length, 1.02 * length)
-    ax.set_ylim(-0.12 * tall, 2.2 * tall)
+    ax.set_ylim(-0.12 * tall, (1.3 + 3 * _WORDS_UP) * tall)
     for side in ("left", "right", "top"):
         ax.spines[side].set_visible(False)
     ax.set_yticks([])
@@ -297,10 +340,15 @@ def section_picture(region: RegionPlan, reach: BagReach) -> Picture:
     return Picture(
         file_stem(region.name, "corner-sections"),
         title,
-        f"Plane sections with the hull, the film without pleats and the film with them: {'; '.join(told)}.",
+        f"Plane sections with the hull and the film as it is drawn taut{_beside(reach)}: {'; '.join(told)}.",
         as_png(figure),
         ("corner sections", region.name),
     )
+
+
+def _beside(reach: BagReach) -> str:
+    how = "with slack" if reach.film is None else as_it_lies(reach.film)
+    return "" if how is None else f" and {how}"
 
 
 def _worst(reach: BagReach) -> list[tuple[Corner, bool]]:
@@ -332,10 +380,26 @@ def _film_of(
     taut, fed = reach.film.taut[-1].held, reach.film.pleated[-1].laid
     k = _farthest(reach, corner, fed if left else taut)
     before, after = taut[k], fed[k]
-    words = f"{corner.name}: {before.depth_mm:.1f} mm off without pleats, {after.depth_mm:.1f} mm with them"
-    if left:
+    how = as_it_lies(reach.film)
+    if how is None:
+        words = f"{corner.name}: {before.depth_mm:.1f} mm off, drawn taut"
+    elif how == PLEATED and not left:
+        words = f"{corner.name}: {before.depth_mm:.1f} mm off without pleats, {after.depth_mm:.1f} mm with them"
+    elif how == PLEATED:
         words = f"{corner.name}, worst with pleats: {before.depth_mm:.1f} mm off without, {after.depth_mm:.1f} mm with them"
+    else:
+        words = f"{corner.name}{', worst so' * left}: {before.depth_mm:.1f} mm off drawn taut, {after.depth_mm:.1f} mm {how}"
     return reach.sections[k], (before.film_mm, after.film_mm), words
+
+
+def as_it_lies(film: FilmPlan) -> str | None:
+    """Return how a film lies that is not drawn taut: with its pleats, joined, as a pouch; None where it is taut.
+
+    Parameters
+    ----------
+    film : FilmPlan
+    """
+    return None if film.pleated is film.taut else film.pleated[-1].name
 
 
 def _section(whole: Any, close: Any, section: CornerSection, films: tuple[Floats, Floats], aside: float) -> None:
@@ -389,11 +453,12 @@ def _key(figure: Any, reach: BagReach) -> None:
     if reach.film is None:
         before, after = "film drawn taut from tape to tape", f"film with slack, corners left {reach.allowed_mm:.0f} mm round"
     else:
-        full = f"at {reach.pressure_kpa:.0f} kPa"
-        before, after = f"film without pleats {full}", f"film with its pleats {full}"
+        how, full = as_it_lies(reach.film), f"at {reach.pressure_kpa:.0f} kPa"
+        before = f"film {'without pleats' if how == PLEATED else 'drawn taut'} {full}"
+        after = "" if how is None else f"film {how} {full}"
     lines = [
         Line2D([], [], color=INK, lw=2.6, label="hull"),
-        Line2D([], [], color=_shade(0.45), lw=2.6, ls=(0, (4, 2)), label=after),
+        *([Line2D([], [], color=_shade(0.45), lw=2.6, ls=(0, (4, 2)), label=after)] if after else []),
         Line2D([], [], color=_shade(0.75), lw=2.6, label=before),
     ]
     figure.legend(handles=lines, loc="lower left", bbox_to_anchor=(0.01, 0.0), frameon=False, fontsize=SMALL_PT, labelcolor=INK)
@@ -416,8 +481,19 @@ def reach_words(reach: BagReach | None) -> list[str]:
     ]
     if found.noise_mm > 0:
         words.append(f"The scan's noise of {found.noise_mm:.1f} mm was smoothed first; gaps are known no better than that.")
-    if not found.spots:
+    drawn = reach.film.taut[-1] if reach.film is not None else None
+    if not found.spots and (drawn is None or drawn.depth_mm <= reach.limit_mm):
         words.append(f"Even so it stands off the hull by no more than {reach.limit_mm:g} mm anywhere.")
+    elif not found.spots and drawn is not None:
+        words.append(
+            f"By that radius it would stand off by no more than {reach.limit_mm:g} mm, but it hardens as it draws: over sections through the corners "
+            f"it stands {drawn.depth_mm:.1f} mm off."
+        )
+    elif drawn is not None and drawn.depth_mm > reach.limit_mm:
+        words.append(
+            f"What the table of places calls missing is what such a film lacks once it has drawn so far; it hardens as it draws, and so stands "
+            f"{drawn.depth_mm:.1f} mm off over sections through the corners."
+        )
     short = [b for b in reach.bends if b.short]
     over = len(reach.bends) - len(short)
     if reach.bends:

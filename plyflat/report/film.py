@@ -9,10 +9,12 @@ import numpy as np
 
 from ..export.drawing import file_stem
 from .hull import Stage, _directions, _page, hatch
+from .layout import head_in
 from .scene import lifted
 from .style import INK, MAP, SMALL_PT, TINT, Picture, as_png
 
 if TYPE_CHECKING:
+    from ..bag.film import Film
     from ..bag.film_states import FilmState
     from ..planned import BagReach, FilmPlan
 
@@ -56,7 +58,7 @@ def _state_row(q: FilmState) -> tuple[str, ...]:
     return (
         q.name, f"{q.pressure_kpa:.0f}", _ends(q.depth_mm, q.depth_most_mm, 1), f"{q.over_mm:.0f}",
         _ends(q.area_mm2 / 100, q.area_most_mm2 / 100, 0), _ends(q.volume_mm3 / 1000, q.volume_most_mm3 / 1000, 1),
-        _ends(q.resin_g, q.resin_most_g, 1), f"{q.stretch:.2f}" + (", draws" if q.draws else ""),
+        _ends(q.resin_g, q.resin_most_g, 1), f"{q.stretch:.2f}" + (", breaks" if q.bursts else ", draws" if q.draws else ""),
     )  # fmt: skip
 
 
@@ -121,6 +123,7 @@ def film_words(reach: BagReach | None, *, tubes: Sequence[str] = ()) -> list[str
         "itself: take those figures for the least."
         + ("" if film.whole is not None or film.pleated[-1].name not in UNJOINED else ' To have it laid whole as well, state worked_out = "whole" in the bag\'s film.')
     ]
+    words += [q for q in [_stretch_words(film)] if q]
     if film.fed is not None:
         words.append(_pleat_words(film))
     if film.layers:
@@ -134,6 +137,29 @@ def film_words(reach: BagReach | None, *, tubes: Sequence[str] = ()) -> list[str
             "into a pleat beside the laminate."
         )
     return [*words, skins]
+
+
+def _stretch_words(film: FilmPlan) -> str:
+    """How far the film is stretched beside where it draws and where it breaks."""
+    sheet, last = film.film, film.pleated[-1]
+    text = ""
+    if sheet.yield_mpa is not None:
+        text = f"Pulled one way it draws from {1 + sheet.yield_mpa / sheet.modulus_mpa:.2f} times its length as cut"
+    if sheet.break_stretch is not None:
+        text += f"{' and' if text else 'Pulled one way it'} breaks at {sheet.break_stretch:.2f} times"
+    if not text:
+        return ""
+    states = [film.taut[-1]] if film.pleated is film.taut else [film.taut[-1], last]
+    told = " and ".join(f"{q.name} it is stretched to {q.stretch:.2f} times at most{_share_of_break(q, sheet)}" for q in states)
+    return f"{text}. At full vacuum, {told}."
+
+
+def _share_of_break(q: FilmState, sheet: Film) -> str:
+    if sheet.break_stretch is None:
+        return ""
+    if q.bursts:
+        return " and breaks"
+    return f" ({100 * max(q.stretch - 1.0, 0.0) / (sheet.break_stretch - 1.0):.0f} % of the way to its break)"
 
 
 def _layer_words(film: FilmPlan) -> str:
@@ -205,6 +231,8 @@ def excess_picture(stage: Stage, reach: BagReach) -> Picture | None:
                 hatch(ax, mask[k])
         _directions(ax, shot, stage)
     _legend(figure, top, FOLDS_DEG)
+    if not folds.any() and not masks:
+        figure.text(0.02, 1 - (head_in(title) - 0.1) / figure.get_figheight(), "Nowhere: a flat film lies down without a fold.", size=SMALL_PT, color=INK, va="top")
     return Picture(
         file_stem(stage.region.name, "film-excess"),
         title,

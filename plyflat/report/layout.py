@@ -50,3 +50,27 @@ def frame_on(ax: Any, box: tuple[float, float, float, float]) -> None:
     ax.set_ylim(box[1], box[3])
     ax.set_aspect("equal")
     ax.axis("off")
+
+
+def clear_side(at: Floats, busy: Floats, *, aside: tuple[float, float] = (44.0, 26.0)) -> tuple[int, int]:
+    """Say to which side of a place its words are farthest from all else: (right or left, down or up), 1 or -1 each.
+
+    Parameters
+    ----------
+    at : (2,) float array
+        The place in the picture, pixels right and down.
+    busy : (k, 2) float array
+        Places that words would hide, or be hidden by.
+    aside : (float, float)
+        How far the middle of the words will stand off it, pixels right and down.
+
+    Examples
+    --------
+    >>> clear_side(np.zeros(2), np.array([[40.0, -20.0], [40.0, 20.0], [-40.0, 20.0]]))
+    (-1, -1)
+    """
+    sides = [(1, -1), (1, 1), (-1, -1), (-1, 1)]
+    if not len(busy):
+        return sides[0]
+    far = [float(np.hypot(*(busy - at - np.multiply(side, aside)).T).min()) for side in sides]
+    return sides[int(np.argmax(far))]

@@ -10,10 +10,10 @@ import numpy as np
 
 from ..bag.stack import TAPE_WIDTH_MM
 from ..export.drawing import file_stem
-from ..stack_order import corner_letters
 from ..surface.mesh import Floats
+from .bag import _numbers, beside_px
 from .hull import Stage, _directions, _page
-from .layout import head_in, title_on
+from .layout import clear_side, head_in, title_on
 from .scene import View, lifted
 from .style import FAINT, HULL, INK, SMALL_PT, TEXT_PT, TINT, Picture, as_png, halo, new_figure, steps
 
@@ -80,7 +80,7 @@ def stack_blocks(region: RegionPlan) -> list[Block]:
         blocks.append(
             Block(
                 "Inside corners that a taut layer bridges",
-                ("corner", "of pleats' corner", "length, m#", "hull bends to, mm#", "turn#", "layer", "over it, m#", "goes through it", "cut along, m#"),
+                ("corner", "length, m#", "hull bends to, mm#", "turn#", "layer", "over it, m#", "goes through it", "cut along, m#"),
                 [row for line in stack.tight for row in _corner_rows(region, stack, line)],
             )
         )
@@ -121,13 +121,12 @@ def _cost_row(q: WayCost) -> tuple[str, ...]:
 def _corner_rows(region: RegionPlan, stack: StackPlan, line: Any) -> Iterator[tuple[str, ...]]:
     own = [c for c in stack.crossings if c.line == line.name]
     ways = {"through": "in one piece", "slit": "cut, edge to edge", "lap": "cut and lapped"}
-    fed = [name for name, letters in corner_letters(stack, region.reach).items() if line.name in letters]
-    first = (line.name, ", ".join(fed), f"{line.length_mm / 1000:.2f}", f"{line.radius_mm:.0f}", f"{line.turn_deg:.0f}°")
+    first = (line.name, f"{line.length_mm / 1000:.2f}", f"{line.radius_mm:.0f}", f"{line.turn_deg:.0f}°")
     if not own:
         yield (*first, "none", "", "", "")
     for k, c in enumerate(own):
         way = ways[c.way] + (f" by {c.lap_mm:.0f} mm" if c.lap_mm > 0 else "")
-        yield (*(first if k == 0 else ("",) * 5), c.layer, f"{c.length_mm / 1000:.2f}", way, f"{c.cut_mm / 1000:.2f}")
+        yield (*(first if k == 0 else ("",) * 4), c.layer, f"{c.length_mm / 1000:.2f}", way, f"{c.cut_mm / 1000:.2f}")
 
 
 def _tape_rows(stack: StackPlan) -> list[tuple[str, ...]]:
@@ -318,8 +317,13 @@ def _over(stage: Stage, points: Floats, times: float = 1.0) -> Floats:
 
 def _marks(ax: Any, shot: Any, stage: Stage, stack: StackPlan, tapes: Sequence[Floats]) -> None:
     """Metre marks, corners, pleats and ports where they are seen."""
+    pleats = stage.region.reach.pleats if stage.region.reach else ()
+    places = [(str(p.number), _over(stage, np.array([p.place_mm]))[0]) for p in pleats]
+    ports = [(port.name, _over(stage, np.array([port.place_mm]), 2.0)[0]) for port in stack.ports]
+    _numbers(ax, shot, stage, places, beside=True)
+    busy = [shot.pixels(np.array([q for _, q in ports]))] if ports else []
+    busy += [beside_px(shot, np.array([q for _, q in places])), shot.pixels(np.array([q for _, q in places]))] if places else []
     told: list[Floats] = []
-    badges = [shot.pixels(_over(stage, np.array([port.place_mm]), 2.0))[0] for port in stack.ports]
     for k, (tape, line) in enumerate(zip(tapes, stack.tape_mm), 1):
         length, s = _lengths(line)
         step = 0.5 if length < 4000 else 1.0
@@ -328,17 +332,14 @@ def _marks(ax: Any, shot: Any, stage: Stage, stack: StackPlan, tapes: Sequence[F
             here = shot.pixels(p[None])[0]
             free = all(np.hypot(*(here - q)) > _LABEL_PX for q in told)
             words = (f"{k}: " if len(tapes) > 1 else "") + f"{metre:g} m"
-            # A badge to the right would lie over the words.
-            left = any(0 <= q[0] - here[0] < 1.5 * _LABEL_PX and abs(q[1] - here[1]) < _LABEL_PX for q in badges)
-            _spot(ax, shot, stage, p, words if free else "", "o", 5.0, "white", left=left)
+            side = clear_side(here, np.concatenate([*busy, np.array(told).reshape(-1, 2)]))
+            _spot(ax, shot, stage, p, words if free else "", "o", 5.0, "white", side=side)
             told += [here] if free else []
     for k, metre in stack.tape_corners_m:
         _, s = _lengths(stack.tape_mm[k])
         _spot(ax, shot, stage, _at(tapes[k], s, 1000 * metre), "", "D", 10.0, "white")
-    for pleat in stage.region.reach.pleats if stage.region.reach else ():
-        _badge(ax, shot, stage, _over(stage, np.array([pleat.place_mm]))[0], str(pleat.number), "circle")
-    for port in stack.ports:
-        _badge(ax, shot, stage, _over(stage, np.array([port.place_mm]), 2.0)[0], "V" if port.name == "vacuum" else "G", "square")
+    for name, p in ports:
+        _badge(ax, shot, stage, p, "V" if name == "vacuum" else "G", "square")
     for corner in stack.tight:
         _spot(ax, shot, stage, _over(stage, np.array([corner.middle_mm]), 2.0)[0], corner.name, "s", 0.1, INK)
 
@@ -354,16 +355,17 @@ def _at(line: Floats, s: Floats, at: float) -> Floats:
     return np.array([np.interp(at, s, closed[:, k]) for k in range(3)])
 
 
-def _spot(ax: Any, shot: Any, stage: Stage, p: Floats, words: str, marker: str, size: float, fill: str, *, left: bool = False) -> None:
+def _spot(ax: Any, shot: Any, stage: Stage, p: Floats, words: str, marker: str, size: float, fill: str, *, side: tuple[int, int] = (1, -1)) -> None:
     if not shot.seen(p[None], slack_mm=8 * stage.lift_mm)[0]:
         return
     x, y = shot.pixels(p[None])[0]
     ax.plot(x, y, marker, ms=size, mfc=fill, mec=INK, mew=1.6, zorder=30)
     if words:
+        right, down = side
         ax.annotate(
-            words, (x, y), (-_MARK_PX if left else _MARK_PX, _MARK_PX), textcoords="offset points", size=SMALL_PT - 1, color=INK,
-            ha="right" if left else "left", path_effects=halo(), zorder=31,
-        )
+            words, (x, y), (right * _MARK_PX, -down * _MARK_PX), textcoords="offset points", size=SMALL_PT - 1, color=INK,
+            ha="left" if right > 0 else "right", va="top" if down > 0 else "bottom", path_effects=halo(), zorder=31,
+        )  # fmt: skip
 
 
 def _badge(ax: Any, shot: Any, stage: Stage, p: Floats, words: str, shape: str) -> None:
@@ -374,6 +376,12 @@ def _badge(ax: Any, shot: Any, stage: Stage, p: Floats, words: str, shape: str) 
         x, y, words, size=SMALL_PT, color="white", weight="bold", ha="center", va="center", zorder=40,
         bbox={"boxstyle": f"{shape},pad=0.25", "fc": INK, "ec": "white", "lw": 1.4},
     )  # fmt: skip
+
+
+def _named(stack: StackPlan) -> str:
+    """The first and the last tight corner's name."""
+    names = [q.name for q in stack.tight]
+    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]}" if len(names) > 2 else " and ".join(names)
 
 
 def _key(figure: Any, stage: Stage, layers: Sequence[LayerPlan]) -> None:
@@ -391,7 +399,7 @@ def _key(figure: Any, stage: Stage, layers: Sequence[LayerPlan]) -> None:
         handles.append(Line2D([], [], ls="", marker="o", ms=11, color=INK, label="pleat"))
     handles.append(Line2D([], [], ls="", marker="s", ms=11, color=INK, label="V vacuum, G gauge"))
     if stack is not None and stack.tight:
-        handles.append(Line2D([], [], color=INK, lw=2.5, label="A, B: tight corner"))
+        handles.append(Line2D([], [], color=INK, lw=2.5, label=f"{_named(stack)}: tight corner{'s' * (len(stack.tight) > 1)}"))
     figure.legend(
         handles=handles, loc="lower left", ncols=3, fontsize=SMALL_PT - 1.5, frameon=False, bbox_to_anchor=(0.0, 0.0), handlelength=1.6,
         columnspacing=1.0, labelcolor=INK,

@@ -10,8 +10,19 @@ from PIL import Image
 
 from plyflat.bagging import plan_reach
 from plyflat.planned import LayerPlan, RegionPlan
-from plyflat.report.bag import pleat_rows, reach_pictures, reach_words, spot_rows, wall_rows
+from plyflat.report.bag import (
+    as_it_lies,
+    pleat_rows,
+    reach_pictures,
+    reach_words,
+    section_picture,
+    spot_rows,
+    wall_rows,
+    word_rows,
+)
+from plyflat.report.film import film_words, state_rows
 from plyflat.report.hull import Stage
+from plyflat.report.layout import clear_side
 from plyflat.report.page import report_html
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import Region
@@ -118,3 +129,61 @@ def test_a_surface_that_is_reached_everywhere(made):
         (only,) = reach_pictures(stage)
     assert "no place" in only.alt
     assert "no more than 3 mm anywhere" in " ".join(reach_words(reach))
+
+
+def film_as(reach, *, name=None, **changes):
+    """The reach with its film lying another way."""
+    film = reach.film
+    laid = tuple(replace(q, name=name, **changes) for q in film.pleated) if name else film.taut
+    return replace(reach, film=replace(film, pleated=laid))
+
+
+@pytest.mark.parametrize("name", ["joined along the corners", "as a pouch"])
+def test_film_without_pleats_is_not_said_to_have_any(made, name):
+    region = made[1]
+    picture = section_picture(region, film_as(region.reach, name=name))
+    assert f"drawn taut and {name}:" in picture.alt
+    assert re.search(rf"corner 1: [0-9.]+ mm off drawn taut, [0-9.]+ mm {name}", picture.alt)
+    assert "pleat" not in picture.alt
+    taut = film_as(region.reach)
+    assert as_it_lies(taut.film) is None
+    assert re.search(r"corner 1: [0-9.]+ mm off, drawn taut", section_picture(region, taut).alt)
+
+
+def test_a_film_that_hardens_is_not_said_to_touch_everywhere(made):
+    reach = made[1].reach
+    none = replace(reach, bridging=replace(reach.bridging, spots=()))
+    words = " ".join(reach_words(none))
+    assert "anywhere" not in words
+    assert f"it stands {reach.film.taut[-1].depth_mm:.1f} mm off" in words
+    soft = replace(none, film=replace(none.film, taut=tuple(replace(q, depth_mm=2.0) for q in none.film.taut)))
+    assert "no more than 3 mm anywhere" in " ".join(reach_words(soft))
+    assert "lacks once it has drawn so far" in " ".join(reach_words(reach))
+
+
+def test_stretch_is_told_beside_where_the_film_draws_and_breaks(made):
+    reach = made[1].reach
+    film = reach.film.film
+    words = " ".join(film_words(reach))
+    assert f"draws from {1 + film.yield_mpa / film.modulus_mpa:.2f} times its length as cut and breaks at 3.00 times" in words
+    last = reach.film.taut[-1].stretch
+    assert f"drawn taut it is stretched to {last:.2f} times at most ({50 * (last - 1):.0f} % of the way to its break)" in words
+    torn = film_as(reach, name="with its pleats", stretch=3.2, bursts=True)
+    assert "with its pleats it is stretched to 3.20 times at most and breaks." in " ".join(film_words(torn))
+    assert state_rows(torn)[-1][-1] == "3.20, breaks"
+    assert state_rows(reach)[1][-1].endswith(", draws")
+
+
+def test_words_over_a_tape_laid_out_stand_in_rows():
+    # The second has no room beside the first, nor the third beside either; the last has room again.
+    assert word_rows([0.0, 0.05, 0.08, 0.2], 0.1) == [0, 1, 2, 0]
+    assert word_rows([0.2, 0.0, 0.1], 0.1) == [0, 0, 0]
+    # Where three rows do not do, the last takes what is left.
+    assert word_rows([0.0, 0.01, 0.02, 0.03], 0.1) == [0, 1, 2, 2]
+
+
+def test_words_stand_where_nothing_else_does():
+    busy = np.array([[40.0, -20.0], [40.0, 20.0], [-40.0, 20.0]])
+    assert clear_side(np.zeros(2), busy) == (-1, -1)
+    assert clear_side(np.zeros(2), -busy) == (1, 1)
+    assert clear_side(np.zeros(2), np.empty((0, 2))) == (1, -1)
