@@ -513,8 +513,9 @@ def _note_bleed(name: str, bleed: Bleed, use: float, lead_g_m: Range, notes: _No
             f"({say_percent(max(share.low, 0.0))} to {say_percent(share.high)}); beyond {say_percent(use)} it carries vacuum badly (common practice), and the "
             f"fibre may end at {say_percent(bleed.reached_fraction)}",
             f"{name}, breather",
-            f"Wet out with {say_percent(bleed.wet_enough)} of fibre by mass or more, {100 * (1 / bleed.wet_enough - 1):.0f} g of mixed resin on "
-            f"100 g of cloth or less; or lay {bleed.more_breather * weight_g_m2:.0f} g/m2 of breather for the high end, where {weight_g_m2:.0f} are planned.",
+            ("" if bleed.wet_enough <= 0 else f"Wet out with {say_percent(bleed.wet_enough)} of fibre by mass or more, at most "
+             f"{100 * (1 / bleed.wet_enough - 1):.0f} g of mixed resin on 100 g of cloth; or ")
+            + f"{'L' if bleed.wet_enough <= 0 else 'l'}ay {bleed.more_breather * weight_g_m2:.0f} g/m2 of breather for the high end, where {weight_g_m2:.0f} are planned.",
         )
     if bleed.reaches != "no":
         notes.add(

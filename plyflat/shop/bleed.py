@@ -148,8 +148,8 @@ class Bleed:
     reached_fraction : float
         Fibre mass fraction if the breather on the laminate takes no more than its usable share.
     wet_enough : float
-        Fibre mass fraction when wetted out from which on the breather stays within its usable share where most fibre is, at the
-        usual figures; 0 where there is no breather.
+        Fibre mass fraction when wetted out from which on the high end of the range stays within the breather's usable share where
+        most fibre is; 0 where drier cloth alone does not do that, or there is no breather.
     more_breather : float
         How many times as much breather keeps the high end of the range within that share.
     """
@@ -222,7 +222,7 @@ def bleed_of(stack: Stack) -> Bleed:
         carried(lambda psi, peel, full, area=area: taken(psi, peel) / (area * full), {**peel, "full": stack.breather_g_m2}).floored
         for area in (on, stack.breather_m2)
     ]
-    most = carried(lambda psi, peel, full: _share_at_most(stack, psi, peel, full), {**peel, "full": stack.breather_g_m2}).floored
+    most = _most_filled(stack, stack.psi_wet)
     # The most resin into the least breather: what could come, not what will.
     over = max(goes.high - stack.breather_g_m2.low * on, 0.0) / stack.breather_g_m2.low * 1e6
     even, narrow = over / stack.perimeter_mm, over / stack.lead_width_mm
@@ -249,12 +249,29 @@ def _most_g_m2(stack: Stack) -> float:
     return max(stack.most_fibre_g_m2, stack.fibre_g / stack.laminate_m2)
 
 
+def _most_filled(stack: Stack, psi_wet: Range) -> Range:
+    """Range of the share filled where most fibre is."""
+    inputs = {"psi": psi_wet, "peel": stack.peel_g_m2, "full": stack.breather_g_m2}
+    return carried(lambda psi, peel, full: _share_at_most(stack, psi, peel, full), inputs).floored
+
+
 def _share_at_most(stack: Stack, psi: float, peel_g_m2: float, full_g_m2: float) -> float:
     """Share filled of the breather over a square metre of the most fibre, peel ply between them."""
     return max(bled_g(_most_g_m2(stack), psi, stack.psi_final) - peel_g_m2, 0.0) / full_g_m2
 
 
 def _wet_enough(stack: Stack) -> float:
-    """The fraction at which that share is the usable one: (1 - a)/a = (1 - b)/b + (use c + k)/W, with c and k what breather and peel ply take."""
-    to_spare = (stack.use * stack.breather_g_m2.usual + stack.peel_g_m2.usual) / _most_g_m2(stack)
-    return 1.0 / (1.0 + resin_for(1.0, stack.psi_final) + to_spare)
+    """The fraction at which the high end of that share is the usable one, by halving; wet-out strays as far as it does now."""
+    off = stack.psi_wet.usual - stack.psi_wet.low
+
+    def keeps(psi: float) -> bool:
+        strays = Range(max(psi - off, psi / 2), psi, min(psi + off, stack.psi_final))
+        return _most_filled(stack, strays).high <= stack.use
+
+    if not keeps(stack.psi_final):
+        return 0.0
+    low, high = 0.01 * stack.psi_final, stack.psi_final
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (low, middle) if keeps(middle) else (middle, high)
+    return high

@@ -165,7 +165,8 @@ def bin_list(
         rows.append(Quantity(name, resin_g.usual, "g", resin_g.low, resin_g.high, basis))
     if small is not None:
         things = (
-            (f"{small.cups} mixing cups", small.cups_g), (f"{small.pairs} pairs of gloves", small.gloves_g),
+            (f"{small.cups} mixing cup{'s' * (small.cups != 1)}", small.cups_g),
+            (f"{small.pairs} pair{'s' * (small.pairs != 1)} of gloves", small.gloves_g),
             ("brushes, roller sleeves, rags", small.tools_g),
         )  # fmt: skip
         rows += [Quantity(name, g, "g", 0.5 * g, 1.5 * g, "from memory: mass of each; [waste] of the job") for name, g in things if g > 0]

@@ -161,6 +161,14 @@ def test_a_stepped_middle_fills_its_breather_first():
     assert just.more_breather == pytest.approx(1.0)
     # By hand: (1 - a)/a = 0.4/0.6 + (250 + 40)/1200.
     assert b.wet_enough == pytest.approx(1 / (1 + 2 / 3 + 290 / 1200))
+    # Where wet-out strays the cloth must be drier by that, and the high end is what is kept within.
+    strays = bleed_of(replace(stack, psi_wet=Range(0.40, 0.45, 0.50), breather_g_m2=Range(400, 500, 600)))
+    a = strays.wet_enough
+    assert 0.55 < a < 0.6
+    kept = bleed_of(replace(stack, psi_wet=Range(a - 0.05, a, 0.6), breather_g_m2=Range(400, 500, 600)))
+    assert kept.over_most.high == pytest.approx(0.5, abs=1e-6)
+    # Cloth that drinks too much even at the final fraction: drier alone does not do it.
+    assert bleed_of(replace(stack, psi_wet=Range(0.4, 0.5, 0.6), breather_g_m2=Range(50, 50, 50))).wet_enough == 0.0
     # So much more of the same breather brings it there too.
     full = Range(*(500 * b.more_breather,) * 3)
     assert bleed_of(replace(stack, breather_g_m2=full)).over_most.usual == pytest.approx(0.5)

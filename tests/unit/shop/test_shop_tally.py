@@ -68,6 +68,9 @@ def test_waste_of_a_small_flat_job():
     # 480 g of fibre wetted at 50 % and pressed to 60 %: 160 g leave the laminate.
     assert rows["resin in peel ply, breather, cups and trimmed edges"].amount == pytest.approx(160, abs=0.5)
     assert rows["waste for each kg of laminate"].amount == pytest.approx(0.86, abs=0.02)
+    # One of a thing is one thing.
+    single = [q.item for q in bin_list({}, {}, None, 800.0, Small(1, 1, 12.0, 8.0, 0.0))]
+    assert single[:2] == ["1 mixing cup", "1 pair of gloves"]
     # Small things add to it: two cups, a pair of gloves, brushes and rags.
     more = {q.item: q for q in bin_list({}, dry, thrown_resin(job, 480), 480 / 0.6, Small(2, 1, 24.0, 8.0, 60.0))}
     assert more["waste for each kg of laminate"].amount == pytest.approx(0.86 + 92 / 800, abs=0.02)
