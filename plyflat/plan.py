@@ -28,7 +28,7 @@ from .lay.rolls import lay_on_stock
 from .laying import wishes_of
 from .marking import hull_marks
 from .placing import Placed, place
-from .planned import Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
+from .planned import BagReach, Caution, Check, LayerPlan, MeshPlan, Plan, PlyPlan, RegionPlan, RollPlan
 from .plies_below import Lying, cloth_thickness_mm, lie_on, lying_cautions
 from .progress import Tell, quiet
 from .recording import with_own_numbers
@@ -49,6 +49,9 @@ from .surface.load import check_distance, load_surface
 from .surface.mesh import Floats, Repair, Surface
 from .surface.region import Region
 from .units import say_percent
+
+#: A film that need be longer than a taut one by no more than this is not told, mm.
+_SLACK_MM = 10.0
 
 
 def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
@@ -219,13 +222,28 @@ def _place(work: _Work, spec: RegionSpec, surfaces: Mapping[str, Surface], other
     for text, do in placed.cautions:
         work.caution(text, where=spec.name, do=do)
     named = [(f"P{i + 1}", region) for i, region in enumerate(placed.plies)]
-    named += [(f"the layer {reach:g} mm beyond the plies", region) for reach, region in placed.beyond.items()]
+    layers = _layers_beyond(work.job, spec)
+    named += [(f"{layers.get(reach, 'the layer')} {reach:g} mm beyond the plies", region) for reach, region in placed.beyond.items()]
     for what, region in named:
         if region.short_mm > 1.0:
             _note_short(work, spec.name, what, region)
         if region.lost_at_mm:
             _note_lost(work, spec.name, what, region)
     return placed
+
+
+def _layers_beyond(job: Job, spec: RegionSpec) -> dict[float, str]:
+    """What of a region's bag ends where, by its reach beyond the largest ply."""
+    if spec.bag is None:
+        return {}
+    bag = job.bags[spec.bag]
+    found: dict[float, list[str]] = {}
+    for kind, layer in bag.layers():
+        far = layer.margin_mm + (bag.tape.margin_mm if kind == "bag film" else 0.0)
+        found.setdefault(far, []).append(kind)
+    if bag.mask_mm > 0:
+        found.setdefault(bag.tape.margin_mm + bag.mask_mm, []).append("masking")
+    return {far: f"the {' and '.join(kinds)}" for far, kinds in found.items()}
 
 
 def _note_lost(work: _Work, name: str, what: str, region: Region) -> None:
@@ -252,11 +270,10 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
         plies.append(_ply_plan(work, placed, i, shaped, lying[i]))
     ground = corner_ground(work.job, bag, placed.beyond) if bag else None
     layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm, ground) if bag else ()
-    for layer in layers:
-        _note_layer(work, spec.name, layer)
     known = ground.found if ground else None
     thick = sum(cloth_thickness_mm(work.job, p.cloth) * p.copies for p in spec.plies)
     reach, notes = plan_reach(work.job, bag, layers, found=known, plies_mm=thick, progress=work.tell) if bag else (None, ())
+    _note_film(work, spec.name, layers, reach)
     for text, do in notes:
         work.caution(text, where=f"{spec.name}, bag film", do=do)
     stack = None
@@ -383,17 +400,21 @@ def _ply_plan(work: _Work, placed: Placed, i: int, shaped: Shaped, lying: Lying)
     )
 
 
-def _note_layer(work: _Work, name: str, layer: LayerPlan) -> None:
-    where = f"{name}, {layer.kind}"
-    slack = max(layer.slack_mm)
-    if layer.kind == "bag film" and slack > 10.0 and layer.joined is None:
-        work.caution(
-            f"a film drawn taut from edge to edge would lack {layer.slack_mm[0]:.0f} mm along the warp line and "
-            f"{layer.slack_mm[1]:.0f} mm across it at the worst sections, and would bridge the corners",
-            where=where,
-            do="The film is cut that much larger, so that it can reach the bottom of every corner. Pleats give the corners what they want "
-            "of it: see their heights.",
-        )
+def _note_film(work: _Work, name: str, layers: Sequence[LayerPlan], reach: BagReach | None) -> None:
+    """Say how much longer the film is than one drawn taut, unless that one would follow the hull as near as is asked."""
+    film = next((layer for layer in layers if layer.kind == "bag film"), None)
+    if film is None or film.joined is not None or max(film.slack_mm) <= _SLACK_MM:
+        return
+    if reach is not None and not reach.pleats and not reach.bridging.spots and (reach.film is None or reach.film.met):
+        return
+    ways = zip(film.slack_mm, ("along the warp line", "across it" if film.slack_mm[0] > _SLACK_MM else "across the warp line"))
+    told = " and ".join(f"{slack:.0f} mm {way}" for slack, way in ways if slack > _SLACK_MM)
+    fed = " Pleats give the corners what they want of it: see their heights." if reach is not None and reach.pleats else ""
+    work.caution(
+        f"a film drawn taut from edge to edge would lack {told} at the worst sections, and would bridge the corners",
+        where=f"{name}, {film.kind}",
+        do=f"The film is cut that much larger, so that it can reach the bottom of every corner.{fed}",
+    )
 
 
 def _warp_points(job: Job, spec: RegionSpec, base: Region) -> Floats:

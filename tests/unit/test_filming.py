@@ -95,6 +95,25 @@ def test_the_plan_holds_the_film_taut_and_with_its_pleats(plan):
     assert film.seconds > 0
 
 
+def lacking(plan):
+    return [c for c in plan.cautions if "would bridge the corners" in c.text]
+
+
+def test_what_a_taut_film_lacks_is_told_where_it_bridges(plan, tmp_path):
+    (told,) = lacking(plan)
+    # Nothing is lacking along the corner, which is straight.
+    assert "would lack" in told.text
+    assert "mm across the warp line at" in told.text
+    assert " 0 mm" not in told.text
+    assert "see their heights" in told.do
+    # A film so soft follows the corner by itself, without pleats.
+    soft = JOB.replace('margin = "20 mm" }\n[resin]', 'margin = "20 mm", yield = "2 MPa", hardening = "1 MPa" }\n[resin]')
+    follows = make_plan(job_from_text(soft, folder=written(tmp_path)))
+    assert follows.regions[0].reach.pleats == ()
+    assert follows.regions[0].reach.film.met
+    assert lacking(follows) == []
+
+
 def test_cures_try_the_other_films_of_the_job(plan):
     film = plan.regions[0].reach.film
     thin = next(q for q in film.cures if q.what.startswith("thin film"))
@@ -134,7 +153,7 @@ def test_where_none_is_asked_for_none_is_laid_and_missing_room_for_the_tape_is_t
     assert reach.film is None
     assert reach.pleats
     assert state_rows(reach) == cure_rows(reach) == layer_rows(reach) == []
-    (told,) = (c.text for c in short.cautions if "the layer 60 mm beyond the plies" in c.text)
+    (told,) = (c.text for c in short.cautions if "the sealant tape 60 mm beyond the plies" in c.text)
     assert "the surface ends 30 mm short" in told
     assert ", 90, 0) mm" in told
 
