@@ -959,3 +959,31 @@ def slit_cone_developed(half_deg=40.0, far=500.0, rings=24):
     angle = psi / np.sin(turn)
     v = r[:, None] * np.stack([np.sin(turn) * np.cos(angle), np.sin(turn) * np.sin(angle), -np.cos(turn) + 0 * angle], 1)
     return v, np.array(faces), r[:, None] * np.stack([np.cos(psi), np.sin(psi)], 1)
+
+
+def contoured_pocket(size=(160.0, 120.0), depth=70.0, margin=50.0, step=4.0, turn_deg=17.0):
+    """The pocket of `box_pocket` as marching cubes make it of a scan: no edge of the mesh lies along a corner.
+
+    The cubes stand askew to the pocket by ``turn_deg`` about x and then z; the plate's edge is ragged.
+    """
+    import pyvista
+
+    a = np.radians(turn_deg)
+    about_x = np.array([[1, 0, 0], [0, np.cos(a), -np.sin(a)], [0, np.sin(a), np.cos(a)]])
+    about_z = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1]])
+    frame = about_x @ about_z
+    half = np.asarray(size) / 2
+    count = int(2 * np.linalg.norm([*(half + margin), depth]) / step) + 2
+    grid = pyvista.ImageData(dimensions=(count,) * 3, spacing=(step,) * 3, origin=(-0.5 * step * (count - 1),) * 3)
+
+    def air(p):
+        return np.maximum(p[:, 2], np.minimum((half - np.abs(p[:, :2])).min(axis=1), p[:, 2] + depth))
+
+    made = grid.contour([0.0], air(np.asarray(grid.points) @ frame), method="marching_cubes")
+    made = made.clean(tolerance=0.1 * step, absolute=True)  # slivers go, as they do from a scan
+    v, f = np.asarray(made.points, dtype=float) @ frame, np.asarray(made.faces).reshape(-1, 4)[:, 1:].astype(np.int64)
+    f = f[(np.abs(v[f][:, :, :2]) < half + margin).all(axis=(1, 2))]
+    up = np.cross(v[f[:, 1]] - v[f[:, 0]], v[f[:, 2]] - v[f[:, 0]])
+    if air(v[f].mean(axis=1) + 0.1 * up / step).mean() < 0:
+        f = f[:, [0, 2, 1]]
+    return part_of(v, f, np.ones(len(f), dtype=bool))
