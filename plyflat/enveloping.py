@@ -261,7 +261,7 @@ def _joined(ask: Ask, pieces: Sequence[_Piece]) -> FilmWay:
             templates += pouch_templates(made, piece=piece.letter, **ask.label)
             seams += [Seam(f"piece {piece.letter}, {q.what}", q.length_mm) for q in made.seams]
             steps.append(
-                f"Piece {piece.letter}, round what stands up within corner {piece.lines[0]}: {pouch_words(made)}. "
+                f"Piece {piece.letter}, round what stands up within {piece.lines[0]}: {pouch_words(made)}. "
                 f"{_closing(made)} Its open end stands {seam:.0f} mm beyond the corner's seam."
             )
         else:
@@ -273,9 +273,9 @@ def _joined(ask: Ask, pieces: Sequence[_Piece]) -> FilmWay:
         shared = [piece.letter for piece in pieces if line.name in piece.lines]
         if len(shared) > 1:
             long = line.length_mm + (0.0 if line.closed else 2 * ask.layer.margin_mm)
-            seams.append(Seam(f"corner {line.name}, {' to '.join(shared)}", long))
+            seams.append(Seam(f"{line.name}, {' to '.join(shared)}", long))
             steps.append(
-                f"Join {' and '.join(shared)} along corner {line.name}, {long / 1000:.2f} m: lay both edges face to face, tape "
+                f"Join {' and '.join(shared)} along {line.name}, {long / 1000:.2f} m: lay both edges face to face, tape "
                 f"{seam:.0f} mm from the edge between them, {'at its four quarters first, then between them' if line.closed else 'from its middle to its ends'}. "
                 "The seam stands up from the corner; no tape touches the laminate."
             )

@@ -5,14 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from .bag.layers import TightLine
 from .planned import BagReach, Crossing, LayerPlan, StackPlan
-from .surface.mesh import Floats
-
-#: A tight corner lies along one that pleats feed where it passes a place of that one as near as this.
-ALONG_MM = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,9 +111,9 @@ def _corner_words(mine: Sequence[Crossing]) -> str:
     if cut:
         laps = {c.lap_mm for c in mine if c.lap_mm > 0}
         how = f"lapped by {max(laps):.0f} mm" if laps else "edge to edge"
-        words += f". Begin at inside corner {_joined(cut)}, where it is cut and lies {how}, and work outwards"
+        words += f". Begin at {_joined(cut)}, where it is cut and lies {how}, and work outwards"
     if bare:
-        words += f". At inside corner {_joined(bare)} it runs through: press it in before the next layer holds it"
+        words += f". At {_joined(bare)} it runs through: press it in before the next layer holds it"
     return words
 
 
@@ -163,7 +156,7 @@ def _filmed(p: Placing) -> Iterator[str]:
     if pleats:
         many = p.reach is not None and len(p.reach.tapes_mm) > 1
         told = "; ".join(
-            f"pleat {q.number} at {q.at_m:.2f} m{f' of loop {q.loop}' if many else ''}, {q.height_mm:.0f} mm high, for {_feeds(p, q.feeds)}"
+            f"pleat {q.number} at {q.at_m:.2f} m{f' of loop {q.loop}' if many else ''}, {q.height_mm:.0f} mm high, for {q.feeds}"
             for q in pleats
         )
         words += f", the pleats first, in this order: {told}. Lay each pleat's film towards its corner"
@@ -174,37 +167,6 @@ def _filmed(p: Placing) -> Iterator[str]:
             f"Lay film {_joined(tongues)} over the tongue{'s' * (len(tongues) > 1)} of tape and the port{'s' * (len(tongues) > 1)} there, "
             f"{'each ' * (len(tongues) > 1)}taped to the edge of the film on its inner side."
         )
-
-
-def _feeds(p: Placing, corner: str) -> str:
-    """A corner as pleats name it, with the letters of the tight corners along it."""
-    letters = corner_letters(p.stack, p.reach).get(corner, ())
-    return f"{corner} ({', '.join(letters)})" if letters else corner
-
-
-def corner_letters(stack: StackPlan, reach: BagReach | None) -> dict[str, tuple[str, ...]]:
-    """Return for each corner that pleats feed the letters of the tight inside corners that lie along it.
-
-    Parameters
-    ----------
-    stack : StackPlan
-    reach : BagReach or None
-    """
-    out = {}
-    for corner in reach.corners if reach is not None else ():
-        places = [q.place_mm for q in reach.sections if q.line in corner.lines] if reach is not None else []
-        near = (line.name for line in stack.tight if places and _off(line, places) < ALONG_MM)
-        out[corner.name] = tuple(near)
-    return out
-
-
-def _off(line: TightLine, places: Sequence[Floats]) -> float:
-    """How far the nearest of some places is from a line."""
-    a, b = line.points_mm[:-1], line.points_mm[1:]
-    step = b - a
-    size = np.maximum((step**2).sum(axis=1), 1e-12)
-    share = np.clip(((np.stack(places)[:, None] - a) * step).sum(axis=2) / size, 0.0, 1.0)
-    return float(np.linalg.norm(a + share[:, :, None] * step - np.stack(places)[:, None], axis=2).min())
 
 
 def _pulled(p: Placing) -> Iterator[str]:

@@ -9,7 +9,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .bag.corners import CornerSection, corner_sections, hollow_lines
-from .bag.layers import TightLine, cut_at_lines, length_on, tight_lines
+from .bag.layers import TightLine, cut_at_lines, length_on, named_after, tight_lines
+from .bag.pleats import corners_of
 from .bag.ports import Clear, Ground, Port, place_ports
 from .bag.stack import TapeRun, mask_outside, strip_template, tape_length_mm, tape_run
 from .bag.wedge import depth_factor
@@ -69,8 +70,8 @@ class CornerGround:
         All inside corner lines on that.
     sections : tuple of CornerSection
         Square to them.
-    scale_mm : float
-        The width within which a bend counts as a corner.
+    found : (tuple of Crease, tuple of CornerSection)
+        Those that the film's reach asks for and pleats are named after.
     """
 
     radius_mm: float
@@ -80,12 +81,7 @@ class CornerGround:
     within: Region
     lines: tuple[Crease, ...]
     sections: tuple[CornerSection, ...]
-    scale_mm: float
-
-    @property
-    def found(self) -> tuple[tuple[Crease, ...], tuple[CornerSection, ...]] | None:
-        """Lines and sections as the film's reach asks for them; None where they were sought at another scale."""
-        return (self.lines, self.sections) if self.scale_mm <= WIDEST_MM else None
+    found: tuple[tuple[Crease, ...], tuple[CornerSection, ...]]
 
 
 def corner_ground(job: Job, bag: Bag, grown: Mapping[float, Region]) -> CornerGround:
@@ -113,10 +109,17 @@ def corner_ground(job: Job, bag: Bag, grown: Mapping[float, Region]) -> CornerGr
     # A bend of that radius is a corner, so it must lie within the width that counts as one.
     scale = max(CORNER_MM, radius)
     lines = hollow_lines(within.surface, scale_mm=scale)
-    sections = corner_sections(within.surface, lines, allowed_mm=job.limits.bridging_mm / depth_factor(90))
+    allowed = job.limits.bridging_mm / depth_factor(90)
+    sections = corner_sections(within.surface, lines, allowed_mm=allowed)
     tight = tight_lines(lines, sections, radius_mm=radius)
+    found = lines, sections
+    if scale > WIDEST_MM:
+        # The film's reach asks for corners of the usual width, and pleats call them by these.
+        own = hollow_lines(within.surface, scale_mm=CORNER_MM)
+        found = own, corner_sections(within.surface, own, allowed_mm=allowed)
+        tight = named_after(tight, corners_of(*found), own)
     points = np.concatenate([q.points_mm for q in lines]) if lines else np.zeros((0, 3))
-    return CornerGround(radius, bag.corner_radius_mm is not None, tight, points, within, lines, sections, scale)
+    return CornerGround(radius, bag.corner_radius_mm is not None, tight, points, within, lines, sections, found)
 
 
 def _within_tape(bag: Bag, grown: Mapping[float, Region]) -> Region:
@@ -588,7 +591,7 @@ def _line_notes(stack: StackPlan, line: TightLine, reach: BagReach | None) -> It
     """Say which layers bridge a corner in one piece, and where an asked cut was not made."""
     over = [c for c in stack.crossings if c.line == line.name]
     x, y, z = line.middle_mm
-    place = f"inside corner {line.name}, {line.length_mm / 1000:.2f} m long near ({x:.0f}, {y:.0f}, {z:.0f}) mm"
+    place = f"{line.name}, {line.length_mm / 1000:.2f} m long near ({x:.0f}, {y:.0f}, {z:.0f}) mm"
     through = [c.layer for c in over if c.way == "through"]
     if through:
         yield (

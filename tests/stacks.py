@@ -28,9 +28,9 @@ def stack_of(region):
         [5400.0], corners=2, corner_extra_mm=50.0, pleats_mm=[60.0, 40.0], tongues_mm=[165.0, 0.0], film_joins_mm=3120.0, overlap_mm=25.0,
         spare=0.1, roll_length_mm=15000.0,
     )  # fmt: skip
-    crossings = (Crossing("peel ply", "A", 500.0, "lap", 480.0, 40.0), Crossing("breather", "A", 500.0, "through", 0.0, 0.0))
+    crossings = (Crossing("peel ply", "corner 1", 500.0, "lap", 480.0, 40.0), Crossing("breather", "corner 1", 500.0, "through", 0.0, 0.0))
     return StackPlan(
-        21.9, False, (TightLine("A", line, 500.0, 4.0, 90.0, False),), crossings, run, loops, ((0, 0.5), (0, 2.0)),
+        21.9, False, (TightLine("corner 1", line, 500.0, 4.0, 90.0, False),), crossings, run, loops, ((0, 0.5), (0, 2.0)),
         mask_outside(tape, outer, reach_mm=60.0), outer, ports, 50.0, 60.0, ("Mask it.", "Lay the tape & press it down."),
         (
             WayCost("sheet", "a sheet of 1560 by 1160 mm", 2, 1.9e6, 0.4e6, 8520.0, 7.25, True),

@@ -7,7 +7,7 @@ tension over the pressure. Cut along the line it lies down on both sides.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -22,6 +22,7 @@ from ..surface.crease import Crease
 from ..surface.cut import mesh_edges
 from ..surface.mesh import Bools, Floats, Ints, Surface
 from .corners import CornerSection
+from .pleats import JOINED_MM, Corner, corner_name, corners_of
 
 #: The bend at a line is measured over these lengths to both sides, mm: a shorter one tells the mesh, a longer one the hull.
 NEAREST_MM, FARTHEST_MM, WIDTHS = 6.0, 80.0, 24
@@ -36,7 +37,7 @@ class TightLine:
     Attributes
     ----------
     name : str
-        "A" and so on, the longest first.
+        Its corner's, as pleats call it: "corner 1"; "corner 1a", "corner 1b" where that corner has several such lines.
     points_mm : (k, 3) float array
     length_mm : float
     radius_mm : float
@@ -112,6 +113,11 @@ def tight_lines(
     radius_mm : float
         To which the stack hangs free, its tension over the pressure: a fillet of that radius is followed.
 
+    Returns
+    -------
+    tuple of TightLine
+        By their corners, the longest line of each first.
+
     Raises
     ------
     QuantityError
@@ -124,12 +130,49 @@ def tight_lines(
         radii = [bend_radius_mm(q.surface_mm) for q in sections if q.line == k]
         if radii and float(np.median(radii)) < radius_mm:
             length = float(np.linalg.norm(np.diff(line.points_mm, axis=0), axis=1).sum())
-            found.append((length, float(np.median(radii)), line))
-    found.sort(key=lambda q: -q[0])
-    return tuple(
-        TightLine(piece_name(n), line.points_mm, length, radius, abs(line.angle_deg), line.closed)
-        for n, (length, radius, line) in enumerate(found)
-    )
+            found.append((k, TightLine("", line.points_mm, length, float(np.median(radii)), abs(line.angle_deg), line.closed)))
+    return _named([q for _, q in found], [_corner_at(corners_of(lines, sections), k) for k, _ in found])
+
+
+def _corner_at(corners: Sequence[Corner], line: int) -> int:
+    """Which corner a line is one of."""
+    return next(k for k, c in enumerate(corners) if line in c.lines)
+
+
+def _named(lines: Sequence[TightLine], corner: Sequence[int]) -> tuple[TightLine, ...]:
+    """Lines in the order of their corners (as many), with their names."""
+    out = []
+    for k in sorted(set(corner)):
+        own = sorted((q for q, mine in zip(lines, corner) if mine == k), key=lambda q: -q.length_mm)
+        name = corner_name(k + 1)
+        out += [replace(q, name=name + (piece_name(n).lower() if len(own) > 1 else "")) for n, q in enumerate(own)]
+    return tuple(out)
+
+
+def named_after(
+    lines: Sequence[TightLine], corners: Sequence[Corner], creases: Sequence[Crease]
+) -> tuple[TightLine, ...]:
+    """Return lines with the names of corners that were found apart, at another scale.
+
+    Parameters
+    ----------
+    lines : sequence of TightLine
+    corners : sequence of Corner
+    creases : sequence of Crease
+        The corners' lines. A line that lies along none of them gets a number after the last.
+    """
+    places = [np.concatenate([_evenly(creases[k].points_mm, NEAREST_MM) for k in c.lines]) for c in corners]
+    of, more = [], len(corners)
+    for line in lines:
+        mine = _evenly(line.points_mm, NEAREST_MM)
+        far = [float(np.median(cKDTree(q).query(mine)[0])) for q in places]
+        near = int(np.argmin(far)) if far else -1
+        if near >= 0 and far[near] < JOINED_MM:
+            of.append(near)
+        else:
+            of.append(more)
+            more += 1
+    return _named(lines, of)
 
 
 def length_on(surface: Surface, line_mm: Floats) -> float:

@@ -127,8 +127,13 @@ def corners_of(lines: Sequence[Crease], sections: Sequence[CornerSection]) -> tu
             found.append((mine, slack, worst))
     found.sort(key=lambda q: -q[1])
     return tuple(
-        Corner(f"corner {k}", mine, slack, worst.missing_mm, worst) for k, (mine, slack, worst) in enumerate(found, 1)
+        Corner(corner_name(k), mine, slack, worst.missing_mm, worst) for k, (mine, slack, worst) in enumerate(found, 1)
     )
+
+
+def corner_name(number: int) -> str:
+    """Return what a corner is called everywhere, counted from 1."""
+    return f"corner {number}"
 
 
 def place_pleats(

@@ -113,14 +113,14 @@ def test_film_in_two_pieces_is_planned_to_its_cut_files(capsys, tmp_path):
     region = json.loads((tmp_path / "out" / "plan.json").read_text())["regions"][0]
     stack = region["stack"]
     assert stack["ways"][0]["name"] == "two pieces"
-    assert [q["what"] for q in stack["seams"]] == ["corner A, A to B"]
+    assert [q["what"] for q in stack["seams"]] == ["corner 1, A to B"]
     # 120 mm along the corner, and 60 of margin and 20 of film beyond it at both ends.
     assert stack["seams"][0]["length_mm"] == pytest.approx(120 + 2 * 80, abs=1.0)
     assert region["bridging"]["pleats"] == []
     assert stack["tape"]["pleats_mm"] == 0.0
     sheet = (tmp_path / "out" / "report.html").read_text()
     assert "Ways to cut the bag film" in sheet
-    assert "Join A and B along corner A" in sheet
+    assert "Join A and B along corner 1" in sheet
     assert (tmp_path / "out" / "cut" / "patch_bag-film.dxf").exists()
 
 

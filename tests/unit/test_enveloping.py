@@ -34,7 +34,7 @@ def post():
 def foot(radius=40.0):
     turn = np.linspace(0, 2 * np.pi, 121)
     line = radius * np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
-    return TightLine("A", line, 2 * np.pi * radius, 4.0, 90.0, True)
+    return TightLine("corner 1", line, 2 * np.pi * radius, 4.0, 90.0, True)
 
 
 def test_a_sheet_round_a_post_has_an_opening_and_a_slit_to_it(post):

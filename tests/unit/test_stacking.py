@@ -120,7 +120,7 @@ def test_a_layer_in_one_piece_across_the_corner_is_told(placed, folder):
     assert [(c.layer, c.way, c.cut_mm) for c in stack.crossings] == [("peel ply", "through", 0), ("breather", "through", 0)]
     assert [c.length_mm for c in stack.crossings] == pytest.approx([280.0, 320.0], abs=0.5)
     (text, do), *_ = notes
-    assert text.startswith("peel ply, breather run in one piece across inside corner A, 0.40 m long near (320, 0, 0) mm")
+    assert text.startswith("peel ply, breather run in one piece across corner 1, 0.40 m long near (320, 0, 0) mm")
     assert "the film alone follows no less than 22 mm" in text
     assert 'corner = "slit" or "lap"' in do
     assert all(layer.cuts_mm == () for layer in layers)
@@ -139,7 +139,7 @@ def test_a_slit_layer_is_two_pieces_edge_to_edge(placed, folder):
     assert not any("peel ply" in text for text, _ in notes)
     assert any("breather" in text for text, _ in notes)
     order = " ".join(stack.order)
-    assert "Begin at inside corner A, where it is cut and lies edge to edge, and work outwards" in order
+    assert "Begin at corner 1, where it is cut and lies edge to edge, and work outwards" in order
 
 
 def test_a_lapped_layer_goes_over_by_what_is_asked(placed, folder):
@@ -259,7 +259,7 @@ def test_film_in_two_pieces_meets_along_the_corner(placed, folder):
     assert film.joined is film.ways[0]
     (seam,) = film.joined.seams
     # The patch of 240 by 140 mm unfolds flat; the corner runs on through 80 mm of tape and 30 of film at both ends.
-    assert seam.what == "corner A, A to B"
+    assert seam.what == "corner 1, A to B"
     assert seam.length_mm == pytest.approx(240 + 2 * (80 + 30), abs=1.0)
     assert stack.tape.film_joins_mm == seam.length_mm
     sheets = [t for t in film.templates if not t.piece.startswith("T")]
@@ -267,7 +267,7 @@ def test_film_in_two_pieces_meets_along_the_corner(placed, folder):
     assert sorted(round(t.cut.bounds[3]) for t in sheets) == pytest.approx([60 + 110 + 20, 80 + 110 + 20], abs=2)
     order = " ".join(stack.order)
     assert stack.order[0].startswith("Before any resin is mixed, make up the film. Piece A: a sheet of")
-    assert "Join A and B along corner A" in order
+    assert "Join A and B along corner 1" in order
     assert "its seams right in the corners" in order
 
 

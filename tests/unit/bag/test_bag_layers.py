@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapes
 import trimesh
 
 from plyflat.bag.corners import corner_sections, hollow_lines
-from plyflat.bag.layers import bend_radius_mm, cut_at_lines, length_on, tight_lines
+from plyflat.bag.layers import bend_radius_mm, cut_at_lines, length_on, named_after, tight_lines
+from plyflat.bag.pleats import corners_of
 from plyflat.cloth.opening import Opened, open_patch
 from plyflat.errors import QuantityError
 from plyflat.surface.mesh import Surface
@@ -48,13 +51,41 @@ def test_only_corners_tighter_than_the_stack_count():
     filleted = Surface(*shapes.swept(shapes.filleted_profile(90, 15, 100, 1.0), length=120, step=4.0))
     (line,) = told(filleted, 22.0)
     assert line.radius_mm == pytest.approx(15.0, rel=0.03)
-    assert line.name == "A"
+    assert line.name == "corner 1"
     assert line.length_mm == pytest.approx(120.0, abs=1.0)
     assert line.turn_deg == pytest.approx(90.0, abs=2.0)
     assert line.middle_mm == pytest.approx(tuple(line.points_mm.mean(axis=0)), abs=1.0)
     assert told(filleted, 14.0) == ()
     with pytest.raises(QuantityError, match="radius"):
         told(filleted, 0.0)
+
+
+def test_lines_are_named_after_the_corners_that_pleats_feed():
+    # Three lines of one corner, all alike; and the floor of a pocket, whose upright edges no section crosses.
+    assert [q.name for q in told(Surface(*shapes.three_planes(size=80.0)), 30.0)] == ["corner 1a", "corner 1b", "corner 1c"]
+    (floor,) = told(Surface(*shapes.box_pocket(size=(160.0, 160.0), step=10.0)), 30.0)
+    assert (floor.name, floor.closed) == ("corner 1", True)
+
+
+def test_of_two_corners_the_one_that_wants_most_film_is_first():
+    # A deep corner of 160 mm, and 120 mm off a shallow one that runs as far and on.
+    profile = [(-160.0, 120.0), (-160.0, 0.0), (0.0, 0.0), (30.0, 30.0 * np.tan(np.radians(60.0)))]
+    s = Surface(*shapes.swept(profile, length=160.0, step=8.0))
+    lines = hollow_lines(s, scale_mm=15.0)
+    sections = corner_sections(s, lines, allowed_mm=7.0)
+    tight = tight_lines(lines, sections, radius_mm=25.0)
+    corners = corners_of(lines, sections)
+    assert [q.name for q in tight] == [c.name for c in corners] == ["corner 1", "corner 2"]
+    for line, corner in zip(tight, corners):
+        assert np.array_equal(line.points_mm, lines[corner.lines[0]].points_mm)
+    # Sought at another scale, and given in another order, they keep those names; one that lies along none has a number of its own.
+    wide = hollow_lines(s, scale_mm=30.0)
+    other = tight_lines(wide, corner_sections(s, wide, allowed_mm=7.0), radius_mm=25.0)
+    away = replace(other[0], points_mm=other[0].points_mm + [0.0, 0.0, 300.0])
+    named = named_after([away, *other[::-1]], corners, lines)
+    assert [q.name for q in named] == ["corner 1", "corner 2", "corner 3"]
+    assert [q.turn_deg for q in named[:2]] == pytest.approx([q.turn_deg for q in tight], abs=1.0)
+    assert named[2].points_mm is away.points_mm
 
 
 def test_a_ridge_is_followed_by_a_taut_layer():

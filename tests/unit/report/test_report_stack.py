@@ -50,8 +50,8 @@ def test_widths_are_drawn_to_scale(pictures):
 def test_tables_and_words(plan):
     region = plan.regions[0]
     corners, ways, tape, ports = stack_blocks(region)
-    assert corners.rows[0] == ("A", "", "0.50", "4", "90°", "peel ply", "0.50", "cut and lapped by 40 mm", "0.48")
-    assert corners.rows[1][5:] == ("breather", "0.50", "in one piece", "0.00")
+    assert corners.rows[0] == ("corner 1", "0.50", "4", "90°", "peel ply", "0.50", "cut and lapped by 40 mm", "0.48")
+    assert corners.rows[1][4:] == ("breather", "0.50", "in one piece", "0.00")
     assert ways.rows[0] == ("sheet", "a sheet of 1560 by 1160 mm", "2", "1.90", "0.40", "8.52", "7.25", "yes")
     assert ways.rows[1] == ("envelope", "not to be had: the mesh is open", *[""] * 6)
     told = dict(tape.rows)
