@@ -155,12 +155,16 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
                 yield strain_picture(stage, ply)
         if region.layers:
             from .bag import reach_pictures
+            from .missing import missing_picture
             from .stack import stack_pictures
             from .whole_film import whole_pictures
 
             yield bag_picture(stage)
             yield from stack_pictures(stage)
             yield from reach_pictures(stage)
+            missing = missing_picture(stage, region.reach) if region.reach is not None else None
+            if missing is not None:
+                yield missing
             yield from whole_pictures(stage)
 
 

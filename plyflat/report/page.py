@@ -221,6 +221,7 @@ def _region(plan: Plan, region: RegionPlan, pictures: Sequence[Picture]) -> dict
             *_figures(pictures, "bag on hull", name),
             *_figures(pictures, "bridging", name),
             *_figures(pictures, "whole film", name),
+            *_figures(pictures, "film missing", name),
             *_figures(pictures, "corner sections", name),
             *_figures(pictures, "pleats", name),
             *_figures(pictures, "film excess", name),

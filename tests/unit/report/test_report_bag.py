@@ -23,6 +23,7 @@ from plyflat.report.bag import (
 from plyflat.report.film import film_words, state_rows
 from plyflat.report.hull import Stage
 from plyflat.report.layout import clear_side
+from plyflat.report.missing import corner_feeds, missing_picture
 from plyflat.report.page import report_html
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import Region
@@ -187,3 +188,48 @@ def test_words_stand_where_nothing_else_does():
     assert clear_side(np.zeros(2), busy) == (-1, -1)
     assert clear_side(np.zeros(2), -busy) == (1, 1)
     assert clear_side(np.zeros(2), np.empty((0, 2))) == (1, -1)
+
+
+@pytest.fixture(scope="module")
+def missing(made):
+    stage = Stage(made[0], made[1])
+    with stage.scene:
+        return missing_picture(stage, made[1].reach)
+
+
+def test_film_that_is_missing_is_told_corner_by_corner(made):
+    reach = made[1].reach
+    fed = reach.film.fed
+    lines = corner_feeds(reach, fed)
+    assert sum(len(q.along_mm) for q in lines) == len(reach.sections)
+    assert max(q.wanted_mm.max() for q in lines) == lines[0].wanted_mm.max() == fed.wanted_mm.max() > 50.0
+    for q in lines:
+        assert (np.diff(q.along_mm) > 0).all()
+        first = next(s for s in reach.sections if (s.place_mm == q.start_mm).all())
+        assert first.along_mm == q.along_mm[0]
+        assert (q.given_mm >= q.wanted_mm - 0.1).all()
+
+
+def test_missing_film_is_drawn_in_its_shades_and_stands_on_the_sheet(made, missing):
+    plan, region, _ = made
+    fed = region.reach.film.fed
+    assert f"from 0 to {fed.wanted_mm.max():.0f} mm" in missing.alt
+    assert f"to {fed.given_mm.max():.0f} mm given" in missing.alt
+    pixels = np.asarray(Image.open(io.BytesIO(missing.png)).convert("RGB")).astype(int)
+    drawing = pixels[: len(pixels) // 2]
+    # Sections across the floor want most and are yellow; there is no yellow on a hull.
+    assert ((drawing[:, :, 0] > 200) & (drawing[:, :, 2] < 110)).sum() > 2000
+    page = report_html(replace(plan, regions=(region,), rolls=(), day=None), [missing])
+    assert missing.title.replace("<", "&lt;").replace(">", "&gt;") in page
+
+
+def test_where_no_film_is_missing_nothing_is_drawn(made):
+    plan, region, _ = made
+    film = region.reach.film
+    none = replace(region.reach, film=replace(film, fed=None))
+    flat = replace(region.reach, film=replace(film, fed=replace(film.fed, wanted_mm=0 * film.fed.wanted_mm)))
+    stage = Stage(plan, region)
+    with stage.scene:
+        assert missing_picture(stage, none) is None
+        assert missing_picture(stage, flat) is None
+        assert missing_picture(stage, replace(region.reach, film=None)) is None
