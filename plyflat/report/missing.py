@@ -93,8 +93,8 @@ def missing_picture(stage: Stage, reach: BagReach) -> Picture | None:
         _starts(ax, shot, stage, reach, charts)
         _directions(ax, shot, stage)
     _legend(figure, top, _CHART_IN * len(charts))
-    for k, line in enumerate(charts):
-        _chart(figure, line, _CHART_IN * (len(charts) - 1 - k), last=k == len(charts) - 1)
+    for k, chart in enumerate(charts):
+        _chart(figure, chart, _CHART_IN * (len(charts) - 1 - k))
     told = "; ".join(f"{q.name}: {q.wanted_mm.min():.0f} to {q.wanted_mm.max():.0f} mm wanted, {q.given_mm.min():.0f} to {q.given_mm.max():.0f} mm given" for q in charts)
     return Picture(
         file_stem(stage.region.name, "film-missing"),
@@ -155,7 +155,7 @@ def _legend(figure: Any, top: float, above: float) -> None:
     bar.set_xlabel("film wanted across, mm", size=SMALL_PT, color=INK)
 
 
-def _chart(figure: Any, line: Along, bottom: float, *, last: bool) -> None:
+def _chart(figure: Any, line: Along, bottom: float) -> None:
     """What one corner wants along its length, and what its pleats give."""
     from matplotlib import colormaps
 
