@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -125,6 +125,7 @@ def place_ports(
     """Place the vacuum port and the gauge, or check those that are stated.
 
     Of all places along the tape that keep clear, the two farthest from each other along the surface are taken. Where
+    these are one place, or too near for two bases, the gauge takes the farthest of those that keep clear of most. Where
     the lead reaches past the tape, the tape is led out round the port in a tongue.
 
     Parameters
@@ -158,6 +159,8 @@ def place_ports(
     given = [None if p is None else _stated(np.asarray(p, dtype=float), n, ground, clear) for n, p in (("vacuum", vacuum_mm), ("gauge", gauge_mm))]
     good = [q for q in spots if not q.faults] or sorted(spots, key=lambda q: len(q.faults))[: max(len(spots) // 4, 2)]
     first, second = _far_apart(ground, good, given[0], given[1])
+    if _too_near(first, second, clear):
+        first, second = _second_best(ground, spots, (first, second), given, clear)
     far = _between(ground, first, second)
     return _port("vacuum", first, ground, far, given[0] is not None), _port("gauge", second, ground, far, given[1] is not None)
 
@@ -313,6 +316,28 @@ def _far_apart(ground: Ground, spots: Sequence[_Spot], one: _Spot | None, two: _
             return first, second
         best = float(far[k])
         first, second = spots[k], first
+
+
+def _too_near(one: _Spot, two: _Spot, clear: Clear) -> bool:
+    """Whether two bases and a hand's tape between them have no room."""
+    return float(np.linalg.norm(one.place - two.place)) < clear.base_mm + TAPE_ROOM_MM
+
+
+def _second_best(
+    ground: Ground, spots: Sequence[_Spot], pair: tuple[_Spot, _Spot], given: Sequence[_Spot | None], clear: Clear
+) -> tuple[_Spot, _Spot]:
+    """The one place that keeps clear, and the best of the rest: with the fewest faults, and the farthest of these."""
+    moved = 0 if given[0] is None and given[1] is not None else 1
+    kept = pair[1 - moved]
+    apart = [q for q in spots if not _too_near(kept, q, clear)] if None in given else []
+    if apart:
+        least = min(len(q.faults) for q in apart)
+        found = _far_apart(ground, [q for q in apart if len(q.faults) == least], kept, None)[1]
+    else:
+        far = float(np.linalg.norm(kept.place - pair[moved].place))
+        close = f"it stands {far:.0f} mm from the other port, where {clear.base_mm + TAPE_ROOM_MM:.0f} mm are wanted"
+        found = replace(pair[moved], faults=(*pair[moved].faults, close))
+    return (kept, found) if moved else (found, kept)
 
 
 def _between(ground: Ground, one: _Spot, two: _Spot) -> float:

@@ -37,6 +37,8 @@ HOLLOW_DEG = 4.0
 OPEN, OPEN_NOISY = 2e-5, 0.25
 #: Less noise than this needs no smoothing, mm.
 NOISE_MM = 0.02
+#: What is this share of the deepest is as deep.
+DEEP = 0.97
 #: Sections measured in one spot, and how far the ball's centres may stray from a line (ratio of variances) there.
 STATIONS, STRAIGHT = 40, 0.3
 
@@ -48,7 +50,7 @@ class Spot:
     Attributes
     ----------
     place_mm : (float, float, float)
-        The deepest point, on the surface.
+        The deepest point, on the surface; of many that are as deep within some hundredths, the one in their midst.
     depth_mm, depth_most_mm : float
         Largest gap between the surface and the film.
     area_mm2 : float
@@ -275,7 +277,7 @@ def _by_vertices(
 ) -> Spot:
     """A spot with its depth and place as the scan's own vertices have them."""
     own = np.flatnonzero((label == k) & judged)
-    x, y, z = (float(c) for c in work.vertices_mm[own[np.argmax(gaps[0][own])]])
+    x, y, z = (float(c) for c in work.vertices_mm[_deepest(work, own, gaps[0])])
     return replace(spot, place_mm=(x, y, z), depth_mm=float(gaps[0][own].max()), depth_most_mm=float(gaps[1][own].max()))
 
 
@@ -364,7 +366,7 @@ def _measured(
     own = mine[mine < count]
     own = own[gaps[0][own] > open_mm]
     q = work.vertices_mm[mine[gaps[0][mine] > open_mm]]
-    x, y, z = (float(c) for c in work.vertices_mm[worst])
+    x, y, z = (float(c) for c in work.vertices_mm[_deepest(work, mine, gaps[0])])
     missing = [_missing(patch, f, j, r, open_mm) for j, r in enumerate((radius, 2 * radius))]
     return Spot(
         place_mm=(x, y, z),
@@ -381,6 +383,13 @@ def _measured(
         size_mm=float(np.linalg.norm(q.max(axis=0) - q.min(axis=0))),
         vertices=own,
     )
+
+
+def _deepest(work: Surface, some: Ints, gap: Floats) -> int:
+    """The vertex in the midst of the deepest of some."""
+    deep = some[gap[some] >= DEEP * gap[some].max()]
+    p = work.vertices_mm[deep]
+    return int(deep[np.argmin(row_lengths(p - 0.5 * (p.min(axis=0) + p.max(axis=0))))])
 
 
 def _areas(p: Floats) -> Floats:

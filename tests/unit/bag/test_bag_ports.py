@@ -131,6 +131,26 @@ def test_a_stated_port_too_near_is_told_by_how_much():
     )
 
 
+def test_where_one_place_alone_keeps_clear_the_gauge_takes_the_next_best():
+    # Thin skins all round but for one corner of the tape: all other places stand too near to one of them.
+    line = rim(plate(-100, 700, -100, 300))
+    thin = line[np.linalg.norm(line - [700.0, 300.0, 0.0], axis=1) > 230.0]
+    vacuum, gauge = place_ports(ground(thin=thin), replace(CLEAR, way_mm=55.0))
+    assert vacuum.faults == ()
+    assert np.linalg.norm(np.array(vacuum.place_mm) - [640.0, 240.0, 0.0]) < 50.0
+    assert [q.split(" mm from ")[1] for q in gauge.faults] == ["a thin skin, where 150 mm are wanted"]
+    # As far from it as any.
+    assert gauge.place_mm[0] < 0.0
+    assert gauge.place_mm[1] < 0.0
+    assert gauge.other_mm == vacuum.other_mm > 700.0
+
+
+def test_two_ports_stated_at_one_place_are_told():
+    vacuum, gauge = place_ports(ground(), CLEAR, vacuum_mm=(300, 260, 0), gauge_mm=(310, 260, 0))
+    assert vacuum.faults == ()
+    assert gauge.faults == ("it stands 10 mm from the other port, where 65 mm are wanted",)
+
+
 def test_a_stated_port_off_the_hull_is_refused():
     with pytest.raises(OutlineError, match="gauge port stated lies 500 mm off the surface"):
         place_ports(ground(), CLEAR, gauge_mm=(0, 0, 500))

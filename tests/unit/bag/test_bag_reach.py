@@ -54,6 +54,11 @@ def test_noise_moves_a_corner_of_three_walls_but_invents_none():
     assert corner.depth_most_mm == pytest.approx(29.28, rel=0.25)
 
 
+def test_of_a_corner_as_deep_all_along_the_middle_is_told():
+    (spot,) = find_bridging(Surface(*shapes.wedge(90, length=240, step=5.0)), **FILM).spots
+    assert spot.place_mm == pytest.approx((120.0, 0.0, 0.0), abs=3.0)
+
+
 def test_a_turned_or_mirrored_hull_bridges_the_same():
     v, f = shapes.wedge(105, length=60, step=5.0)
     here = find_bridging(Surface(v, f), **FILM)
