@@ -279,7 +279,7 @@ def _region_day(
     if pot is not None and mix is not None and work.wet_s > 0 and mix.mixed_g.usual > 0:
         plies_g = [(p.name, p.mixed_g.usual) for p in mix.plies]
         batches = batches_of(
-            plies_g, pot, temperature_c=job.place.temperature_c, seconds=work.wet_s, pot_share=job.clock.pot_share
+            plies_g, pot, temperature_c=job.place.temperature_c, seconds=work.wet_s, pot_share=job.clock.pot_share, mix_s=work.mix_s
         )
         fits = _fits(job, work, pot, len(batches))
         _note_fit(job, region.name, bool(region.layers), fits, notes)

@@ -14,7 +14,7 @@ from .shop.vacuum import INHG_KPA, drop_marks, leak_pa_m3_s, standard_l_min
 from .units import say_percent
 
 #: What is judged here, of the fields of a region.
-_JUDGED = ("resin_weighed", "hardener_weighed", "drop", "drop_time", "hottest")
+_JUDGED = ("resin_weighed", "hardener_weighed", "dry_drop", "dry_drop_time", "drop", "drop_time", "hottest")
 
 
 def check_vacuum(job: Job, values: Mapping[str, float]) -> None:
@@ -31,17 +31,20 @@ def check_vacuum(job: Job, values: Mapping[str, float]) -> None:
     RecordError
         A gauge deeper than the air is heavy, or a fall deeper than the gauge.
     """
-    air, gauge = air_kpa(job), values.get("gauge")
+    for dry in ("dry_", ""):
+        _check_vacuum(air_kpa(job), dry, values.get(f"{dry}gauge"), values.get(f"{dry}drop"))
+
+
+def _check_vacuum(air: float, dry: str, gauge: float | None, drop: float | None) -> None:
     if gauge is not None and gauge > air:
         raise RecordError(
-            f"gauge: a vacuum of {gauge:.4g} kPa ({gauge / INHG_KPA:.1f} inHg) cannot be where the air has {air:.4g} kPa "
+            f"{dry}gauge: a vacuum of {gauge:.4g} kPa ({gauge / INHG_KPA:.1f} inHg) cannot be where the air has {air:.4g} kPa "
             f"({air / INHG_KPA:.1f} inHg)",
             do="Read the gauge again, or state the shop's height, weather or barometer in [place].",
         )
-    drop = values.get("drop")
     if drop is not None and gauge is not None and drop > gauge:
         raise RecordError(
-            f"drop: the vacuum cannot fall by {drop:.4g} kPa from {gauge:.4g} kPa", do="Write by how much it fell, not where it ended."
+            f"{dry}drop: the vacuum cannot fall by {drop:.4g} kPa from {gauge:.4g} kPa", do="Write by how much it fell, not where it ended."
         )
 
 
@@ -67,7 +70,7 @@ def judged(job: Job, rows: list[Entry], *, only: list[Place] | None = None) -> I
             continue
         values = {k: e.value for k, e in fields.items() if k in _JUDGED and e.value is not None}
         about = f"{place[1] or 'the job'}, session {place[2]}"
-        said += [f"  {about}: {line}" for line in (*_ratio(job, values), *_drop(values, _litres(planned, place)), *_heat(job, values))]
+        said += [f"  {about}: {line}" for line in (*_ratio(job, values), *_drops(values, _litres(planned, place)), *_heat(job, values))]
     if said:
         yield "What these figures say:"
         yield from said
@@ -95,17 +98,21 @@ def _ratio(job: Job, v: Mapping[str, float]) -> Iterator[str]:
     )
 
 
-def _drop(v: Mapping[str, float], litres: float | None) -> Iterator[str]:
-    if "drop" not in v or "drop_time" not in v:
-        return
-    marks = [(passes, f"{what} ({source})") for what, source, passes in drop_marks(v["drop"], v["drop_time"])]
+def _drops(v: Mapping[str, float], litres: float | None) -> Iterator[str]:
+    for dry, what in (("dry_", "in the dry run "), ("", "")):
+        if f"{dry}drop" in v and f"{dry}drop_time" in v:
+            yield what + _drop(v[f"{dry}drop"], v[f"{dry}drop_time"], litres)
+
+
+def _drop(drop_kpa: float, seconds: float, litres: float | None) -> str:
+    marks = [(passes, f"{what} ({source})") for what, source, passes in drop_marks(drop_kpa, seconds)]
     told = [f"{word} {' and '.join(w for ok, w in marks if ok is want)}" for want, word in ((True, "good enough for"), (False, "not for"))
             if any(ok is want for ok, _ in marks)]  # fmt: skip
     leak = "the leak is not told, for no plan with this bag's volume is recorded; give --plan"
     if litres is not None:
-        q = leak_pa_m3_s(litres, v["drop"], v["drop_time"])
+        q = leak_pa_m3_s(litres, drop_kpa, seconds)
         leak = f"in {litres:.3g} l that is a leak of {q:.3f} Pa m3/s, {standard_l_min(q):.3f} l/min of air"
-    yield f"a fall of {v['drop']:.3g} kPa in {v['drop_time']:.0f} s is {'; '.join(told)}; {leak}"
+    return f"a fall of {drop_kpa:.3g} kPa in {seconds:.0f} s is {'; '.join(told)}; {leak}"
 
 
 def _heat(job: Job, v: Mapping[str, float]) -> Iterator[str]:

@@ -236,7 +236,7 @@ def _as_shown(key: str, unit: str) -> tuple[float, str]:
     """Factor and unit in which a field is read best."""
     if unit == "1":
         return 100.0, "%"
-    if unit == "s" and key != "drop_time":
+    if unit == "s" and not key.endswith("drop_time"):
         return 1 / 60.0, "min"
     return (0.001, "m") if key in ("tape_used", "film_used") else (1.0, unit)
 

@@ -345,11 +345,11 @@ def _clock_block(r: RegionDay) -> Block:
     else:
         words += _fit_words(r, r.fit)
         batches = [
-            (str(b.number), f"{amount(b.mass_g)} g", joined([f"{percent(q)} of {n}" if q < 0.9995 else n for n, q in b.wets]),
+            (str(b.number), _clock(r.start_min + b.start_s / 60), f"{amount(b.mass_g)} g", joined([f"{percent(q)} of {n}" if q < 0.9995 else n for n, q in b.wets]),
              _minutes(b.pot_life_s), _minutes(b.spread_s), f"{b.warmest_c:.0f} °C")
             for b in r.batches
         ]  # fmt: skip
-        head = _head("batch", "mass#", "goes on", "pot life#", "spread in#", "pot by then at#")
+        head = _head("batch", "mixed from", "mass#", "goes on", "pot life#", "spread in#", "pot by then at#")
         tables.append(Table("Batches, mixed one at a time", head, batches))
     after = (
         "Speeds of working are from memory until you record your own. Pot life by mass: a heat balance with figures from memory for less "
@@ -587,6 +587,7 @@ def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
                 "Dry run",
                 (f"Bag it dry, pull to {p.gauge_kpa:.0f} kPa, pump off: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}",
                  "Over it: hunted by the list under Check, before anything is mixed"),
+                blanks("dry_gauge", "dry_drop", "dry_drop_time"),
             )  # fmt: skip
         )
     stages += [
@@ -653,7 +654,7 @@ def _mix_boxes(day: RegionDay) -> tuple[str, ...]:
         for b in day.batches:
             on = joined([n for n, _ in b.wets])
             out.append(
-                f"Batch {b.number} for {on}: {amount(b.mass_g * (1 - share))} g resin + {amount(b.mass_g * share)} g hardener = {amount(b.mass_g)} g; "
+                f"Batch {b.number} at {_clock(day.start_min + b.start_s / 60)} for {on}: {amount(b.mass_g * (1 - share))} g resin + {amount(b.mass_g * share)} g hardener = {amount(b.mass_g)} g; "
                 f"spread within {_minutes(b.spread_s)}"
             )
     else:

@@ -229,6 +229,8 @@ class Batch:
     Attributes
     ----------
     number : int
+    start_s : float
+        When it is weighed and stirred, from the first mix.
     mass_g : float
     wets : tuple of (str, float)
         Plies it goes on, and the share of each ply's resin that comes from it.
@@ -239,6 +241,7 @@ class Batch:
     """
 
     number: int
+    start_s: float
     mass_g: float
     wets: tuple[tuple[str, float], ...]
     pot_life_s: float
@@ -268,7 +271,7 @@ def largest_batch_g(pot: PotLife, *, temperature_c: float, g_per_s: float, pot_s
 
 
 def batches_of(
-    plies_g: Sequence[tuple[str, float]], pot: PotLife, *, temperature_c: float, seconds: float, pot_share: float
+    plies_g: Sequence[tuple[str, float]], pot: PotLife, *, temperature_c: float, seconds: float, pot_share: float, mix_s: float = 0.0
 ) -> tuple[Batch, ...]:
     """Share the resin of a region into equal batches, each spread within a share of its pot life.
 
@@ -281,6 +284,8 @@ def batches_of(
     seconds : float
         Time to wet out all of them.
     pot_share : float
+    mix_s : float
+        Weighing and stirring one batch; each is mixed when the last one is spread.
     """
     total = sum(g for _, g in plies_g)
     if not (total > 0 and 0 < seconds < math.inf):
@@ -290,7 +295,8 @@ def batches_of(
     size = total / count
     life, warm = pot._pot(temperature_c, size)
     return tuple(
-        Batch(k + 1, size, _wetted(plies_g, k * size, (k + 1) * size), life, seconds / count, warm) for k in range(count)
+        Batch(k + 1, k * (mix_s + seconds / count), size, _wetted(plies_g, k * size, (k + 1) * size), life, seconds / count, warm)
+        for k in range(count)
     )
 
 

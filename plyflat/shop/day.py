@@ -195,6 +195,7 @@ def planned_fields(day: RegionDay, spreads: Spreads) -> dict[str, Range]:
         out["gauge"] = Range(day.pull.gauge_kpa, day.pull.gauge_kpa, day.pull.air_kpa)
         out["drop"] = Range(0.0, day.pull.drop_kpa, day.pull.drop_kpa)
         out["drop_time"] = sure(day.pull.drop_s)
+        out |= {f"dry_{key}": out[key] for key in ("gauge", "drop", "drop_time")}
         out["air_volume"] = Range(*day.pull.air.settled_l)
     if day.pot is not None and day.batches:
         out["pot_life"] = Range.about(day.batches[0].pot_life_s, 0.25)

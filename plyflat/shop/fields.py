@@ -56,6 +56,9 @@ def _field(key: str, words: str, unit: str, example: str, read: Callable[[object
 FIELDS = {
     f.key: f
     for f in (
+        _field("dry_gauge", "vacuum held in the dry run", "kPa", "82 kPa", units.pressure_kpa, 0, 110),
+        _field("dry_drop", "fall of the vacuum in the dry run", "kPa", "1.2 kPa", units.pressure_kpa, 0, 110),
+        _field("dry_drop_time", "time of that fall", "s", "1 min", units.time_s, 1, 1e5),
         _field("temperature", "temperature of shop and resin", "degC", "21 degC", units.temperature_c, -20, 60),
         _field("humidity", "relative humidity", "1", "55 %", units.fraction, 0, 1),
         _field("fibre_mass", "cloth as cut, weighed", "g", "820 g", units.mass_g),

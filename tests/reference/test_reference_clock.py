@@ -96,6 +96,11 @@ def test_batches_are_spread_within_their_share_of_the_pot_life():
     assert one_less / (1200 / 3600) > 0.5 * POT.at(25.0, one_less)
     for name, _ in plies:
         assert sum(share for b in made for n, share in b.wets if n == name) == pytest.approx(1.0)
+    # The last one is mixed when all before it are mixed and spread, and spread when the plies are wetted.
+    timed = c.batches_of(plies, POT, temperature_c=25.0, seconds=3600.0, pot_share=0.5, mix_s=180.0)
+    assert timed[0].start_s == 0.0
+    assert timed[1].start_s == pytest.approx(180.0 + timed[0].spread_s)
+    assert timed[-1].start_s + 180.0 + timed[-1].spread_s == pytest.approx(3600.0 + 180.0 * len(timed))
     assert [n for b in made for n, _ in b.wets] == sorted(n for b in made for n, _ in b.wets)
 
 

@@ -190,6 +190,8 @@ def test_a_fall_is_told_as_a_leak_and_held_against_published_limits(job, tmp_pat
     assert "good enough for a bag, where nothing else is stated" in said[-1]
     assert "not for infusion (trade article on infusion practice)" in said[-1]
     assert "inner bag" in said[-1].split("; not for")[0]
+    said = list(keep(job, Given(("dry_drop=3 kPa", "dry_drop_time=10 s"), session=3)))
+    assert "in the dry run a fall of 3 kPa in 10 s is not for a bag" in said[-1]
 
 
 def test_a_vacuum_that_no_air_presses_with_is_refused(job):
@@ -197,6 +199,8 @@ def test_a_vacuum_that_no_air_presses_with_is_refused(job):
         list(keep(job, Given(("gauge=105 kPa",))))
     with pytest.raises(RecordError, match="by 20 kPa from 15 kPa"):
         list(keep(job, Given(("gauge=15 kPa", "drop=20 kPa"))))
+    with pytest.raises(RecordError, match="dry_gauge: a vacuum of 104 kPa"):
+        list(keep(job, Given(("dry_gauge=104 kPa",))))
     job.write_text(job.read_text(encoding="utf-8") + '[place]\nair_pressure = "79 kPa"\n', encoding="utf-8")
     with pytest.raises(RecordError, match="cannot be where the air has 79 kPa"):
         list(keep(job, Given(("gauge=82 kPa",))))

@@ -428,3 +428,17 @@ def test_the_order_tells_what_is_covered_cut_taken_bought_and_left(plan):
     roll = plan.rolls[0]
     assert row[1:4] == (f"{roll.net_area_mm2 / 1e6:.3f} m²", f"{roll.cut_area_mm2 / 1e6:.3f} m²", f"{roll.length_mm / 1000:.2f} m")
     assert all(len(r) == len(block.tables[0].head) for r in block.tables[0].rows)
+
+
+def test_each_batch_is_mixed_when_the_last_one_is_spread(plan):
+    day = plan.day.regions[0]
+    block = next(b for b in day_blocks(plan) if b.title.startswith("Clock"))
+    rows = next(t for t in block.tables if t.caption.startswith("Batches")).rows
+    minute = [round(day.start_min + k * (day.work.mix_s + b.spread_s) / 60) for k, b in enumerate(day.batches)]
+    assert [r[1] for r in rows] == [f"{m // 60:02d}:{m % 60:02d}" for m in minute]
+    (sheet,) = sheets(plan)
+    boxes = next(s for s in sheet.stages if s.name == "Mix").boxes
+    assert all(any(f"Batch {r[0]} at {r[1]} for " in b for b in boxes) for r in rows)
+    dry = next(s for s in sheet.stages if s.name == "Dry run")
+    assert [b.key for b in dry.blanks] == ["dry_gauge", "dry_drop", "dry_drop_time"]
+    assert dry.blanks[1].expected == f"{day.pull.drop_kpa:.2f} kPa"
