@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -163,7 +163,16 @@ def _ways(flat: float, length: float, sealed: int, seam: float, roll: float, rol
             continue
         enough = enough or how == "panels"
         turned = min(fits, key=lambda q: across if q else along)
-        yield Pouch(how, n, across, along, flat, length, seam, tuple(seams), turned, roll)
+        yield Pouch(how, n, across, along, flat, length, seam, _counted(seams), turned, roll)
+
+
+def _counted(seams: Sequence[Seam]) -> tuple[Seam, ...]:
+    """Seams of one kind numbered where there are several: "side 1", "side 2"."""
+    out: list[Seam] = []
+    for k, seam in enumerate(seams):
+        alike = [q.what == seam.what for q in seams]
+        out.append(replace(seam, what=f"{seam.what} {sum(alike[: k + 1])}") if sum(alike) > 1 else seam)
+    return tuple(out)
 
 
 def _fits(across: float, along: float, turned: bool, roll: float, roll_length: float) -> bool:

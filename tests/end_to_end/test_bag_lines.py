@@ -131,7 +131,7 @@ def test_a_part_that_stands_free_goes_into_a_pouch(capsys, tmp_path):
     assert code == 0, out + err
     stack = json.loads((tmp_path / "out" / "plan.json").read_text())["regions"][0]["stack"]
     # 2 (200 + 60) mm round, laid flat 260; 400 long and 60 over both ends. Folded along a side: one side and two ends.
-    assert [(q["what"], round(q["length_mm"], 3)) for q in stack["seams"]] == [("side", 460.0), ("end", 260.0), ("end", 260.0)]
+    assert [(q["what"], round(q["length_mm"], 3)) for q in stack["seams"]] == [("side", 460.0), ("end 1", 260.0), ("end 2", 260.0)]
     assert stack["tape"]["loops_mm"] == stack["tape_mm"] == stack["ports"] == []
     assert stack["tape"]["film_joins_mm"] == pytest.approx(980.0)
     assert "seam of the film, end" in (tmp_path / "out" / "report.html").read_text()

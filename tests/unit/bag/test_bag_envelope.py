@@ -40,7 +40,7 @@ def test_a_fold_saves_a_seam():
 
 def test_a_short_wide_pouch_is_folded_over_its_end():
     assert made(flat=600.0, length=200.0, sealed=1)[0].how == "folded over an end"
-    assert [q.what for q in made(flat=600.0, length=200.0, sealed=1)[0].seams] == ["side", "side"]
+    assert [q.what for q in made(flat=600.0, length=200.0, sealed=1)[0].seams] == ["side 1", "side 2"]
 
 
 def test_a_sleeve_has_one_seam_and_no_ends():
