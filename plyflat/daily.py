@@ -54,6 +54,8 @@ from .units import say_percent
 #: Vacuum aimed at where the job states none, as a share of the air's pressure: 80 kPa at the height of the sea. Common
 #: practice; a share, because no fixed gauge can be held at any height.
 USUAL_GAUGE_SHARE = 0.79
+#: A log this far under the hottest hold planned never reached it, °C. This program's choice.
+SHORT_C = 3.0
 #: Beyond this shear a net is read from its areas alone. This program's choice.
 MOST_SHEAR_DEG = 80.0
 
@@ -636,6 +638,7 @@ def _cure(job: Job, notes: _Notes) -> CureDay | None:
         stated.ramp_limit_c_min,
         cure.glass_transition_c(max(c for _, c in holds), limit_c=stated.glass_transition_limit_c, above_c=above), log,
         cure.cure_share(log, full) if log else None, cure.reached_s(log, off) if log and off else None,
+        cure.glass_transition_c(log.hottest_c, limit_c=stated.glass_transition_limit_c, above_c=above) if log else None,
     )  # fmt: skip
     _note_cure(day, bool(stated.off), notes)
     _note_post_cure(stated.glass_transition_c, day, above, notes)
@@ -669,6 +672,14 @@ def _note_cure(day: CureDay, off_stated: bool, notes: _Notes) -> None:
         )
     if day.log is not None and day.log_share is not None and day.log_share < 0.999:
         notes.add(f"the log shows {say_percent(day.log_share)} of the full cure", "cure", "Go on heating before it is loaded.")
+    planned = day.profile.hottest_c
+    if day.log is not None and day.log.hottest_c < planned - SHORT_C:
+        notes.add(
+            f"the log never passes {day.log.hottest_c:.0f} degC, and {planned:.0f} degC was planned: the glass transition comes to about "
+            f"{(day.log_glass_transition_c or day.glass_transition_c)[1]:.0f} degC at most (from memory)",
+            "cure",
+            "Heat again before it is loaded or stands in the sun, if the data sheet allows it.",
+        )
     if day.log is not None and day.log.fastest_c_min > day.ramp_limit_c_min:
         notes.add(
             f"the log shows heating by {day.log.fastest_c_min:.2g} degC a minute, more than {day.ramp_limit_c_min:.2g}",

@@ -420,6 +420,9 @@ def _cure(c: CureDay) -> Block:
     if c.log is not None and c.log_share is not None:
         facts.append(("logged: share of the full cure", _times_over(c.log_share), "derived from the log"))
         facts.append(("logged: hottest, fastest heating", f"{c.log.hottest_c:.0f} °C, {c.log.fastest_c_min:.2f} °C a minute", "the log"))
+        if c.log_glass_transition_c is not None:
+            least, most = c.log_glass_transition_c
+            facts.append(("logged: glass transition afterwards", f"{least:.0f} to {most:.0f} °C", "from memory: the hottest of the log and the same more"))
         if c.log_off_s is not None:
             facts.append(("logged: might come off after", _minutes(c.log_off_s), "derived from the log"))
     words = (

@@ -17,6 +17,9 @@ from .clock import Speed
 
 #: s; a log with a longer step than this says nothing of what happened in between. This program's choice.
 LONGEST_STEP_S = 1800.0
+#: A reading that leaps by so many °C, at so many a minute, to within so many of the same temperature in the other unit is
+#: taken for a change of unit. This program's choice.
+LEAP_C, LEAP_C_MIN, SAME_C = 15.0, 5.0, 1.5
 #: °C by which a cure raises the glass transition above its own temperature: low, high. From memory.
 ABOVE_CURE_C = (10.0, 30.0)
 _TIME = {"s": 1.0, "min": 60.0, "h": 3600.0}
@@ -190,7 +193,7 @@ def read_log(path: str | Path, *, longest_step_s: float = LONGEST_STEP_S) -> Pro
     Raises
     ------
     CureError
-        The file cannot be read, or a line is empty, out of order, after a gap or in another unit; the line is named.
+        The file cannot be read, or a line is empty, out of order, after a gap, in another unit or leaps to one; the line is named.
     """
     file = Path(path)
     try:
@@ -218,6 +221,8 @@ def log_from_text(text: str, *, where: str = "", longest_step_s: float = LONGEST
         time = _cell(row, *columns[0], where, number)
         celsius = _cell(row, *columns[1], where, number)
         _in_order(s, time, longest_step_s, where, number)
+        if s:
+            _in_one_unit(c[-1], celsius, time - s[-1], where, number)
         s.append(time)
         c.append(celsius)
     return Profile(tuple(s), tuple(c))
@@ -259,6 +264,19 @@ def _cell(row: list[str], column: int, unit: str, where: str, number: int) -> fl
         return value * _TIME[unit]
     kind = _TEMPERATURE[unit.casefold()]
     return {"C": value, "F": (value - 32.0) / 1.8, "K": value - 273.15}[kind]
+
+
+def _in_one_unit(before_c: float, celsius: float, seconds: float, where: str, number: int) -> None:
+    """Refuse a leap that leads to the same temperature in the other unit: a logger was switched over."""
+    same = min(abs((celsius - 32.0) / 1.8 - before_c), abs(celsius * 1.8 + 32.0 - before_c))
+    leap = abs(celsius - before_c)
+    if same <= SAME_C and leap >= LEAP_C and leap * 60.0 / seconds >= LEAP_C_MIN:
+        raise CureError(
+            f"line {number}: from {before_c:.0f} to {celsius:.0f} degC in {seconds:.0f} s; in the other unit that is no change, so degC and "
+            "degF are mixed",
+            where=where,
+            do="Bring the whole column to one unit; if the part did leap so, leave out the lines before.",
+        )
 
 
 def _in_order(s: list[float], time: float, longest_s: float, where: str, number: int) -> None:

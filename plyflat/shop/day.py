@@ -116,6 +116,8 @@ class CureDay:
         Temperatures as they were.
     log_share : float or None
     log_off_s : float or None
+    log_glass_transition_c : tuple of float or None
+        Range after the hottest of the log.
     """
 
     profile: Profile
@@ -128,6 +130,7 @@ class CureDay:
     log: Profile | None
     log_share: float | None
     log_off_s: float | None
+    log_glass_transition_c: tuple[float, float] | None
 
 
 @dataclass(frozen=True)

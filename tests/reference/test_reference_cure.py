@@ -157,3 +157,15 @@ def test_paints_are_in_order_and_known():
     with pytest.raises(sun.SunError):
         sun.rise_c(1.2, 0.0)
 
+
+
+@pytest.mark.reference(source="degF = 1.8 degC + 32", kind="derived")
+def test_a_logger_switched_to_another_unit_is_noticed():
+    # 25 degC is 77 degF; nothing in the cells says so.
+    for head, first, second in (("degC", 25, 77.4), ("degF", 77, 25.2)):
+        with pytest.raises(cure.CureError, match=r"line 4: .* degC and degF are mixed"):
+            cure.log_from_text(f"time (min),part ({head})\n0,{first - 1}\n1,{first}\n2,{second}\n3,{second}\n")
+    # The same rise over an hour is a heated part, and a leap elsewhere is one too.
+    slow = cure.log_from_text("time (h),part (degC)\n0,25\n0.5,77\n")
+    assert slow.hottest_c == 77.0
+    assert cure.log_from_text("time (min),part (degC)\n0,25\n1,25\n2,60\n").hottest_c == 60.0

@@ -142,6 +142,11 @@ def test_cure_by_plan_and_log(plan, tmp_path):
     logged, notes = day_of(plan, RESIN + f'log = "{(tmp_path / "log.csv").as_posix()}"\n')
     assert 0 < logged.cure.log_share < 0.25
     assert any("the log shows heating by 2.7 degC" in text for text, _, _ in notes)
+    assert logged.cure.log_glass_transition_c == (70.0, 90.0)
+    assert not any("never passes" in text for text, _, _ in notes)
+    warmer = RESIN + 'plan = ["10 h at 20 degC", "6 h at 65 degC"]\n'
+    _, notes = day_of(plan, warmer + f'log = "{(tmp_path / "log.csv").as_posix()}"\n')
+    assert any("never passes 60 degC, and 65 degC was planned: the glass transition comes to about 90 degC" in text for text, _, _ in notes)
 
 
 def test_a_glass_transition_beyond_the_cure_asks_for_a_post_cure(plan):
