@@ -299,6 +299,10 @@ _OWN_FIELDS = {
     "resin.fibre_mass_fraction": ("resin", "fibre_mass_fraction"),
     "clock.wet_out": ("clock", "wet_out_m2_min"),
     "vacuum.usual_fall": ("vacuum", "fall_kpa_min"),
+    "ranges.wet_out": ("ranges", "wet_out"),
+    "ranges.fibre_mass_fraction": ("ranges", "fibre_mass_fraction"),
+    "ranges.loss": ("ranges", "loss"),
+    "clock.spread": ("clock", "spread"),
 }
 _PEEL = 'consumable."your peel ply".holds'
 _NEVER = {

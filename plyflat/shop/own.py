@@ -13,6 +13,15 @@ from .record import Entry, latest
 PLANNED_ONLY = {"fibre_kept": "g", "peel_ply_area": "m2", "breather_area": "m2", "ply_area": "m2", "air_volume": "l"}
 #: °C within which pot lives are averaged; over it a pot life changes by about a seventh.
 NEAR_C = 2.0
+#: From so many sessions on their spread says how far the next may lie off. This program's choice.
+LEAST_FOR_SPREAD = 3
+#: Which of the job's ranges a number's spread stands for, and whether as a share of the number itself.
+_RANGE_OF = {
+    "resin.wet_out": ("ranges.wet_out", False), "resin.fibre_mass_fraction": ("ranges.fibre_mass_fraction", False),
+    "resin.loss": ("ranges.loss", True), "clock.wet_out": ("clock.spread", True),
+}  # fmt: skip
+#: Share of a normal law under its mean and two standard deviations.
+_TWO_SIGMA = 0.9772498680518208
 
 
 @dataclass(frozen=True)
@@ -31,6 +40,8 @@ class Own:
     count : int
     at_c : float or None
         Mean temperature that it belongs to, where it belongs to one.
+    basis : str
+        What it comes from, where it is no mean.
     """
 
     words: str
@@ -40,6 +51,7 @@ class Own:
     spread: float | None
     count: int
     at_c: float | None = None
+    basis: str = ""
 
     @property
     def value(self) -> str:
@@ -49,6 +61,8 @@ class Own:
     @property
     def mean_of(self) -> str:
         """From how many sessions it comes, and how they spread."""
+        if self.basis:
+            return self.basis
         return f"mean of {self.count}, spread {_said(self.spread, self.unit)}" if self.spread is not None else "one job, spread unknown"
 
     @property
@@ -111,7 +125,36 @@ def own_numbers(entries: Iterable[Entry]) -> tuple[Own, ...]:
         if "pot_life" in fields and "temperature" in values:
             pots.append((values["temperature"], values["pot_life"] / 60.0))
     out = [Own(*name, *_mean(values_), len(values_)) for name, values_ in found.items()]
-    return tuple(sorted([*out, *_pot_life(pots)], key=lambda o: o.key))
+    return tuple(sorted([*out, *_ranges(out), *_pot_life(pots)], key=lambda o: o.key))
+
+
+def next_half_width(spread: float, count: int) -> float:
+    """Return how far the next value may lie from the mean of earlier ones, as two standard deviations would if both were sure.
+
+    Parameters
+    ----------
+    spread : float
+        Standard deviation of single values (n - 1).
+    count : int
+        Of the earlier values, two or more.
+
+    References
+    ----------
+    Prediction interval of a normal sample: t(n - 1) s sqrt(1 + 1/n), at the share that two standard deviations leave.
+    """
+    from scipy.special import stdtrit
+
+    return float(stdtrit(count - 1, _TWO_SIGMA)) * spread * math.sqrt(1.0 + 1.0 / count)
+
+
+def _ranges(means: Iterable[Own]) -> Iterator[Own]:
+    """Ranges of the job that spreads stand for."""
+    for own in means:
+        if own.key in _RANGE_OF and own.spread is not None and own.count >= LEAST_FOR_SPREAD and own.mean > 0:
+            key, of_itself = _RANGE_OF[own.key]
+            half = next_half_width(own.spread, own.count)
+            basis = f"spread of {own.count}, as wide as the next may lie off"
+            yield Own(f"{own.words}: how far it strays", key, "1", half / own.mean if of_itself else half, None, own.count, None, basis)
 
 
 def _mean(values: list[float]) -> tuple[float, float | None]:

@@ -1,12 +1,16 @@
 """The builder's own numbers in the next plan: only where asked for, only where the job states nothing, always shown."""
 
+import statistics
+
 import jobs
+import numpy as np
 import pytest
 
 from plyflat.job.reader import job_from_text, read_job
 from plyflat.job.resolved import assumed
 from plyflat.recording import Given, keep, shown, with_own_numbers
 from plyflat.shop.fields import RecordError
+from plyflat.shop.own import next_half_width
 from plyflat.shop.record import FILE_NAME, Record
 from plyflat.shop.spread import Range
 
@@ -100,3 +104,37 @@ def test_a_record_of_a_job_that_changed_since_says_what_changed(folder):
     lines = list(shown(path))
     k = next(k for k, line in enumerate(lines) if line.startswith("The job file has changed since"))
     assert lines[k + 1].strip() == "resin.loss: was '10 %', is '8 %'"
+
+
+@pytest.mark.reference(source="prediction interval of a normal sample, t(n - 1) s sqrt(1 + 1/n), against 200 000 random samples", kind="derived")
+@pytest.mark.parametrize("count", [3, 5, 12])
+def test_the_next_lies_as_far_off_as_its_spread_says(count):
+    rng = np.random.default_rng(count)
+    drawn = rng.normal(0.5, 0.02, (200_000, count + 1))
+    earlier, last = drawn[:, :count], drawn[:, count]
+    half = next_half_width(1.0, count) * earlier.std(axis=1, ddof=1)
+    within = np.mean(np.abs(last - earlier.mean(axis=1)) <= half)
+    # Two standard deviations either way hold 95.45 %.
+    assert within == pytest.approx(0.9545, abs=0.002)
+
+
+def test_spreads_become_ranges_once_there_are_three(folder):
+    def another(n, left, time):
+        with Record(folder / FILE_NAME) as record:
+            record.add("an earlier job", {**WRITTEN, "left_in_cups": left, "wet_out_time": time}, region="root", planned=SURE, session=n)
+
+    another(2, "100 g", "36 min")
+    job, taken = plan_of(folder, RESIN + OWN)
+    assert job.ranges.loss == 0.5
+    assert not any(t.key.startswith("ranges.") for t in taken)
+    another(3, "140 g", "33 min")
+    job, taken = plan_of(folder, RESIN + OWN)
+    losses = [120 / 880, 100 / 900, 140 / 860]
+    # t of two degrees of freedom at 97.725 % is 4.527.
+    assert job.ranges.loss == pytest.approx(4.527 * statistics.stdev(losses) * (4 / 3) ** 0.5 / statistics.mean(losses), abs=0.01)
+    speeds = [3.6 / t for t in (30, 36, 33)]
+    assert job.clock.spread == pytest.approx(4.527 * statistics.stdev(speeds) * (4 / 3) ** 0.5 / statistics.mean(speeds), abs=0.01)
+    row = next(t for t in taken if t.key == "ranges.loss")
+    assert (row.was, row.mean_of, row.used) == ("50 %", "spread of 3, as wide as the next may lie off", True)
+    # A laminate weighed the same each time has no spread; the job's own word goes before any.
+    assert plan_of(folder, RESIN + OWN + '[ranges]\nloss = "30 %"\n')[0].ranges.loss == 0.3
