@@ -639,6 +639,7 @@ def _cure(job: Job, notes: _Notes) -> CureDay | None:
         cure.glass_transition_c(max(c for _, c in holds), limit_c=stated.glass_transition_limit_c, above_c=above), log,
         cure.cure_share(log, full) if log else None, cure.reached_s(log, off) if log and off else None,
         cure.glass_transition_c(log.hottest_c, limit_c=stated.glass_transition_limit_c, above_c=above) if log else None,
+        cure.tent_for(profile, room_c=room, area_m2=stated.tent_m2, loss_w_m2_k=stated.tent_loss_w_m2_k) if stated.tent_m2 else None,
     )  # fmt: skip
     _note_cure(day, bool(stated.off), notes)
     _note_post_cure(stated.glass_transition_c, day, above, notes)

@@ -273,6 +273,28 @@ def area_rate_m2_min(text: object) -> float:
     return _read(text, unit="m^2/minute", what="an area in a time", examples='"0.1 m^2/min" or "6 m^2/h"')
 
 
+def area_m2(text: object) -> float:
+    """Return an area in m².
+
+    Raises
+    ------
+    QuantityError
+        If the unit is missing or not one of area, or the number is not finite or negative.
+    """
+    return _read(text, unit="m^2", what="an area", examples='"6 m^2" or "60 ft^2"')
+
+
+def heat_loss_w_m2_k(text: object) -> float:
+    """Return the heat that a skin lets through, in W/(m² K).
+
+    Raises
+    ------
+    QuantityError
+        If the unit is missing or not a power over area and temperature, or the number is not finite or negative.
+    """
+    return _read(text, unit="W/m^2/K", what="a loss of heat", examples='"6 W/m^2/K"')
+
+
 def fraction(text: object, *, negative: bool = False) -> float:
     """Return a share as a fraction of one: "3 %" is 0.03.
 
@@ -458,6 +480,16 @@ def text_flow(value_m3_h: float) -> str:
 def text_area_rate(value_m2_min: float) -> str:
     """Write an area worked in a time in m^2/min."""
     return f"{number_text(value_m2_min)} m^2/min"
+
+
+def text_area(value_m2: float) -> str:
+    """Write an area in m^2."""
+    return f"{number_text(value_m2)} m^2"
+
+
+def text_heat_loss(value_w_m2_k: float) -> str:
+    """Write a loss of heat in W/m^2/K."""
+    return f"{number_text(value_w_m2_k)} W/m^2/K"
 
 
 def text_fraction(value: float) -> str:

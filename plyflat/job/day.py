@@ -202,6 +202,12 @@ class Cure(Table):
     above_cure_most_c: Annotated[float, _DIFFERENCE, MEMORY] = Field(
         default=30.0, alias="above_cure_most", description="Most by which it ends above the hottest hold."
     )
+    tent_m2: Annotated[float | None, amount(units.area_m2, units.text_area, 0.01, 1000, "6 m^2")] = Field(
+        default=None, alias="tent", description="Skin of the heated tent, roof and walls, through which its heat is lost."
+    )
+    tent_loss_w_m2_k: Annotated[float, amount(units.heat_loss_w_m2_k, units.text_heat_loss, 0.1, 20, "6 W/m^2/K"), MEMORY] = Field(
+        default=6.0, alias="tent_loss", description="Heat that this skin lets through: one sheet of film about 6, a blanket about 2."
+    )
     log_gap_s: Annotated[float, _TIME, OURS] = Field(
         default=1800.0, alias="log_gap", description="Longest time between two readings of a log that is no gap."
     )

@@ -417,6 +417,10 @@ def _cure(c: CureDay) -> Block:
         ("fastest heating", f"{c.fastest_c_min:.2f} °C a minute", f"common practice: 0.2 to 1; limit {c.ramp_limit_c_min:g}"),
         ("glass transition afterwards", f"{low:.0f} to {high:.0f} °C", "from memory: the hottest hold and 10 to 30 °C more unless the job says otherwise, up to the system's limit"),
     ]
+    if c.tent is not None:
+        basis = f"derived: loss by area and warmth; {c.tent.loss_w_m2_k:g} W/(m² K), from memory unless the job says otherwise"
+        facts.append(("heat to hold the hottest in the tent", f"{amount(c.tent.hold_w)} W, and more to warm hull and air first", basis))
+        facts.append(("heat lost through the tent", f"{c.tent.energy_kwh:.1f} kWh over the plan", "derived: the same over time"))
     if c.log is not None and c.log_share is not None:
         facts.append(("logged: share of the full cure", _times_over(c.log_share), "derived from the log"))
         facts.append(("logged: hottest, fastest heating", f"{c.log.hottest_c:.0f} °C, {c.log.fastest_c_min:.2f} °C a minute", "the log"))
@@ -432,7 +436,8 @@ def _cure(c: CureDay) -> Block:
     return Block(
         "Cure", words, (Table("Temperatures planned", _head("after", "part at"), rows), Table("What they come to", _head("what", "here", "stands on"), facts)),
         ("Class rules ask at least 48 h at 18 °C or more after laminating polyester; for epoxy the data sheet says. Heat lamps and blankets "
-         "can burn foam and wood: never leave them alone.",
+         "can burn foam and wood: never leave them alone. No flame and no glowing wire where solvent or resin gives off vapour, and no "
+         "heater that blows on film (common practice).",
          "Bag film stands so much and no more, unless its data sheet says otherwise: PVC 82 °C, PVA 121 °C, most nylon 204 °C, PVF 232 °C "
          "(published: FAA AC 43.13-1B, 3-4a(1))."),
     )  # fmt: skip

@@ -69,6 +69,58 @@ class Profile:
         return max(self.c)
 
 
+@dataclass(frozen=True)
+class Tent:
+    """What heats a tent.
+
+    Attributes
+    ----------
+    area_m2, loss_w_m2_k : float
+        Its skin, and the heat that this lets through.
+    hold_w : float
+        To hold the hottest of the plan.
+    energy_kwh : float
+        Lost through the skin over the whole plan.
+    """
+
+    area_m2: float
+    loss_w_m2_k: float
+    hold_w: float
+    energy_kwh: float
+
+
+def tent_for(profile: Profile, *, room_c: float, area_m2: float, loss_w_m2_k: float) -> Tent:
+    """Work out what heat a tent loses over a plan: P = U A (T - T0), and its integral.
+
+    Parameters
+    ----------
+    profile : Profile
+        Temperature inside.
+    room_c : float
+        Outside.
+    area_m2, loss_w_m2_k : float
+
+    Raises
+    ------
+    CureError
+        An area or a loss that is not above zero.
+
+    Notes
+    -----
+    What the hull, the air and draughts take on top is not counted. Only what is warmer than the room loses heat.
+    """
+    if not (0 < area_m2 < math.inf and 0 < loss_w_m2_k < math.inf):
+        raise CureError(f"a tent of {area_m2:g} m2 that loses {loss_w_m2_k:g} W/(m2 K) cannot be", do="Give numbers above zero.")
+    degree_s = 0.0
+    for t0, t1, c0, c1 in zip(profile.s, profile.s[1:], profile.c, profile.c[1:]):
+        over, under = max(c0, c1) - room_c, min(c0, c1) - room_c
+        # Below the room only the triangle above it counts.
+        mean = (over + under) / 2 if under >= 0 else over**2 / (2 * (over - under)) if over > 0 else 0.0
+        degree_s += mean * (t1 - t0)
+    w_k = area_m2 * loss_w_m2_k
+    return Tent(area_m2, loss_w_m2_k, w_k * max(profile.hottest_c - room_c, 0.0), w_k * degree_s / 3.6e6)
+
+
 def profile_of(holds: Sequence[tuple[float, float]], *, start_c: float, ramp_c_min: float) -> Profile:
     """Return the temperatures of a plan: ramps between holds, and cooling to where it started.
 

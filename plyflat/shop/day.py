@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from .bleed import Bleed
 from .clock import Batch, Fit, PotLife, Step, Work
-from .cure import Profile
+from .cure import Profile, Tent
 from .finish import Finish
 from .leaks import Mark
 from .mixing import RegionMix, Spreads
@@ -118,6 +118,8 @@ class CureDay:
     log_off_s : float or None
     log_glass_transition_c : tuple of float or None
         Range after the hottest of the log.
+    tent : Tent or None
+        What heats it, where the job states a tent.
     """
 
     profile: Profile
@@ -131,6 +133,7 @@ class CureDay:
     log_share: float | None
     log_off_s: float | None
     log_glass_transition_c: tuple[float, float] | None
+    tent: Tent | None
 
 
 @dataclass(frozen=True)

@@ -169,3 +169,18 @@ def test_a_logger_switched_to_another_unit_is_noticed():
     slow = cure.log_from_text("time (h),part (degC)\n0,25\n0.5,77\n")
     assert slow.hottest_c == 77.0
     assert cure.log_from_text("time (min),part (degC)\n0,25\n1,25\n2,60\n").hottest_c == 60.0
+
+
+@pytest.mark.reference(source="P = U A (T - T0): 6 m2 at 6 W/(m2 K) from 20 to 50 degC at 0.5 degC/min, held 4 h, worked by hand", kind="derived")
+def test_heat_of_a_tent():
+    p = cure.profile_of([(4 * 3600.0, 50.0)], start_c=20.0, ramp_c_min=0.5)
+    tent = cure.tent_for(p, room_c=20.0, area_m2=6.0, loss_w_m2_k=6.0)
+    assert tent.hold_w == pytest.approx(36 * 30)
+    # An hour up, four hours on, an hour down: 1080 W for five hours in all.
+    assert tent.energy_kwh == pytest.approx(5.4)
+    # Starting colder than the room, the first half of the way costs nothing: half an hour at 7.5 degC over it is left.
+    cold = cure.tent_for(cure.Profile((0.0, 3600.0), (5.0, 35.0)), room_c=20.0, area_m2=1.0, loss_w_m2_k=1.0)
+    assert cold.energy_kwh == pytest.approx(7.5 * 0.5 / 1000)
+    assert cure.tent_for(cure.Profile((0.0, 3600.0), (5.0, 10.0)), room_c=20.0, area_m2=1.0, loss_w_m2_k=1.0).energy_kwh == 0.0
+    with pytest.raises(cure.CureError, match="cannot be"):
+        cure.tent_for(p, room_c=20.0, area_m2=0.0, loss_w_m2_k=6.0)

@@ -278,3 +278,9 @@ def test_a_fraction_that_such_work_does_not_reach_is_told(plan):
     bare = dataclasses.replace(plan, regions=(dataclasses.replace(plan.regions[0], layers=()),))
     _, notes = day_of(bare)
     assert any("without a bag usually ends at 40 % to 51 %" in text for text, _, _ in notes)
+
+
+def test_a_tent_is_heated_where_one_is_stated(plan):
+    assert day_of(plan)[0].cure.tent is None
+    tent = day_of(plan, RESIN + 'plan = ["10 h at 20 degC", "4 h at 50 degC"]\ntent = "6 m^2"\ntent_loss = "2 W/m^2/K"\n')[0].cure.tent
+    assert (tent.hold_w, tent.energy_kwh) == (pytest.approx(360.0), pytest.approx(1.8))
