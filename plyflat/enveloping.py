@@ -188,7 +188,7 @@ def _in_pieces(ask: Ask) -> FilmWay:
     if count < 2:
         lines = ", ".join(f"{line.name} near ({x:.0f}, {y:.0f}, {z:.0f}) mm" for line in ask.tight for x, y, z in [line.middle_mm])
         raise FitError(
-            f"no tight inside corner parts the area under the film of region {ask.spec.name!r}" + (f": {lines} ends within it" if lines else ""),
+            f"no tight inside corner parts the area under the film of region {ask.spec.name!r}" + (f": {lines} end{'s' * (len(ask.tight) == 1)} within it" if lines else ""),
             do='Use cut = "sheet" with pleats.',
         )
     outer = surface.vertices_mm[max(surface.boundary_loops, key=lambda q: closed_length(surface.vertices_mm[q]))]

@@ -240,9 +240,10 @@ def _checked(ground: Ground, clear: Clear, spot: _Spot) -> _Spot:
         ("an inside corner", ground.corners_mm, clear.apart_mm),
         ("a thin skin", ground.thin_mm, clear.thin_mm),
     ):
-        far = min((_least(points, p) for p in (spot.place, spot.foot)), default=np.inf)
-        if far < least - 0.5:
-            faults.append(f"it stands {far:.0f} mm from {what}, where {least:.0f} mm are wanted")
+        far, crossing = _least(points, spot.place), _least(points, spot.foot)
+        if min(far, crossing) < least - 0.5:
+            does = "it stands" if far <= crossing else "its lead crosses the tape"
+            faults.append(f"{does} {min(far, crossing):.0f} mm from {what}, where {least:.0f} mm are wanted")
     return _Spot(spot.loop, spot.at_mm, spot.foot, spot.place, spot.way_mm, spot.tongue_mm, tuple(faults))
 
 

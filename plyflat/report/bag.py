@@ -31,6 +31,8 @@ _NARROW_PX = 40.0
 _ROUND_PX = 3
 #: Places numbered in a picture, and how far a number stands beside its place, points.
 _NUMBERED, _BESIDE_PT = 9, 26.0
+#: Room that a number in its circle takes, pixels, and how often numbers are pushed apart.
+_BADGE_PX, _PUSHES = 46.0, 60
 #: A section is drawn for itself where pleats leave so much more there than where a taut film is farthest off, mm.
 _TOLD_MM = 0.2
 #: The detail of a section shows the corner this far to both sides, in radii that the film may leave.
@@ -161,11 +163,14 @@ def _numbers(
     if not named:
         return
     points = np.array([p for _, p in named])
-    at, seen = shot.pixels(points), shot.seen(points, slack_mm=8 * stage.lift_mm)
+    good = shot.seen(points, slack_mm=8 * stage.lift_mm)
+    # Those that are not seen push no others aside.
+    named, points = [q for q, seen in zip(named, good) if seen], points[good]
+    if not named:
+        return
+    at = shot.pixels(points)
     steps = (beside_px(shot, points) - at) * 72 / DPI if beside else np.zeros_like(at)
-    for (words, _), (x, y), (dx, dy), good in zip(named, at, steps, seen):
-        if not good:
-            continue
+    for (words, _), (x, y), (dx, dy) in zip(named, at, steps):
         if beside:
             ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.4, zorder=39)
         ax.annotate(
@@ -270,7 +275,30 @@ def beside_px(shot: Shot, points: Floats) -> Floats:
     """
     at = shot.pixels(points)
     off = at - np.array(shot.image.shape[1::-1]) / 2
-    return np.asarray(at + _BESIDE_PT * DPI / 72 * off / np.maximum(np.linalg.norm(off, axis=1), 1e-9)[:, None])
+    return spread(at + _BESIDE_PT * DPI / 72 * off / np.maximum(np.linalg.norm(off, axis=1), 1e-9)[:, None], _BADGE_PX)
+
+
+def spread(at: Floats, apart: float) -> Floats:
+    """Return places pushed apart, a little at a time, until no two are nearer than so much, or it is tried out.
+
+    Parameters
+    ----------
+    at : (k, 2) float array
+    apart : float
+    """
+    out = np.array(at, dtype=float)
+    for _ in range(_PUSHES):
+        way = out[:, None] - out[None]
+        far = np.linalg.norm(way, axis=2)
+        np.fill_diagonal(far, np.inf)
+        near = far < apart
+        if not near.any():
+            break
+        # Two at one place part level.
+        way = np.where((far < 1e-9)[..., None], np.sign(np.subtract.outer(range(len(out)), range(len(out))))[..., None] * np.array([1.0, 0.0]), way)
+        push = np.where(near, 0.25 * (apart - np.minimum(far, apart)), 0.0) / np.maximum(np.linalg.norm(way, axis=2), 1e-9)
+        out += (push[..., None] * way).sum(axis=1)
+    return out
 
 
 def word_rows(at: Sequence[float], wide: float) -> list[int]:

@@ -172,10 +172,11 @@ def _layer_words(film: FilmPlan) -> str:
     )
     cuts = [q for q in film.layers if q.way == "cut"]
     least, most = max(q.lap_least_mm for q in cuts), min(q.lap_most_mm for q in cuts)
-    text += f" A lap shorter than {least:.0f} mm may draw off the line" if least >= 1 else ""
-    if most < float("inf"):
-        text += (" and one" if least >= 1 else " A lap") + f" longer than {most:.0f} mm may be held more than {film.limit_mm:g} mm off"
-    return text + ("." if not text.endswith(".") else "")
+    short, long = f"shorter than {least:.0f} mm may draw off the line", f"longer than {most:.0f} mm may be held more than {film.limit_mm:g} mm off"
+    if least >= 1 and most <= least:
+        return f"{text} No lap does both: one {short}, and one {long}. Press it in by hand until the film holds it, or lay a fillet."
+    bounds = [short] * (least >= 1) + [long] * (most < float("inf"))
+    return f"{text} A lap {' and one '.join(bounds)}." if bounds else text
 
 
 def _pleat_words(film: FilmPlan) -> str:

@@ -163,7 +163,7 @@ def _cloth_key(lay: Lay) -> list[str]:
     if lay.left:
         area = sum(part.area for part in lay.left) / 1e6
         more = f" in {len(lay.left)} pieces" if len(lay.left) > 1 else ""
-        lines.append(f"Left and worth keeping: {area:.2f} m2{more}.")
+        lines.append(f"Left and worth keeping: {area:.2f} m²{more}.")
     return lines
 
 

@@ -350,17 +350,23 @@ def _bag_words(layer: LayerPlan) -> list[str]:
         return [f"Sealant tape: {layer.length_mm / 1000:.2f} m with all that it is laid for and what is kept by."]
     if layer.kind != "bag film" or not layer.templates:
         taken = layer.strain
-        return [f"{layer.kind.capitalize()}: strain up to {percent(taken.largest)}."] if taken is not None else []
+        if taken is None:
+            return []
+        words = f"{layer.kind.capitalize()}: strain up to {percent(taken.largest)}."
+        if taken.over_share > 0.0:
+            words += (
+                f" {percent(taken.over_share)} of it would have to give more than {percent(taken.limit)}, which no such sheet does for long: "
+                "slit it from its edge where it will not lie, lap the slit, and lay a patch where it gapes."
+            )
+        return [words]
     sizes = "; ".join(_size(t.piece, t.cut.bounds) for t in layer.templates)
-    along, across = layer.slack_mm
+    ways = zip(layer.slack_mm, ("along the warp line", "across it" if layer.slack_mm[0] >= 1.0 else "across the warp line"))
+    more = " and ".join(f"up to {slack:.0f} mm {way}" for slack, way in ways if slack >= 1.0)
     words = f"Bag film: {sizes}."
     if any(t.piece[0] == "T" and t.piece[1:].isdigit() for t in layer.templates):
         words += " Pieces T lie over the tongues of tape round the ports."
-    if layer.joined is None and max(along, across) >= 1.0:
-        words += (
-            f" To reach into every corner it needs up to {along:.0f} mm more than a tight film along the warp line and up to "
-            f"{across:.0f} mm across it, counted from edge to edge; the sheet holds that."
-        )
+    if layer.joined is None and more:
+        words += f" To reach into every corner it needs more than a tight film, {more}, counted from edge to edge; the sheet holds that."
     return [words]
 
 

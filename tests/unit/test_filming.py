@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import jsonschema
 import pytest
@@ -143,6 +144,23 @@ def test_plan_json_and_the_sheet_tell_it(plan):
     stated = " ".join(film_words(reach, tubes=["rudder tube"]))
     assert "(rudder tube)" in stated
     assert "State hollow tubes" not in stated
+
+
+def test_laps_that_no_length_suits_are_not_advised(plan):
+    reach = plan.regions[0].reach
+    layers = reach.film.layers
+
+    def told(least, most):
+        cut = [replace(q, lap_least_mm=least, lap_most_mm=most) if q.way == "cut" else q for q in layers]
+        return " ".join(film_words(replace(reach, film=replace(reach.film, layers=tuple(cut)))))
+
+    assert "No lap does both: one shorter than 66 mm may draw off the line, and one longer than 28 mm" in told(66.0, 28.0)
+    both = told(10.0, 28.0)
+    assert "A lap shorter than 10 mm may draw off the line and one longer than 28 mm may be held more than 3 mm off." in both
+    assert "No lap does" not in both
+    assert "A lap longer than 28 mm" in told(0.0, 28.0)
+    assert "A lap shorter than 10 mm may draw off the line." in told(10.0, float("inf"))
+    assert "A lap" not in told(0.0, float("inf"))
 
 
 def test_where_none_is_asked_for_none_is_laid_and_missing_room_for_the_tape_is_told_with_its_place(tmp_path):

@@ -131,6 +131,14 @@ def test_a_stated_port_too_near_is_told_by_how_much():
     )
 
 
+def test_a_lead_that_crosses_the_tape_by_a_pleat_is_told_as_that():
+    pleat = np.array([[330.0, -100.0, 0.0]])
+    vacuum, _ = place_ports(ground(pleats=pleat), CLEAR, vacuum_mm=(300, -220, 0))
+    assert vacuum.faults == ("its lead crosses the tape 30 mm from a pleat, where 60 mm are wanted",)
+    # The table beside it tells how far the port itself is.
+    assert vacuum.pleat_mm == pytest.approx(np.hypot(30, 120))
+
+
 def test_where_one_place_alone_keeps_clear_the_gauge_takes_the_next_best():
     # Thin skins all round but for one corner of the tape: all other places stand too near to one of them.
     line = rim(plate(-100, 700, -100, 300))

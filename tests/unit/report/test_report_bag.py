@@ -17,6 +17,7 @@ from plyflat.report.bag import (
     reach_words,
     section_picture,
     spot_rows,
+    spread,
     wall_rows,
     word_rows,
 )
@@ -233,3 +234,14 @@ def test_where_no_film_is_missing_nothing_is_drawn(made):
         assert missing_picture(stage, none) is None
         assert missing_picture(stage, flat) is None
         assert missing_picture(stage, replace(region.reach, film=None)) is None
+
+
+def test_numbers_are_pushed_apart():
+    near = np.array([[100.0, 50.0], [110.0, 50.0], [110.0, 50.0], [300.0, 50.0]])
+    out = spread(near, 46.0)
+    far = np.linalg.norm(out[:, None] - out[None], axis=2)
+    assert far[~np.eye(4, dtype=bool)].min() > 45.0
+    # What stood clear stays.
+    assert out[3] == pytest.approx([300.0, 50.0])
+    assert np.abs(out - near).max() < 60.0
+    assert spread(near[:1], 46.0) == pytest.approx(near[:1])

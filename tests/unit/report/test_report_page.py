@@ -155,11 +155,20 @@ def test_it_tells_everything(page, plan):
     ply = plan.regions[0].plies[0]
     for words in (
         percent(ply.strain.largest), percent(ply.strain.p99), percent(ply.strain.over_share), "0.710 m²", "peel ply 85",
-        "5.42 m with all that it is laid for", "up to 0 mm more than a tight film along", "12 mm across it", "1560 by 1160 mm", "612 g", "540 to 700 g",
+        "5.42 m with all that it is laid for", "more than a tight film, up to 12 mm across the warp line, counted", "1560 by 1160 mm", "612 g", "540 to 700 g",
         "derived: mass balance", "duplicate vertices merged", "lay: smallest gap", "RR079", "OSHA Technical Manual",
         "AC 43.13-1B", "copy 2 of 2", "data sheets", "taut film bridges", "10 to 645", "Areas over all regions", "Peel ply: strain up to 1.0 %", "+0.12 % off", "115.50",
     ):  # fmt: skip
         assert words in text, words
+
+
+def test_a_layer_that_would_have_to_stretch_is_told_with_what_to_do(plan):
+    region = plan.regions[0]
+    layers = tuple(replace(q, strain=replace(q.strain, largest=0.77, over_share=0.4)) if q.strain is not None else q for q in region.layers)
+    page = report_html(replace(plan, regions=(replace(region, layers=layers),)), [])
+    assert "Peel ply: strain up to 77 %. 40 % of it would have to give more than" in page
+    assert "slit it from its edge where it will not lie" in page
+    assert "slit it from its edge" not in report_html(plan, [])
 
 
 def test_it_stands_without_pictures_regions_bags_or_costs(plan):
