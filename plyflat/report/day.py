@@ -457,9 +457,9 @@ def _sun(plan: Plan, day: Day) -> Block:
     ]
     tiers = {
         "unknown": "No glass transition is stated, so nothing is compared.",
-        "quiet": f"It is stated {stated.margin_c:.0f} °C or more over the surface. That is no promise: thermal analysis tends to overstate what a laminate bears.",
-        "warn": f"It is stated less than {stated.margin_c:.0f} °C over the surface.",
-        "stop": f"It is stated less than {stated.stop_c:.0f} °C over the surface; the job says that this was read and is accepted.",
+        "quiet": f"The wet glass transition stated lies {stated.margin_c:.0f} °C or more over the surface. That is no promise: thermal analysis tends to overstate what a laminate bears.",
+        "warn": f"The wet glass transition stated lies less than {stated.margin_c:.0f} °C over the surface: on a hot day the laminate may soften.",
+        "stop": f"The wet glass transition stated lies less than {stated.stop_c:.0f} °C over the surface; the job says that this was read and is accepted.",
     }
     title = f"Sun on {f'{stated.paint} paint' if stated.paint else 'the paint'}, sloped {stated.tilt_deg:.0f}°"
     return Block(title, (tiers[s.tier],), (Table("Heat of the surface", _head("what", "here", "stands on"), rows),))

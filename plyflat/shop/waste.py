@@ -135,7 +135,8 @@ def cuts_of(
     Parameters
     ----------
     offcuts_g : dict of (float, float)
-        By cloth: offcuts, and what of them no lay can save because of the pieces' total area or the bound of the lay.
+        By cloth: offcuts, and what of them no lay can save because of the pieces' total area or the bound of the lay; that
+        can only be kept.
     layer_offcuts_g : dict of (float, float)
         The same of peel ply, films and breather.
     margins : sequence of Margin
@@ -157,6 +158,8 @@ def cuts_of(
         Cut(g - least, f"{name} offcuts", "lay its pieces out tighter: search longer, turn them freely, or cut two jobs from one length")
         for name, (g, least) in layer_offcuts_g.items()
     ]
+    beside = "keep what lies beside the pieces for the next job, or let them turn by 90 degrees where the material allows it"
+    found += [Cut(least, f"{name} beside its pieces", beside) for name, (_, least) in {**offcuts_g, **layer_offcuts_g}.items()]
     for item, mm in dict.fromkeys((m.item, m.margin_mm) for m in margins):
         saves = sum(margin_saves_g(m) for m in margins if (m.item, m.margin_mm) == (item, mm))
         how = f"{mm * (1 - MARGIN_SHARE):.0f} mm instead of {mm:.0f}, where it still covers what lies below"

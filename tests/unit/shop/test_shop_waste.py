@@ -32,10 +32,14 @@ def test_what_cuts_most_comes_first():
         bled_g=130.0, cups_loss_g=60.0, small=Small(4, 2, 48.0, 16.0, 60.0), batches_least=1,
     )  # fmt: skip
     assert [c.item for c in cuts] == [
-        "tape", "carbon offcuts", "resin bled", "film", "cups", "resin left in cups and rollers", "film offcuts", "margin of breather",
+        "tape", "carbon offcuts", "resin bled", "carbon beside its pieces", "film", "cups", "film beside its pieces",
+        "resin left in cups and rollers", "film offcuts", "margin of breather",
     ]  # fmt: skip
     # 25 mm of 3.393 m (3 m and 2 pi times 62.5 mm) of 150 g/m2.
-    assert [c.saves_g for c in cuts] == pytest.approx([240, 180, 130, 79, 36, 30, 15, 12.72], abs=0.01)
+    assert [c.saves_g for c in cuts] == pytest.approx([240, 180, 130, 120, 79, 36, 35, 30, 15, 12.72], abs=0.01)
+    # What a lay saves and what can only be kept make up all offcuts.
+    by_name = {c.item: c.saves_g for c in cuts}
+    assert by_name["carbon offcuts"] + by_name["carbon beside its pieces"] == 300.0
     assert cuts[-1].how.startswith("50 mm instead of 75")
 
 
