@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from ..shop.bleed import Bleed
     from ..shop.clock import Fit
     from ..shop.day import CureDay, Day, RegionDay
+    from ..shop.mixing import PlyMix, RegionMix
     from ..shop.spread import Range
     from ..shop.vacuum import Pull
 
@@ -148,10 +149,9 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
         return Block(r.name)
     areas = dict(r.work.plies_m2)
     rows: list[tuple[str, ...]] = [
-        (p.name, f"{amount(p.fibre_g)} g", f"{amount(p.kept_g / areas[p.name])} g/m²", _range(p.mixed_g, "g"), _range(p.resin_g, "g"), _range(p.hardener_g, "g"), _range(p.thickness_mm, "mm"))
-        for p in mix.plies
+        (p.name, amount(p.fibre_g), amount(p.kept_g / areas[p.name]), *_mixed(p)) for p in mix.plies
     ]
-    rows.append(("in all", f"{amount(r.fibre_g)} g", "", *(_range(q, "g") for q in (mix.mixed_g, mix.resin_g, mix.hardener_g)), _range(mix.thickness_mm, "mm")))
+    rows.append(("all", amount(r.fibre_g), "", *_mixed(mix)))
     gaps = " with what fills gaps" if mix.gap_g.high > 0 else ""
     putty = f", and the fillet {amount(r.putty_stays_g)} g more" if r.putty_g.usual > 0 else ""
     words = [f"The finished laminate weighs {_range(mix.mass_g, 'g')}{gaps}{putty}.", *_wet_words(plan, r)]
@@ -173,8 +173,13 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
         f"{percent(q.density)} (from memory), peel ply 30 to 50 g/m² (published weighing), unless [ranges] or holds say "
         "otherwise; their ends stand for two standard deviations.",
     )
-    head = _head("ply", "cloth as cut#", "on the hull, laps too#", "mixed#", "resin#", "hardener#", "thickness, cured#")
+    head = _head("ply", "cloth as cut, g#", "on the hull, laps too, g/m²#", "mixed, g#", "resin, g#", "hardener, g#", "thickness, cured, mm#")
     return Block(f"What to mix for {r.name}", tuple(words), (Table("Mixed for each ply, cups and rollers included", head, rows), _thick(r)), after)
+
+
+def _mixed(p: PlyMix | RegionMix) -> tuple[str, ...]:
+    """Mixed, resin, hardener and thickness, without their units."""
+    return tuple(_range(q, "") for q in (p.mixed_g, p.resin_g, p.hardener_g, p.thickness_mm))
 
 
 def _wet_words(plan: Plan, r: RegionDay) -> list[str]:
