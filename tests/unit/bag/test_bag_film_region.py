@@ -140,7 +140,7 @@ def test_cures_are_tried_and_ordered_by_what_they_leave():
     ears = [Ear(a, b, 9.0) for a, b in lines]
     told = []
     advice = advise_film(
-        patch, FILM, pressure_kpa=80.0, offset_mm=1.0, ears=ears, fillet_mm=60.0, others=[SOFT], vertices=500,
+        patch, FILM, pressure_kpa=80.0, offset_mm=1.0, ears=ears, fillet_mm=60.0, others=[SOFT], vertices=300,
         progress=lambda stage, share: told.append((stage, share)),
     )  # fmt: skip
     found = {cure.kind: cure for cure in advice.cures}

@@ -64,7 +64,7 @@ def test_stretch_and_energy_are_those_of_the_flat_points(aim):
     assert flat.seconds > 0
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.integers(0, 10**6), st.floats(20, 500), st.integers(1, 6))
 def test_smooth_patches_lie_without_folds_at_an_energy_no_small_move_lowers(seed, rise, waves):
     surface = Surface(*shapes.smooth_patch(rise=rise, waves=waves, triangles=600, seed=seed))
