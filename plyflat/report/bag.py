@@ -157,8 +157,9 @@ def _marked(ax: Any, mask: Any) -> None:
 
 
 def _numbers(
-    ax: Any, shot: Shot, stage: Stage, named: Sequence[tuple[str, Floats]], *, colour: str = INK, beside: bool = False
-) -> None:
+    ax: Any, shot: Shot, stage: Stage, named: Sequence[tuple[str, Floats]], *, colour: str = INK, beside: bool = False,
+    keep_off: Floats | None = None,
+) -> None:  # fmt: skip
     """Numbers in circles where places are seen, or beside them; hidden ones are left to the other view."""
     if not named:
         return
@@ -169,7 +170,7 @@ def _numbers(
     if not named:
         return
     at = shot.pixels(points)
-    steps = (beside_px(shot, points) - at) * 72 / DPI if beside else np.zeros_like(at)
+    steps = (beside_px(shot, points, keep_off) - at) * 72 / DPI if beside else np.zeros_like(at)
     for (words, _), (x, y), (dx, dy) in zip(named, at, steps):
         if beside:
             ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.4, zorder=39)
@@ -265,40 +266,45 @@ def _start(ax: Any, shot: Shot, stage: Stage, p: Floats, busy: Floats) -> None:
         )  # fmt: skip
 
 
-def beside_px(shot: Shot, points: Floats) -> Floats:
+def beside_px(shot: Shot, points: Floats, keep_off: Floats | None = None) -> Floats:
     """Return where numbers beside places have their middles, pixels: away from the picture's middle, where the margin has room.
 
     Parameters
     ----------
     shot : Shot
     points : (k, 3) float array
+    keep_off : (n, 2) float array, optional
+        Pixels that numbers keep off.
     """
     at = shot.pixels(points)
     off = at - np.array(shot.image.shape[1::-1]) / 2
-    return spread(at + _BESIDE_PT * DPI / 72 * off / np.maximum(np.linalg.norm(off, axis=1), 1e-9)[:, None], _BADGE_PX)
+    return spread(at + _BESIDE_PT * DPI / 72 * off / np.maximum(np.linalg.norm(off, axis=1), 1e-9)[:, None], _BADGE_PX, keep_off)
 
 
-def spread(at: Floats, apart: float) -> Floats:
+def spread(at: Floats, apart: float, fixed: Floats | None = None) -> Floats:
     """Return places pushed apart, a little at a time, until no two are nearer than so much, or it is tried out.
 
     Parameters
     ----------
     at : (k, 2) float array
     apart : float
+    fixed : (n, 2) float array, optional
+        Places that push others and stay.
     """
-    out = np.array(at, dtype=float)
+    count = len(at)
+    out = np.array(at, dtype=float) if fixed is None else np.concatenate([at, fixed])
     for _ in range(_PUSHES):
         way = out[:, None] - out[None]
         far = np.linalg.norm(way, axis=2)
         np.fill_diagonal(far, np.inf)
         near = far < apart
-        if not near.any():
+        if not near[:count].any():
             break
         # Two at one place part level.
         way = np.where((far < 1e-9)[..., None], np.sign(np.subtract.outer(range(len(out)), range(len(out))))[..., None] * np.array([1.0, 0.0]), way)
         push = np.where(near, 0.25 * (apart - np.minimum(far, apart)), 0.0) / np.maximum(np.linalg.norm(way, axis=2), 1e-9)
-        out += (push[..., None] * way).sum(axis=1)
-    return out
+        out[:count] += (push[..., None] * way).sum(axis=1)[:count]
+    return out[:count]
 
 
 def word_rows(at: Sequence[float], wide: float) -> list[int]:

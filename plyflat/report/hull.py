@@ -30,6 +30,7 @@ from .style import (
     new_figure,
     steps,
 )
+from .words import on_hull
 
 if TYPE_CHECKING:
     from ..cloth.template import Strain
@@ -452,7 +453,7 @@ def strain_legend(
 def bag_picture(stage: Stage) -> Picture:
     """Return the edges of the bag's layers on the hull."""
     region = stage.region
-    layers = [layer for layer in region.layers if layer.region is not None]
+    layers = [layer for layer in on_hull(region) if layer.region is not None]
     shades = steps(len(layers) + 1)
     edges = []
     if region.plies:

@@ -32,6 +32,7 @@ from .words import (
     in_short,
     near_row,
     near_words,
+    on_hull,
     order_of_working,
     square_metres,
     where_it_is,
@@ -189,7 +190,7 @@ def _region(plan: Plan, region: RegionPlan, pictures: Sequence[Picture]) -> dict
         "seams": _seams(region),
         "plies": [_ply(region, p, pictures) for p in region.plies],
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
-        "layer_rows": [_layer_row(p) for p in region.layers],
+        "layer_rows": [_layer_row(p, edge=p in on_hull(region)) for p in region.layers],
         "bag_words": [
             *(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach, tubes=_tubes(plan, region)),
             *whole_words(region.reach),
@@ -336,13 +337,14 @@ def _size(piece: str, bounds: tuple[float, ...]) -> str:
     return f"piece {piece} {x1 - x0:.0f} by {y1 - y0:.0f} mm"
 
 
-def _layer_row(layer: LayerPlan) -> tuple[str, ...]:
+def _layer_row(layer: LayerPlan, *, edge: bool) -> tuple[str, ...]:
+    margin = f"{layer.margin_mm:.0f}" if edge else "pouch"
     if not layer.templates:
-        return layer.kind, layer.material, f"{layer.margin_mm:.0f}", "", "", "", f"{layer.length_mm / 1000:.2f} m"
+        return layer.kind, layer.material, margin, "", "", "", f"{layer.length_mm / 1000:.2f} m"
     cut = sum(t.copies * t.cut.area for t in layer.templates)
     pieces = sum(t.copies for t in layer.templates)
     areas = (f"{layer.area_mm2 / 1e6:.3f}", f"{layer.lap_area_mm2 / 1e6:.3f}")
-    return (layer.kind, layer.material, f"{layer.margin_mm:.0f}", *areas, str(pieces), square_metres(cut))
+    return (layer.kind, layer.material, margin, *(areas if edge else ("", "")), str(pieces), square_metres(cut))
 
 
 def _bag_words(layer: LayerPlan) -> list[str]:

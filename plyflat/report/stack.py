@@ -16,6 +16,7 @@ from .hull import Stage, _directions, _page
 from .layout import clear_side, head_in, title_on
 from .scene import View, lifted
 from .style import FAINT, HULL, INK, SMALL_PT, TEXT_PT, TINT, Picture, as_png, halo, new_figure, steps
+from .words import in_pouch, on_hull
 
 if TYPE_CHECKING:
     from ..planned import LayerPlan, RegionPlan, StackPlan, WayCost
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 _LEFT = 0.62
 _ROW_IN, _FOOT_IN, _KEY_IN = 0.52, 0.75, 1.3
 _MARK_PX, _LABEL_PX = 9.0, 70.0
+#: Rows of the stack drawn apart that have no edge of their own to tell.
+_ALL_ROUND = ("hull", "pouch above", "pouch below")
 #: What must be seen keeps within this share of a picture's half.
 _SHOWN = 0.9
 
@@ -193,7 +196,7 @@ def apart_picture(region: RegionPlan, stack: StackPlan) -> Picture:
         left = inner if start is None else start
         ax.add_patch(_bar(left, k + 0.18, end - left, 0.58, name, shades[k]))
         ax.text(inner + 0.01 * far, k + 0.47, words, size=TEXT_PT - 1, color=INK, va="center", path_effects=halo(), zorder=5)
-        if name != "hull":
+        if name not in _ALL_ROUND:
             ax.text(end + 0.015 * far, k + 0.47, f"{end:+.0f}" if end else "0", size=SMALL_PT, color=INK, va="center", zorder=5)
     ax.plot([0, 0], [0, len(rows)], color=INK, lw=1.0, ls=(0, (3, 2)), zorder=4)
     ax.set_xlim(inner, 1.22 * far)
@@ -204,7 +207,7 @@ def apart_picture(region: RegionPlan, stack: StackPlan) -> Picture:
     ax.set_xticks([t for t in ax.get_xticks() if -1e-9 <= t <= far])
     ax.tick_params(labelsize=SMALL_PT, colors=INK)
     ax.set_xlabel("mm from the edge of the largest ply, along the hull", size=SMALL_PT, color=INK, loc="right")
-    told = ", ".join(f"{name} {end:+.0f} mm" for name, _, end, _ in rows[1:])
+    told = ", ".join(f"{name} {end:+.0f} mm" for name, _, end, _ in rows if name not in _ALL_ROUND)
     return Picture(
         file_stem(region.name, "bag-stack"), title,
         f"Layers of the bag one above the other, from the hull up, each to its distance from the edge of the largest ply: {told}.",
@@ -214,6 +217,8 @@ def apart_picture(region: RegionPlan, stack: StackPlan) -> Picture:
 
 def _rows(region: RegionPlan, stack: StackPlan) -> list[tuple[str, float | None, float, str]]:
     """From the hull up: name, where it starts (None: within the laminate), where it ends, words."""
+    if in_pouch(region):
+        return _pouch_rows(region)
     tape = next((layer.margin_mm for layer in region.layers if layer.kind == "sealant tape"), 0.0)
     outer = max([layer.margin_mm for layer in region.layers] + [tape + p.tongue_mm for p in stack.ports] + [tape])
     rows: list[tuple[str, float | None, float, str]] = [("hull", None, outer, "hull")]
@@ -235,6 +240,20 @@ def _rows(region: RegionPlan, stack: StackPlan) -> list[tuple[str, float | None,
         if layer.kind == "bag film":
             rows.append((layer.kind, None, layer.margin_mm, _layer_words(layer)))
     return rows
+
+
+def _pouch_rows(region: RegionPlan) -> list[tuple[str, float | None, float, str]]:
+    """The same in a pouch: no tape on the part, and film all round it."""
+    sheets = on_hull(region)
+    outer = 1.3 * max([layer.margin_mm for layer in sheets] + [1.0])
+    largest = max((ply.grow_mm for ply in region.plies), default=0.0)
+    return [
+        ("pouch below", None, outer, "bag film, its other side"),
+        ("hull", None, outer, "part"),
+        *((ply.name, None, ply.grow_mm - largest, f"{ply.name} {ply.cloth}") for ply in region.plies),
+        *((layer.kind, None, layer.margin_mm, _layer_words(layer)) for layer in sheets),
+        ("pouch above", None, outer, "bag film, a pouch round the part"),
+    ]
 
 
 def _layer_words(layer: LayerPlan) -> str:
@@ -267,7 +286,7 @@ def lines_picture(stage: Stage, stack: StackPlan) -> Picture:
     stage.scene.clear()
     stage.scene.add(stage.whole)
     stage.scene.add(lifted(stage.base, stage.lift_mm), colour=TINT)
-    layers = [layer for layer in region.layers if layer.region is not None and layer.kind != "sealant tape"]
+    layers = [layer for layer in on_hull(region) if layer.region is not None and layer.kind != "sealant tape"]
     for layer, shade in zip(layers, steps(len(layers) + 1)[1:]):
         for loop in stage.edge(layer.region) if layer.region is not None else ():
             stage.scene.line(loop, colour=shade, width=2.5, closed=True)
@@ -288,11 +307,8 @@ def lines_picture(stage: Stage, stack: StackPlan) -> Picture:
         _marks(ax, shot, stage, stack, tapes)
         _directions(ax, shot, stage)
     _key(figure, stage, layers)
-    ports = "; ".join(f"{p.name} at {p.at_m:.2f} m" for p in stack.ports)
     return Picture(
-        file_stem(region.name, "bag-lines"), title,
-        f"The hull with the edges of the bag's layers, the tape with its metre marks, {len(stack.tape_corners_m)} inside corners on it, "
-        f"{len(region.reach.pleats) if region.reach else 0} pleats, and the ports: {ports}.",
+        file_stem(region.name, "bag-lines"), title, _told_lines(region, stack),
         as_png(figure), ("bag lines", region.name),
     )  # fmt: skip
 
@@ -315,14 +331,25 @@ def _over(stage: Stage, points: Floats, times: float = 1.0) -> Floats:
     return np.asarray(near.points_mm + 2.5 * times * stage.lift_mm * way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None])
 
 
+def _told_lines(region: RegionPlan, stack: StackPlan) -> str:
+    if in_pouch(region):
+        return "The part with the edges of the layers within its pouch; no tape is laid on it."
+    ports = "; ".join(f"{p.name} at {p.at_m:.2f} m" for p in stack.ports)
+    return (
+        f"The hull with the edges of the bag's layers, the tape with its metre marks, {len(stack.tape_corners_m)} inside corners on it, "
+        f"{len(region.reach.pleats) if region.reach else 0} pleats, and the ports: {ports}."
+    )
+
+
 def _marks(ax: Any, shot: Any, stage: Stage, stack: StackPlan, tapes: Sequence[Floats]) -> None:
     """Metre marks, corners, pleats and ports where they are seen."""
     pleats = stage.region.reach.pleats if stage.region.reach else ()
     places = [(str(p.number), _over(stage, np.array([p.place_mm]))[0]) for p in pleats]
     ports = [(port.name, _over(stage, np.array([port.place_mm]), 2.0)[0]) for port in stack.ports]
-    _numbers(ax, shot, stage, places, beside=True)
-    busy = [shot.pixels(np.array([q for _, q in ports]))] if ports else []
-    busy += [beside_px(shot, np.array([q for _, q in places])), shot.pixels(np.array([q for _, q in places]))] if places else []
+    badges = shot.pixels(np.array([q for _, q in ports])) if ports else np.empty((0, 2))
+    _numbers(ax, shot, stage, places, beside=True, keep_off=badges)
+    busy = [badges]
+    busy += [beside_px(shot, np.array([q for _, q in places]), badges), shot.pixels(np.array([q for _, q in places]))] if places else []
     told: list[Floats] = []
     for k, (tape, line) in enumerate(zip(tapes, stack.tape_mm), 1):
         length, s = _lengths(line)
@@ -390,14 +417,16 @@ def _key(figure: Any, stage: Stage, layers: Sequence[LayerPlan]) -> None:
     stack = stage.region.stack
     shades = steps(len(layers) + 1)[1:]
     handles: list[Any] = [Line2D([], [], color=s, lw=2.5, label=layer.kind) for layer, s in zip(layers, shades)]
-    handles.append(Line2D([], [], color=INK, lw=6, label="sealant tape, m from 0" if stack is None or len(stack.tape_mm) < 2 else "sealant tape, loop: m from 0"))
+    if not in_pouch(stage.region):
+        handles.append(Line2D([], [], color=INK, lw=6, label="sealant tape, m from 0" if stack is None or len(stack.tape_mm) < 2 else "sealant tape, loop: m from 0"))
     if stack is not None and stack.mask_region is not None:
         handles.append(Line2D([], [], color=FAINT, lw=1.5, label="masking's edge"))
     if stack is not None and stack.tape_corners_m:
         handles.append(Line2D([], [], ls="", marker="D", ms=9, mfc="white", mec=INK, mew=1.6, label="tape in a corner"))
     if stage.region.reach is not None and stage.region.reach.pleats:
         handles.append(Line2D([], [], ls="", marker="o", ms=11, color=INK, label="pleat"))
-    handles.append(Line2D([], [], ls="", marker="s", ms=11, color=INK, label="V vacuum, G gauge"))
+    if stack is not None and stack.ports:
+        handles.append(Line2D([], [], ls="", marker="s", ms=11, color=INK, label="V vacuum, G gauge"))
     if stack is not None and stack.tight:
         handles.append(Line2D([], [], color=INK, lw=2.5, label=f"{_named(stack)}: tight corner{'s' * (len(stack.tight) > 1)}"))
     figure.legend(

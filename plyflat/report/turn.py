@@ -26,6 +26,7 @@ from .bag import _lead, _over
 from .hull import Stage, _dense
 from .scene import lifted, thinned
 from .style import FAINT, HULL, INK, TINT, steps
+from .words import on_hull
 
 if TYPE_CHECKING:
     from ..planned import LayerPlan, Plan, PlyPlan, RegionPlan
@@ -190,7 +191,7 @@ def _light(surface: Surface, most: int) -> Surface:
 
 def _lines(stage: Stage) -> Iterator[_Line]:
     region = stage.region
-    layers = [(q, q.region) for q in region.layers if q.region is not None]
+    layers = [(q, q.region) for q in on_hull(region) if q.region is not None]
     shades = steps(len(region.plies) + len(layers) + 1)
     for ply, shade in zip(region.plies, shades):
         yield _Line(ply.name, _ply_told(ply), stage.edge(ply.region), shade)

@@ -269,8 +269,31 @@ def _lay_up(region: RegionPlan) -> str:
     return f"{region.name}: {mixed}, and lay {plies}, each on the marks, notch to notch, arrows forward and up."
 
 
+def in_pouch(region: RegionPlan) -> bool:
+    """Say whether a region's bag is a pouch round the whole part, sealed upon itself.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    """
+    return any(layer.joined is not None and layer.joined.name == "envelope" for layer in region.layers)
+
+
+def on_hull(region: RegionPlan) -> tuple[LayerPlan, ...]:
+    """Return the layers of a region's bag whose edges lie on the hull: in a pouch neither tape nor film does.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    """
+    return tuple(layer for layer in region.layers if not in_pouch(region) or layer.kind not in ("sealant tape", "bag film"))
+
+
 def _bag_up(region: RegionPlan) -> str:
-    layers = joined([_layer_words(layer) for layer in region.layers])
+    layers = joined([_layer_words(layer) for layer in on_hull(region)])
+    if in_pouch(region):
+        lay = f"lay {layers}, and put" if layers else "put"
+        return f"{region.name}: {lay} the part into its pouch of bag film. Close it, and press the film into every corner before the vacuum rises."
     return f"{region.name}: lay {layers}. {_pleats(region)}Press the film into every corner before the vacuum rises."
 
 

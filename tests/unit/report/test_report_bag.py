@@ -245,3 +245,7 @@ def test_numbers_are_pushed_apart():
     assert out[3] == pytest.approx([300.0, 50.0])
     assert np.abs(out - near).max() < 60.0
     assert spread(near[:1], 46.0) == pytest.approx(near[:1])
+    # What stays fast pushes, and is not told.
+    off = spread(near[:1], 46.0, near[3:] - np.array([190.0, 0.0]))
+    assert off.shape == (1, 2)
+    assert 110.0 - off[0, 0] == pytest.approx(46.0, abs=1.0)

@@ -1,13 +1,15 @@
 """The stack on the sheet: what is told, and pictures that show it."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import stacks
 from PIL import Image
 
-from plyflat.report.hull import Stage
+from plyflat.bag.envelope import FilmWay
+from plyflat.report.hull import Stage, bag_picture
 from plyflat.report.page import report_html
 from plyflat.report.stack import stack_blocks, stack_pictures, stack_words
 
@@ -74,3 +76,23 @@ def test_the_sheet_holds_them(plan, pictures):
     assert "Inside corners that a taut layer bridges" in page
     for p in pictures:
         assert p.title.replace("&", "&amp;").replace("'", "&#39;") in page
+
+
+def test_a_pouch_has_no_tape_on_the_part(plan):
+    pouch = FilmWay("envelope", "pouch from one sheet", (), 2.1e6, 0.1e6, 0.7e6, (), ("Make it.", "Close it."))
+    region = plan.regions[0]
+    layers = tuple(replace(q, ways=(pouch,)) if q.kind == "bag film" else q for q in region.layers)
+    stack = replace(region.stack, tape_mm=(), tape_corners_m=(), ports=(), mask=None, mask_region=None)
+    region = replace(region, layers=layers, stack=stack)
+    stage = Stage(replace(plan, regions=(region,)), region)
+    with stage.scene:
+        apart, lines = stack_pictures(stage)
+        on_it = bag_picture(stage)
+    assert apart.alt.endswith("peel ply +25 mm.")
+    assert "no tape is laid on it" in lines.alt
+    assert on_it.alt.endswith("beyond the largest ply: peel ply 25 mm.")
+    page = report_html(replace(plan, regions=(region,)), [])
+    assert "lay peel ply 25 mm beyond the largest ply, and put the part into its pouch of bag film." in page
+    assert "sealant tape 100 mm beyond the largest ply" not in page
+    assert page.count(">pouch<") == 2
+    assert "sealant tape 100 mm beyond the largest ply" in report_html(plan, [])
