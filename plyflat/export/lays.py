@@ -68,7 +68,7 @@ _LEFT_TOP = """\
 def _left_table(roll: RollPlan, lay: Lay, number: int, k: int, file: str) -> str:
     table = "cloth" if roll.kind == "cloth" else "consumable"
     was = lay.stock.name if lay.stock is not None else f"roll {number + 1}"
-    size = f"{lay.left[k - 1].area / 1e6:.2f} m2"
+    size = f"{lay.left[k - 1].area / 1e6:.2f} m²"
     name = json.dumps(f"{was}, rest {k}", ensure_ascii=False)
     return (
         f"[[{table}.{json.dumps(roll.material, ensure_ascii=False)}.at_hand]]  # {size}\n"

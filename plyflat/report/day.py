@@ -699,7 +699,7 @@ def _bag_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
 def _pull_boxes(day: RegionDay) -> tuple[str, ...]:
     out = ["Little vacuum first: film and cloth pressed into the corners by hand"]
     if day.fit is not None and day.fit.down_by_s > 0:
-        out.append(f"Down and pulled by {_clock(day.start_min + day.fit.down_by_s / 60)} if the first mix was at {_clock(day.start_min)}")
+        out.append(f"Film down and pump started by {_clock(day.start_min + day.fit.down_by_s / 60)} if the first mix was at {_clock(day.start_min)}")
     if day.pull is not None:
         out += tube_words(day)
         out.append(f"Full vacuum: gauge {day.pull.gauge_kpa:.0f} kPa; hollow or thin parts watched, stopped if anything gives")

@@ -36,7 +36,7 @@ def hunt_rows(region: RegionPlan, day: RegionDay) -> list[tuple[str, str]]:
 
 
 #: It takes half a minute and halves the search, so it comes first.
-_VALVE = ("valve at the bag, shut", "if the bag's own gauge now holds, the leak lies in hose, trap or pump: look there; else go on")
+_VALVE = ("valve at the bag shut: does the bag's gauge hold?", "yes: the leak lies in hose, trap or pump; no: go on below")
 _REST = (
     ("film", "folds, and where it lies on something sharp"),
     ("the hull itself", "bare laminate, core, fittings and holes inside the tape: a bag on a boat leaks through the boat too"),

@@ -174,7 +174,7 @@ def test_a_resin_too_quick_for_any_bag_has_no_last_moment(tmp_path):
     assert "there is no moment by which the bag could be down" in clock.words[0]
     assert any("times slower" in w for w in clock.words)
     (sheet,) = sheets(quick)
-    assert not any("Down and pulled by" in box for s in sheet.stages for box in s.boxes)
+    assert not any("Film down and pump started by" in box for s in sheet.stages for box in s.boxes)
 
 
 def test_without_a_bag_nothing_is_said_of_one(plan):
@@ -238,7 +238,7 @@ PLEATS = (pleat(1, 0.42, 40.0, 2), pleat(2, 2.10, 75.0, 1, helps=False))
 def test_leaks_are_hunted_at_pleats_first_then_tape_joints_laps_and_ports(plan):
     whole, _ = bagged(plan, PLEATS)
     places = [where for where, _ in hunt_rows(whole.regions[0], whole.day.regions[0])]
-    assert places[:4] == ["valve at the bag, shut", "root of pleat 2, tape metre 2.10", "root of pleat 1, tape metre 0.42", "the tape's end over its start, tape metre 0.00"]
+    assert places[:4] == ["valve at the bag shut: does the bag's gauge hold?", "root of pleat 2, tape metre 2.10", "root of pleat 1, tape metre 0.42", "the tape's end over its start, tape metre 0.00"]
     laps = next(k for k, p in enumerate(places) if p.startswith("joins of the film, along it, 1.27 m"))
     assert places[laps + 1 : laps + 3] == ["vacuum port, by tape metre 1.50", "gauge, by tape metre 3.25"]
     assert places[-2:] == ["film", "the hull itself"]
@@ -442,3 +442,11 @@ def test_each_batch_is_mixed_when_the_last_one_is_spread(plan):
     dry = next(s for s in sheet.stages if s.name == "Dry run")
     assert [b.key for b in dry.blanks] == ["dry_gauge", "dry_drop", "dry_drop_time"]
     assert dry.blanks[1].expected == f"{day.pull.drop_kpa:.2f} kPa"
+
+
+def test_the_sheet_says_by_when_the_film_is_down(plan):
+    day = plan.day.regions[0]
+    minute = round(day.start_min + day.fit.down_by_s / 60)
+    (sheet,) = sheets(plan)
+    boxes = next(s for s in sheet.stages if s.name == "Pull").boxes
+    assert f"Film down and pump started by {minute // 60:02d}:{minute % 60:02d} if the first mix was at 09:00" in boxes
