@@ -258,7 +258,8 @@ def _lead(stage: Stage, reach: BagReach, pleat: Pleat) -> Floats:
 def _start(ax: Any, shot: Shot, stage: Stage, p: Floats, busy: Floats) -> None:
     if shot.seen(p[None], slack_mm=8 * stage.lift_mm)[0]:
         x, y = shot.pixels(p[None])[0]
-        right, down = clear_side(np.array([x, y]), busy)
+        sides = np.array([[0.0, y], [shot.image.shape[1], y]])
+        right, down = clear_side(np.array([x, y]), np.concatenate([busy, sides]))
         ax.plot(x, y, "s", ms=9, mfc="white", mec=INK, mew=2.0, zorder=41)
         ax.annotate(
             "0 m", (x, y), (8 * right, -10 * down), textcoords="offset points", size=SMALL_PT, color=INK, path_effects=halo(), zorder=41,
@@ -277,8 +278,11 @@ def beside_px(shot: Shot, points: Floats, keep_off: Floats | None = None) -> Flo
         Pixels that numbers keep off.
     """
     at = shot.pixels(points)
-    off = at - np.array(shot.image.shape[1::-1]) / 2
-    return spread(at + _BESIDE_PT * DPI / 72 * off / np.maximum(np.linalg.norm(off, axis=1), 1e-9)[:, None], _BADGE_PX, keep_off)
+    size = np.array(shot.image.shape[1::-1], dtype=float)
+    off = at - size / 2
+    out = at + _BESIDE_PT * DPI / 72 * off / np.maximum(np.linalg.norm(off, axis=1), 1e-9)[:, None]
+    # A number keeps to the picture, or it would be cut at its side.
+    return spread(out, _BADGE_PX, keep_off).clip(0.55 * _BADGE_PX, size - 0.55 * _BADGE_PX)
 
 
 def spread(at: Floats, apart: float, fixed: Floats | None = None) -> Floats:

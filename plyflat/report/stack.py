@@ -359,7 +359,8 @@ def _marks(ax: Any, shot: Any, stage: Stage, stack: StackPlan, tapes: Sequence[F
             here = shot.pixels(p[None])[0]
             free = all(np.hypot(*(here - q)) > _LABEL_PX for q in told)
             words = (f"{k}: " if len(tapes) > 1 else "") + f"{metre:g} m"
-            side = clear_side(here, np.concatenate([*busy, np.array(told).reshape(-1, 2)]))
+            sides = np.array([[0.0, here[1]], [shot.image.shape[1], here[1]]])
+            side = clear_side(here, np.concatenate([*busy, sides, np.array(told).reshape(-1, 2)]))
             _spot(ax, shot, stage, p, words if free else "", "o", 5.0, "white", side=side)
             told += [here] if free else []
     for k, metre in stack.tape_corners_m:

@@ -1,6 +1,7 @@
 import io
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import plans
@@ -12,6 +13,7 @@ from plyflat.bagging import plan_reach
 from plyflat.planned import LayerPlan, RegionPlan
 from plyflat.report.bag import (
     as_it_lies,
+    beside_px,
     pleat_rows,
     reach_pictures,
     reach_words,
@@ -249,3 +251,13 @@ def test_numbers_are_pushed_apart():
     off = spread(near[:1], 46.0, near[3:] - np.array([190.0, 0.0]))
     assert off.shape == (1, 2)
     assert 110.0 - off[0, 0] == pytest.approx(46.0, abs=1.0)
+
+
+def test_numbers_beside_places_keep_to_the_picture():
+    shot = SimpleNamespace(image=np.zeros((300, 400, 3)), pixels=lambda p: p[:, :2])
+    places = np.array([[2.0, 150.0, 0.0], [399.0, 1.0, 0.0], [250.0, 150.0, 0.0]])
+    out = beside_px(shot, places)
+    assert (out > 20.0).all()
+    assert (out < [380.0, 280.0]).all()
+    # Where there is room, a number stands outward of its place.
+    assert out[2] == pytest.approx([250.0 + 26 * 150 / 72, 150.0])
