@@ -156,6 +156,14 @@ def length_mm(way: Floats) -> float:
     return float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
 
 
+def part(way: Floats, start_mm: float, stop_mm: float) -> Floats:
+    """Part of a way (k, 2) from one length along it to a longer one, each no less than 0 and no more than all."""
+    at = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(way, axis=0), axis=1))]
+    stop_mm = min(stop_mm, float(at[-1]))
+    first, last = (np.array([[np.interp(q, at, way[:, i]) for i in range(2)]]) for q in (start_mm, stop_mm))
+    return np.concatenate([first, way[(at > start_mm) & (at < stop_mm)], last])
+
+
 def filled(hull: Floats, radius_mm: float) -> Floats:
     """Return a section (k, 2), its air side above, with every hollow filled as far as a ball cannot reach.
 
@@ -172,13 +180,12 @@ def filled(hull: Floats, radius_mm: float) -> Floats:
     ShapeError
         The section crosses itself.
     """
-    from shapely import LineString, Point, Polygon
-    from shapely.ops import substring
+    from shapely import LineString, Point, Polygon, get_coordinates
 
     low, high = hull.min(axis=0), hull.max(axis=0)
     far = 4.0 * radius_mm + float((high - low).max())
     a, b = hull[0], hull[-1]
-    ground = Polygon([(a[0], low[1] - far), *hull, (b[0], low[1] - far)])
+    ground = Polygon(np.concatenate([[(a[0], low[1] - far)], hull, [(b[0], low[1] - far)]]))
     if not ground.is_valid:
         # Overhangs beyond an end are cut by the line down from it: nothing lies below them for a film.
         ground = ground.buffer(0.0)
@@ -188,12 +195,10 @@ def filled(hull: Floats, radius_mm: float) -> Floats:
     shut = grown.buffer(-radius_mm, quad_segs=QUARTER)
     if shut.geom_type == "MultiPolygon":
         shut = max(shut.geoms, key=lambda q: q.area)
-    ring = LineString(shut.exterior.coords)
-    s, t = (ring.project(Point(q)) for q in (a, b))
-    one = np.asarray(substring(ring, min(s, t), max(s, t)).coords)
-    other = np.concatenate(
-        [np.asarray(substring(ring, max(s, t), ring.length).coords), np.asarray(substring(ring, 0.0, min(s, t)).coords)]
-    )
+    ring = get_coordinates(shut.exterior)
+    line = LineString(ring)
+    s, t = sorted(line.project(Point(q)) for q in (a, b))
+    one, other = part(ring, s, t), np.concatenate([part(ring, t, line.length), part(ring, 0.0, s)])
     way = one if one[:, 1].min() > other[:, 1].min() else other
     if np.linalg.norm(way[0] - a) > np.linalg.norm(way[0] - b):
         way = way[::-1]
@@ -261,12 +266,9 @@ def places(hull: Floats, section: CornerSection) -> list[float]:
 
 def _split(hull: Floats, at: list[float]) -> list[Floats]:
     """Cut a section into the ways between places along it."""
-    from shapely import LineString
-    from shapely.ops import substring
-
-    line = LineString(hull)
-    stops = [0.0, *sorted(q for q in at if 1.0 < q < line.length - 1.0), line.length]
-    return [np.asarray(substring(line, p, q).coords) for p, q in zip(stops[:-1], stops[1:]) if q - p > 1.0]
+    whole = length_mm(hull)
+    stops = [0.0, *sorted(q for q in at if 1.0 < q < whole - 1.0), whole]
+    return [part(hull, p, q) for p, q in zip(stops[:-1], stops[1:]) if q - p > 1.0]
 
 
 def measured(
@@ -360,12 +362,11 @@ def _stretch_at(s: Floats, gap: Floats, own: float) -> tuple[int, int]:
 def _between(hull: Floats, way: Floats) -> float:
     """Area between a stretch of hull and the film over it, mm2."""
     from shapely import LineString, Point, Polygon
-    from shapely.ops import substring
 
     line = LineString(way)
     a, b = (line.project(Point(q)) for q in (hull[0], hull[-1]))
     if len(hull) < 3 or not b > a:
         return 0.0
-    over = np.asarray(substring(line, a, b).coords)
+    over = part(way, a, b)
     # The film is over the hull all along, or on it: the sum over the sides is right where a polygon so thin is not valid.
     return float(Polygon(np.concatenate([hull, over[::-1]])).area)

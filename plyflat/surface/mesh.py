@@ -144,6 +144,18 @@ class Surface:
         object.__setattr__(self, "faces", f)
         object.__setattr__(self, "colors", c)
 
+    def __getstate__(self) -> dict[str, object]:
+        """The tree that points are looked up by stays behind: it is made again where it is wanted."""
+        return {name: value for name, value in self.__dict__.items() if name != "_tree"}
+
+    @cached_property
+    def _tree(self) -> object:
+        import igl
+
+        tree = igl.AABB()
+        tree.init(self.vertices_mm, self.faces)
+        return tree
+
     @cached_property
     def _cross(self) -> Floats:
         a, b, c = (self.vertices_mm[self.faces[:, i]] for i in range(3))
@@ -246,10 +258,8 @@ class Surface:
         ----------
         points_mm : (k, 3) float array, mm
         """
-        import igl
-
-        q = np.atleast_2d(np.asarray(points_mm, dtype=np.float64))
-        d2, face, hit = igl.point_mesh_squared_distance(q, self.vertices_mm, self.faces)
+        q = np.ascontiguousarray(np.atleast_2d(np.asarray(points_mm, dtype=np.float64)))
+        d2, face, hit = self._tree.squared_distance(self.vertices_mm, self.faces, q)  # type: ignore[attr-defined]
         face = np.asarray(face, dtype=np.int64)
         a, b, c = (self.vertices_mm[self.faces[face, i]] for i in range(3))
         u, v, w = b - a, c - a, hit - a

@@ -12,7 +12,7 @@ from plyflat.bag.film import Film
 from plyflat.bag.film_states import SOFT, Bench, film_cures
 from plyflat.bag.pleats import corners_of, place_pleats
 from plyflat.bag.reach import find_bridging
-from plyflat.bag.section_film import lay_over_section
+from plyflat.bag.section_film import lay_over_section, part
 from plyflat.surface.mesh import Surface
 
 FILM = Film("nylon", 700.0, 0.05, yield_mpa=35.0, hardening_mpa=15.0, break_stretch=3.0)
@@ -200,3 +200,10 @@ def test_folds_without_a_fellow_run_out_along_their_corner(wedge):
     one = replace(wedge.fitted().pleats[0], fold=7)
     (fold,) = folds_of([one], wedge.corners, wedge.lines, wedge.tapes[0])
     assert np.linalg.norm(np.subtract(fold.ear.to_mm, fold.ear.from_mm)) > 150.0
+
+
+def test_a_part_of_a_way_is_as_long_as_asked_for():
+    way = np.array([[0.0, 0.0], [30.0, 40.0], [30.0, 100.0]])
+    assert part(way, 25.0, 70.0).tolist() == [[15.0, 20.0], [30.0, 40.0], [30.0, 60.0]]
+    assert part(way, 50.0, 110.0 + 1e-9).tolist() == [[30.0, 40.0], [30.0, 100.0]]
+    assert part(way, 0.0, 110.0).tolist() == way.tolist()
