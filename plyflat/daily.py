@@ -10,9 +10,19 @@ import numpy as np
 
 from .errors import PlyflatError
 from .job.model import Job, Resin
+from .job.resolved import key_text
 from .planned import LayerPlan, PlyPlan, RegionPlan, RollPlan
 from .shop import cure, sun
-from .shop.bleed import PEEL_PLY_RESIN_G_M2, Bleed, Stack, bleed_of, breather_holds, lead_holds_g_m
+from .shop.bleed import (
+    PEEL_PLY_RESIN_G_M2,
+    Bleed,
+    BleedError,
+    Stack,
+    bleed_of,
+    breather_holds,
+    lead_holds_g_m,
+    open_share,
+)
 from .shop.clock import Batch, Fit, PotLife, Speed, Work, batches_of, fit_of, speed_of, steps_of
 from .shop.day import CureDay, Day, RegionDay
 from .shop.finish import Finish, finish_of
@@ -160,6 +170,9 @@ def check_day(job: Job) -> None:
                 1.0, 1.0, part_density_g_cm3=job.resin.part_density_g_cm3, hardener_density_g_cm3=job.resin.hardener_density_g_cm3,
                 ratio=job.resin.ratio, ratio_by_volume=job.resin.ratio_by_volume,
             )  # fmt: skip
+    for name in job.consumables:
+        with _at(f"[consumable.{key_text(name)}] hole"):
+            _open_share(job, name)
     with _at("[cure]"):
         _cure(job, aside)
     with _at("[service]"):
@@ -291,6 +304,7 @@ def _region_day(
         _tape_m(region), _marks(region, job.boat.forward), _layer_m2(region, "peel ply"), _layer_m2(region, "breather"),
         _layer_m2(region, "bag film"), work, pot, batches, steps_of(work, max(len(batches), 1)), fits[0], fits[1],
         gap, gap_basis, putty_g(region), region.putty_stays_g, _thick(job, region), _finish(job, region), _tubes(job, region, pull), lead,
+        _open_share(job, release.material) if (release := _layer(region, "release film")) else None,
     )  # fmt: skip
 
 
@@ -391,6 +405,16 @@ def _tubes(job: Job, region: RegionPlan, pull: Pull | None) -> tuple[Tube, ...]:
         )  # fmt: skip
         for q in job.bags[spec.bag].hollow
     )
+
+
+def _open_share(job: Job, name: str) -> float | None:
+    """How open a release film is, where the job states its holes."""
+    film = job.consumables[name]
+    if film.hole_mm is None and film.hole_pitch_mm is None:
+        return None
+    if film.hole_mm is None or film.hole_pitch_mm is None:
+        raise BleedError("hole and hole_pitch go together", do="State both, or neither.")
+    return open_share(film.hole_mm, film.hole_pitch_mm)
 
 
 def _breather(job: Job, region: RegionPlan) -> Range:

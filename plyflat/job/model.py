@@ -286,6 +286,12 @@ class Consumable(PulledKeys, Table):
         alias="holds",
         description="Resin it takes up when full, from weighing a wet square of your own; peel ply and breather only.",
     )
+    hole_mm: Annotated[float | None, length(0.01, 10, "0.4 mm")] = Field(
+        default=None, alias="hole", description="Diameter of the holes of a release film; with hole_pitch it tells how open it is."
+    )
+    hole_pitch_mm: Annotated[float | None, length(0.1, 500, "6.4 mm")] = Field(
+        default=None, alias="hole_pitch", description="From one hole to the next, in a square pattern."
+    )
     turns_deg: Annotated[tuple[float, ...] | None, forms.TURNS, OURS] = Field(
         default=None,
         alias="turns",

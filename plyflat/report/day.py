@@ -311,6 +311,7 @@ def _bleed(r: RegionDay) -> Block:
         return Block(r.name)
     rows = [
         ("presses out of the laminate", _range(b.leaves_g, "g"), "derived: wet-out less final fibre fraction"),
+        *([] if r.open_share is None else [("release film is open over", f"{100 * r.open_share:.3g} % of its area", "derived: holes over pitch, square pattern")]),
         ("kept by the peel ply", _range(b.peel_g, "g"), "published: informal weighing 30 to 50 g/m², or yours"),
         ("goes on into the breather", _range(b.breather_g, "g"), "derived: the difference"),
         ("share of the breather on the laminate", _range(b.over_laminate, "%", 100.0), "derived: pores at 15 to 25 % solid, assumed, unless [ranges] or holds say otherwise"),

@@ -41,6 +41,26 @@ def holds_from_square_g_m2(dry_g: float, wet_g: float, area_m2: float) -> float:
     return (wet_g - dry_g) / area_m2
 
 
+def open_share(hole_mm: float, pitch_mm: float) -> float:
+    """Return the open share of a film with round holes in a square pattern: pi/4 (d/s)^2.
+
+    Parameters
+    ----------
+    hole_mm, pitch_mm : float
+        Diameter, and distance from one hole to the next.
+
+    Raises
+    ------
+    BleedError
+        Holes that touch, or are none.
+    """
+    if not 0 < hole_mm < pitch_mm < math.inf:
+        raise BleedError(
+            f"holes of {hole_mm:g} mm, one every {pitch_mm:g} mm, leave no film or are none", do="Measure both; the pitch is the larger."
+        )
+    return math.pi / 4 * (hole_mm / pitch_mm) ** 2
+
+
 def breather_holds(
     areal_weight_g_m2: float, *, measured_g_m2: float | None = None, solid_share: Range = BREATHER_SOLID_SHARE
 ) -> Range:

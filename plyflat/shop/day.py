@@ -63,6 +63,8 @@ class RegionDay:
         What the job states as hollow.
     lead_g_m : Range
         What a metre of the lead to the port takes up.
+    open_share : float or None
+        Of the release film, where its holes are stated.
     """
 
     name: str
@@ -93,6 +95,7 @@ class RegionDay:
     finish: Finish
     tubes: tuple[Tube, ...]
     lead_g_m: Range
+    open_share: float | None
 
 
 @dataclass(frozen=True)

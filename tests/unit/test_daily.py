@@ -284,3 +284,16 @@ def test_a_tent_is_heated_where_one_is_stated(plan):
     assert day_of(plan)[0].cure.tent is None
     tent = day_of(plan, RESIN + 'plan = ["10 h at 20 degC", "4 h at 50 degC"]\ntent = "6 m^2"\ntent_loss = "2 W/m^2/K"\n')[0].cure.tent
     assert (tent.hold_w, tent.energy_kwh) == (pytest.approx(360.0), pytest.approx(1.8))
+
+
+def test_holes_of_a_release_film_are_stated_together(plan):
+    film = '[consumable.pierced]\nkind = "release film"\nareal_weight = "25 g/m^2"\nroll_width = "1 m"\nroll_length = "9 m"\n'
+    layers = plan.regions[0].layers
+    release = dataclasses.replace(layers[0], kind="release film", material="pierced")
+    with_film = dataclasses.replace(plan, regions=(dataclasses.replace(plan.regions[0], layers=(layers[0], release, *layers[1:])),))
+    assert day_of(with_film, RESIN + film)[0].regions[0].open_share is None
+    open_ = day_of(with_film, RESIN + film + 'hole = "1.14 mm"\nhole_pitch = "1 in"\n')[0].regions[0].open_share
+    assert open_ == pytest.approx(0.00158, rel=3e-3)
+    for bad, words in (('hole = "1 mm"\n', "go together"), ('hole = "3 mm"\nhole_pitch = "2 mm"\n', "leave no film")):
+        with pytest.raises(PlyflatError, match=rf"\[consumable.pierced\] hole: .*{words}"):
+            check_day(job_from_text(plans.JOB + RESIN + film + bad))

@@ -14,6 +14,7 @@ from plyflat.shop.bleed import (
     breather_holds,
     holds_from_square_g_m2,
     lead_holds_g_m,
+    open_share,
 )
 from plyflat.shop.resin import FractionError, breather_capacity_g_m2
 from plyflat.shop.spread import Range, RangeError, carried
@@ -178,3 +179,12 @@ def test_an_even_laminate_is_judged_by_its_mean():
     assert bleed_of(STACK).over_most.usual == pytest.approx(666.67 / 500, rel=1e-4)
     bare = bleed_of(replace(STACK, breather_m2=0.0))
     assert (bare.over_most.high, bare.wet_enough, bare.more_breather) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.reference(source="holes of 0.38 and 1.14 mm, 6.35 to 25.4 mm apart (trade glossary): pi/4 (d/s)^2 worked apart", kind="derived")
+@pytest.mark.parametrize(("hole", "pitch", "percent"), [(1.14, 25.4, 0.158), (1.14, 6.35, 2.53), (0.38, 6.35, 0.281)])
+def test_how_open_a_perforated_film_is(hole, pitch, percent):
+    assert 100 * open_share(hole, pitch) == pytest.approx(percent, rel=3e-3)
+    for bad in ((0.0, 6.0), (6.0, 6.0), (7.0, 6.0)):
+        with pytest.raises(BleedError, match="leave no film or are none"):
+            open_share(*bad)
