@@ -22,7 +22,7 @@ from ..surface._topology import surface_edges
 from ..surface.crease import turns
 from ..surface.cut import refine
 from ..surface.mesh import Bools, Floats, Ints, Surface
-from ..surface.noise import noise_mm
+from ..surface.noise import SHRINK_MOST, calmed, noise_mm
 from ._ball_reach import Closing, ball_reach, closing, thinned
 from .wall_corners import OWN, WallCorner, held_from_three_sides
 from .wedge import free_radius_mm
@@ -37,6 +37,12 @@ HOLLOW_DEG = 4.0
 OPEN, OPEN_NOISY = 2e-5, 0.25
 #: Less noise than this needs no smoothing, mm.
 NOISE_MM = 0.02
+#: A spot on a noisy scan lies where the surface turns by this share of what its gap asks for at least; as many of its deepest
+#: places are looked at, what is as near to the ball as this share of its radius counts as touched if it faces it (cosine), and
+#: of the turns between such places so many are less than the one that counts.
+HOLLOW, TRIED, TOUCHED, FACING, OF_PAIRS = 0.8, 8, 0.1, 0.5, 0.9
+#: A turn of so much is enough: smoothing takes some of a corner's from a small ball.
+ENOUGH_DEG = 30.0
 #: What is this share of the deepest is as deep.
 DEEP = 0.97
 #: Sections measured in one spot, and how far the ball's centres may stray from a line (ratio of variances) there.
@@ -144,7 +150,8 @@ def find_bridging(
     least_mm : float
         Spots less deep than this are not told.
     smooth_mm : float
-        Scale of the smoothing of a noisy scan; it does not reach across corners. 0 uses the surface as it is.
+        Scale of the smoothing of a noisy scan; it does not reach across corners. 0 uses the surface as it is. What is told
+        of a noisy scan lies over a hollow that is still one when it is smoothed over twice this scale, corners and all.
     resin_g_per_cm3 : float
 
     Returns
@@ -181,6 +188,8 @@ def find_bridging(
     # Of a noisy scan only its own vertices are judged by: points put into its faces lie on chords of the noise.
     judged = np.arange(len(reach)) < n if noise else np.ones(len(reach), dtype=bool)
     label = _labelled(fine, gaps, judged, open_mm, least)
+    if noise:
+        label, gaps = _without_dents(surface, label, gaps, centres[0], radius, least, 2 * smooth_mm)
     if label.max(initial=-1) < 0:
         return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], (), radius, least, noise)
     patch = _patch(fine, reach, label, balls, centres)
@@ -189,7 +198,7 @@ def find_bridging(
         found = [_by_vertices(fine, s, k, label, gaps, judged) for k, s in enumerate(found)]
     order = sorted(range(len(found)), key=lambda k: -found[k].depth_mm)
     spots = tuple(_filled(found[k], 1e-3 * resin_g_per_cm3) for k in order)
-    held = held_from_three_sides(fine, np.where(judged, gaps[0], 0.0), centres[0], radius_mm=radius, least_mm=least)
+    held = held_from_three_sides(fine, np.where(judged & (label >= 0), gaps[0], 0.0), centres[0], radius_mm=radius, least_mm=least)
     number = np.argsort(order) + 1
     met = tuple(_met(fine, patch, k, int(number[label[k]]), gaps, centres, 1e-3 * resin_g_per_cm3) for k in held)
     return Bridging(gaps[0][:n], gaps[1][:n], reach[:n], spots, radius, least, noise, met)
@@ -301,6 +310,55 @@ def _labelled(work: Surface, gaps: tuple[Floats, ...], judged: Bools, open_mm: f
         near = mine[cKDTree(work.vertices_mm[mine]).query(work.vertices_mm[others], workers=-1)[1]]
         label[others] = label[near]
     return label
+
+
+def _without_dents(
+    surface: Surface, label: Ints, gaps: tuple[Floats, ...], centre: Floats, radius: float, least: float, scale: float
+) -> tuple[Ints, tuple[Floats, ...]]:
+    """Take out spots of a noisy scan that lie over no hollow: peaks of noise on a wall, or along the edge of a thin fin.
+
+    A ball of radius r that stands g off a place touches both sides of it, and between its normals there the surface turns
+    inwards by no less than 2 acos(r / (r + g)), which a sharp notch has. Peaks hold a ball up where the surface, seen over
+    ``scale``, hardly turns; a turn of a share HOLLOW of the least passes.
+    """
+    passes = min(round(2 * (scale / surface.mean_edge_mm) ** 2), SHRINK_MOST)
+    if passes < 1:
+        return label, gaps
+    normal = calmed(surface, passes).vertex_normals
+    asked = min(HOLLOW * 2 * float(np.arccos(radius / (radius + least))), np.radians(ENOUGH_DEG))
+    v = surface.vertices_mm
+    tree = cKDTree(v)
+    number = np.arange(label.max(initial=-1) + 2)
+    number[-1] = -1
+    kept = 0
+    for k in range(label.max(initial=-1) + 1):
+        mine = np.flatnonzero(label == k)
+        deep = mine[np.argsort(-gaps[0][mine], kind="stable")]
+        deep = deep[(gaps[0][deep] >= least) & np.isfinite(centre[deep]).all(axis=1)]
+        deep = deep[thinned(centre[deep], 0.5 * radius)][:TRIED] if len(deep) else deep
+        if any(_turn_under(v, normal, tree, centre[q], radius, asked) > asked for q in deep):
+            number[k], kept = kept, kept + 1
+        else:
+            number[k] = -1
+    dent = (label >= 0) & (number[label] < 0)
+    return number[label], tuple(np.where(dent, 0.0, g) for g in gaps)
+
+
+def _turn_under(v: Floats, normal: Floats, tree: cKDTree, c: Floats, radius: float, least: float) -> float:
+    """How far a surface turns inwards between the places that a ball touches, rad; 0 where none are as far apart as a turn
+    by half of ``least`` would have them."""
+    near = np.asarray(tree.query_ball_point(c, (1 + TOUCHED) * radius), dtype=np.int64)
+    way = (c - v[near]) / np.maximum(row_lengths(c - v[near]), 1e-300)[:, None]
+    near = near[(way * normal[near]).sum(axis=1) > FACING]
+    if len(near) < 2:
+        return 0.0
+    i, j = np.triu_indices(len(near), 1)
+    chord = v[near[j]] - v[near[i]]
+    far = row_lengths(chord)
+    # Two normals of a ball that are turned by an angle a differ by 2 sin(a/2) along the chord between them.
+    turned = -(chord * (normal[near[j]] - normal[near[i]])).sum(axis=1) / np.maximum(far, 1e-300)
+    turned = turned[far > radius * np.sin(0.5 * least)]
+    return 2 * float(np.arcsin(np.clip(0.5 * np.quantile(turned, OF_PAIRS), 0.0, 1.0))) if len(turned) else 0.0
 
 
 def _parts(work: Surface, inside: Bools) -> Ints:

@@ -45,6 +45,28 @@ def test_the_noisy_edge_of_a_thin_fin_is_no_place_that_a_film_bridges():
     assert found.wall_corners == ()
 
 
+@pytest.mark.parametrize(("hangs_together", "seed"), [(False, 1), (False, 2), (True, 0), (True, 1), (True, 2)])
+def test_dents_along_the_edge_of_a_fine_scan_of_a_fin_are_no_spots(hangs_together, seed):
+    # Clean, the two feet alone are bridged; along the edge 70 mm up a millimetre of noise holds the ball up to 2.6 mm off.
+    v, f = shapes.swept([[-100, 0], [-9, 0], [-1.5, 70], [1.5, 70], [9, 0], [100, 0]], 90.0, 2.0)
+    rough = shapes.rough(v, f, 1.0, 4.0, seed) if hangs_together else v + np.random.default_rng(seed).normal(0, 1.0, v.shape)
+    found = find_bridging(Surface(rough, f), **FILM)
+    assert len(found.spots) == 2
+    assert all(s.place_mm[2] < 15.0 for s in found.spots)
+    high = v[:, 2] > 60
+    assert found.gap_mm[high].max() < found.least_mm
+    assert found.gap_most_mm[high & (found.gap_mm == 0)].max() < 5.0
+
+
+@pytest.mark.parametrize(("angle", "tension", "deep"), [(90, 250.0, 2.07), (130, 1000.0, 2.07), (60, 250.0, 5.0)])
+def test_true_corners_of_a_noisy_scan_stay(angle, tension, deep):
+    v, f = shapes.wedge(angle, length=120, step=4.0)
+    found = find_bridging(Surface(v + np.random.default_rng(3).normal(0, 1.0, v.shape), f), pressure_kpa=50.0, tension_n_per_m=tension)
+    (spot,) = found.spots
+    assert np.hypot(*spot.place_mm[1:]) < 8.0
+    assert spot.depth_mm == pytest.approx(deep, abs=2.5)
+
+
 def test_noise_moves_a_corner_of_three_walls_but_invents_none():
     v, f = shapes.three_planes()
     found = find_bridging(Surface(v + np.random.default_rng(0).normal(0, 1.0, v.shape), f), **FILM)
