@@ -9,11 +9,13 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .bag.corners import CornerSection, corner_sections, hollow_lines
+from .bag.envelope import FilmWay
 from .bag.layers import TightLine, cut_at_lines, length_on, named_after, tight_lines
 from .bag.pleats import corners_of
 from .bag.ports import Clear, Ground, Port, place_ports
 from .bag.stack import TapeRun, mask_outside, strip_template, tape_length_mm, tape_run
 from .bag.wedge import depth_factor
+from .bag.widths import rows_length_mm
 from .bagging import CORNER_MM, FILM_MM
 from .cloth.flatten import Flat, cloth_stretch, flatten, strain_of
 from .cloth.opening import Opened, open_patch
@@ -22,7 +24,7 @@ from .cloth.splice import split_for_roll
 from .cloth.template import Template
 from .daily import pressure_on_bag_kpa
 from .enveloping import Ask, film_ways
-from .errors import OutlineError
+from .errors import FitError, OutlineError
 from .job.model import Bag, FilmLayer, Job, Layer, RegionSpec, SheetLayer
 from .nearness import laid_piece
 from .placing import Placed
@@ -506,14 +508,28 @@ def _costs(
     for way in ways:
         tape_mm = way.seams_mm + (0.0 if way.name == "envelope" else around + run.corners_mm)
         tape_mm += pleats if way.name == "sheet" else 0.0
-        cost = None
-        if film.price_per_m is not None and line.price_per_m is not None and film.roll_width_mm and way.can:
-            taken_mm = (way.film_mm2 + way.beside_mm2) / film.roll_width_mm
-            cost = (taken_mm * film.price_per_m + tape_mm * line.price_per_m) / 1000
-        rows.append(WayCost(way.name, way.what, len(way.templates), way.film_mm2, way.waste_mm2, tape_mm if way.can else 0.0, cost, False))
+        cost, lost = None, way.waste_mm2
+        if film.roll_width_mm and way.can:
+            taken_mm = _taken_mm(way, film.roll_width_mm, film.turns_deg)
+            # What each piece takes by itself is replaced by what they take together.
+            lost += taken_mm * film.roll_width_mm - way.film_mm2 - way.beside_mm2
+            if film.price_per_m is not None and line.price_per_m is not None:
+                cost = (taken_mm * film.price_per_m + tape_mm * line.price_per_m) / 1000
+        rows.append(WayCost(way.name, way.what, len(way.templates), way.film_mm2, lost, tape_mm if way.can else 0.0, cost, False))
     can = [k for k, way in enumerate(ways) if way.can]
     best = min(can, key=lambda k: (rows[k].cost or 0.0, rows[k].film_mm2, rows[k].tape_mm), default=-1)
     yield from (replace(row, least=k == best) for k, row in enumerate(rows))
+
+
+def _taken_mm(way: FilmWay, roll_width_mm: float, turns_deg: tuple[float, ...] | None) -> float:
+    """Length that a way's pieces take off the roll, side by side where they have room."""
+    bounds = [q.cut.bounds for q in way.templates for _ in range(q.copies)]
+    quarter = not turns_deg or any(turn % 180 == 90 for turn in turns_deg)
+    alone_mm = (way.film_mm2 + way.beside_mm2) / roll_width_mm
+    try:
+        return min(rows_length_mm([(x1 - x0, y1 - y0) for x0, y0, x1, y1 in bounds], roll_width_mm, turned=quarter), alone_mm)
+    except FitError:
+        return alone_mm
 
 
 def _with_leads(

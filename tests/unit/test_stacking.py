@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 import shapes
@@ -279,8 +281,12 @@ def test_the_ways_to_cut_the_film_stand_side_by_side(placed, folder):
     assert "open along 1 edge" in pouch.what
     assert [q.least for q in (sheet, two, pouch)].count(True) == 1
     # Film off a roll of 1.5 m at 2 EUR/m, and tape at 0.5.
-    taken = (sheet.film_mm2 + 0.0) / 1500
-    assert sheet.cost >= (2 * taken + 0.5 * sheet.tape_mm) / 1000
+    long, wide = (float(q) for q in re.search(r"a sheet of (\d+) by (\d+) mm in one piece", sheet.what).groups())
+    # Both sides go on the roll: laid across it, the sheet takes its shorter one.
+    assert max(long, wide) < 1500
+    taken = min(long, wide)
+    assert sheet.cost == pytest.approx((2 * taken + 0.5 * sheet.tape_mm) / 1000, rel=1e-3)
+    assert sheet.waste_mm2 == pytest.approx(1500 * taken - sheet.film_mm2, rel=0.01)
     (loop,) = stack.tape.loops_mm
     assert sheet.tape_mm == pytest.approx(loop + 2 * 50)
     assert two.tape_mm == pytest.approx(loop + 2 * 50 + 460, abs=1.0)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from shapely import box, union_all
 from shapely.affinity import translate
 
-from plyflat.bag.widths import film_width, strip_templates
+from plyflat.bag.widths import film_width, rows_length_mm, strip_templates
 from plyflat.errors import FitError, QuantityError
 
 
@@ -99,3 +99,18 @@ def test_what_no_roll_can_do_is_refused():
 def test_lengths_that_cannot_be(bad):
     with pytest.raises(QuantityError):
         made(**{"length": 1000.0, "width": 1000.0, **bad})
+
+
+def test_pieces_stand_side_by_side_on_the_roll():
+    # Two of 770 by 265 mm: turned they need two rows of 265; along the roll one of 770.
+    assert rows_length_mm([(770.0, 265.0)] * 2, 1500.0) == 530.0
+    assert rows_length_mm([(770.0, 265.0)] * 2, 1600.0) == 265.0
+    assert rows_length_mm([(770.0, 265.0)] * 2, 1500.0, turned=False) == 770.0
+    # What is longer than the roll is wide lies along it; the short ones fill the row beside it.
+    assert rows_length_mm([(1900.0, 900.0), (500.0, 600.0), (300.0, 600.0)], 1500.0) == 2200.0
+    assert rows_length_mm([(1900.0, 900.0), (500.0, 600.0)], 1500.0) == 1900.0
+    with pytest.raises(FitError, match="1600 mm wide is wider than its roll of 1500 mm"):
+        rows_length_mm([(1600.0, 1600.0)], 1500.0)
+    with pytest.raises(FitError):
+        rows_length_mm([(100.0, 1600.0)], 1500.0, turned=False)
+    assert rows_length_mm([(100.0, 1600.0)], 1500.0) == 1600.0
