@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..export.drawing import file_stem
+from ..surface.geodesic import geodesic_path
 from ..surface.mesh import Floats, closed_length
 from .film import excess_picture
 from .hull import Stage, _directions, _page, hatch
@@ -27,6 +28,8 @@ _BAR_IN = 2.15
 _WORDS, _WORDS_UP = 0.1, 0.55
 _SECTION_IN = 3.0
 _DRAWN = 3
+#: A pleat's lead is drawn in at least so many steps.
+_LEAD_STEPS = 40
 _NARROW_PX = 40.0
 _ROUND_PX = 3
 #: Places numbered in a picture, and how far a number stands beside its place, points.
@@ -215,7 +218,7 @@ def pleat_picture(stage: Stage, reach: BagReach) -> Picture:
     # A light core, so that it is seen on a hull of any shade and leads stand off it.
     for line in _over(stage, reach, 1.5):
         stage.scene.line(line, colour="white", width=4.0, closed=True)
-    leads = [_lead(stage, reach, p) for p in reach.pleats]
+    leads = [lead_of(stage, reach, p) for p in reach.pleats]
     for lead in leads:
         stage.scene.line(lead, colour=INK, width=3.0)
     shots = stage.shoot()
@@ -244,15 +247,36 @@ def _nearest(points: Floats, p: Sequence[float] | Floats) -> int:
     return int(np.argmin(np.linalg.norm(points - np.asarray(p), axis=1)))
 
 
-def _lead(stage: Stage, reach: BagReach, pleat: Pleat) -> Floats:
-    """A line over the hull from a pleat towards its corner."""
+def lead_of(stage: Stage, reach: BagReach, pleat: Pleat) -> Floats:
+    """Return a line (k, 3) over the hull from a pleat to the corner that it feeds, lifted off it to be seen.
+
+    Parameters
+    ----------
+    stage : Stage
+    reach : BagReach
+    pleat : Pleat
+    """
     corner = next(c for c in reach.corners if c.name == pleat.feeds)
     own = np.array([s.place_mm for s in reach.sections if s.line in corner.lines])
     start = np.array(pleat.place_mm)
     end = own[_nearest(own, pleat.place_mm)] if pleat.ends_mm is None else np.array(pleat.ends_mm)
-    way = start + np.linspace(0.0, 0.9 if pleat.ends_mm is None else 1.0, 40)[:, None] * (end - start)
-    found = reach.surface.locate(way)
-    return np.asarray(found.points_mm + 3 * stage.lift_mm * reach.surface.face_normals[found.face])
+    hull = reach.surface
+    a, b = _nearest(hull.vertices_mm, start), _nearest(hull.vertices_mm, end)
+    between = geodesic_path(hull, a, b)[1:-1] if a != b else np.zeros((0, 3))
+    way = _evenly(np.concatenate([start[None], between, end[None]]), float(np.linalg.norm(end - start)) / _LEAD_STEPS)
+    found = hull.locate(way)
+    # Over a rim the mean of both sides' normals leads out of it.
+    up = (found.weights[:, :, None] * hull.vertex_normals[hull.faces[found.face]]).sum(axis=1)
+    return np.asarray(found.points_mm + 3 * stage.lift_mm * up / np.maximum(np.linalg.norm(up, axis=1), 1e-9)[:, None])
+
+
+def _evenly(way: Floats, step: float) -> Floats:
+    """Points along a way, its own among them, no further apart than a step."""
+    out = [way[:1]]
+    for p, q in zip(way[:-1], way[1:]):
+        count = max(int(np.ceil(np.linalg.norm(q - p) / max(step, 1e-9))), 1)
+        out.append(p + np.arange(1, count + 1)[:, None] / count * (q - p))
+    return np.concatenate(out)
 
 
 def _start(ax: Any, shot: Shot, stage: Stage, p: Floats, busy: Floats) -> None:

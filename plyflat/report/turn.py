@@ -22,7 +22,7 @@ import numpy as np
 
 from ..progress import Tell, quiet
 from ..surface.mesh import Floats, Surface
-from .bag import _lead, _over
+from .bag import _over, lead_of
 from .hull import Stage, _dense
 from .scene import lifted, thinned
 from .style import FAINT, HULL, INK, TINT, steps
@@ -207,7 +207,7 @@ def _lines(stage: Stage) -> Iterator[_Line]:
     yield _Line("warp", "warp line", (stage.raised(np.asarray(region.warp_mm)),), INK, 0.8, closed=False)
     if region.reach is not None:
         for pleat in region.reach.pleats:
-            yield _Line("", "pleats, by number", (_lead(stage, region.reach, pleat),), INK, 1.2, closed=False)
+            yield _Line("", "pleats, by number", (lead_of(stage, region.reach, pleat),), INK, 1.2, closed=False)
 
 
 def _ply_told(ply: PlyPlan) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from ..export.drawing import file_stem
-from .bag import _above, _lead, _marked, _numbers, _over
+from .bag import _above, _marked, _numbers, _over, lead_of
 from .hull import Stage, _directions, _page
 from .scene import lifted
 from .style import INK, MAP, SMALL_PT, TINT, Picture, as_png
@@ -169,7 +169,7 @@ def whole_picture(stage: Stage, reach: BagReach, state: WholeState, how: str, *,
         stage.scene.line(line, colour=INK, width=2.5, closed=True)
     if pleats:
         for p in reach.pleats:
-            stage.scene.line(_lead(stage, reach, p), colour=INK, width=3.0)
+            stage.scene.line(lead_of(stage, reach, p), colour=INK, width=3.0)
     shots = stage.shoot()
     masks = _above(stage, reach, gap, limit)
     title = f"{stage.region.name}: the film laid whole, {how}"

@@ -14,6 +14,7 @@ from plyflat.planned import LayerPlan, RegionPlan
 from plyflat.report.bag import (
     as_it_lies,
     beside_px,
+    lead_of,
     pleat_rows,
     reach_pictures,
     reach_words,
@@ -58,6 +59,23 @@ def test_there_are_a_map_pleats_and_sections(made):
     off = re.search(r"corner 1: ([0-9.]+) mm off without pleats, ([0-9.]+) mm with them", pictures[2].alt)
     assert float(off[2]) <= 3.0 < float(off[1])
     assert "at 4 places it folds" in pictures[3].alt
+
+
+def test_a_lead_runs_over_the_hull_from_its_pleat_right_into_the_corner(made):
+    plan, region, _ = made
+    reach = region.reach
+    stage = SimpleNamespace(lift_mm=0.5)
+    for pleat in reach.pleats:
+        assert pleat.ends_mm is not None
+        for told in (pleat, replace(pleat, ends_mm=None)):
+            lead = lead_of(stage, reach, told)
+            assert np.linalg.norm(lead[0] - pleat.place_mm) < 2.0
+            # Down the wall too, with no leap from the rim to the floor.
+            assert np.linalg.norm(np.diff(lead, axis=0), axis=1).max() < 6.0
+            assert reach.surface.locate(lead).distance_mm.max() < 1.6
+            ends = [pleat.ends_mm] if told.ends_mm else [s.place_mm for s in reach.sections]
+            assert min(np.linalg.norm(lead[-1] - q) for q in ends) < 2.0
+            assert lead[-1, 2] < -58.0
 
 
 def test_the_gap_is_drawn_in_the_shades_of_its_legend(made):
