@@ -298,8 +298,7 @@ def _feet(
         return _apart([_onto(tape, p)[0] for p in _outside(tape, np.array(met))], closed_length(tape))
     # Corners of the rim: film is short there, on the way from the corner line to the tape.
     rim = [np.array(b.place_mm) for b in bends if b.deg < RIM_DEG]
-    depth = float(np.ptp(points, axis=0).max())
-    rim = [p for p in rim if np.linalg.norm(points - p, axis=1).min() < max(depth, JOINED_MM)]
+    rim = [p for p in rim if np.linalg.norm(points - p, axis=1).min() < JOINED_MM]
     if not 3 <= len(_apart([_onto(tape, p)[0] for p in rim], closed_length(tape))) <= MOST_ROUND:
         rim = _round(points)
     return _apart([_onto(tape, p)[0] for p in rim], closed_length(tape))

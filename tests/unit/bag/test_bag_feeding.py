@@ -207,3 +207,39 @@ def test_a_part_of_a_way_is_as_long_as_asked_for():
     assert part(way, 25.0, 70.0).tolist() == [[15.0, 20.0], [30.0, 40.0], [30.0, 60.0]]
     assert part(way, 50.0, 110.0 + 1e-9).tolist() == [[30.0, 40.0], [30.0, 100.0]]
     assert part(way, 0.0, 110.0).tolist() == way.tolist()
+
+
+def test_folds_that_give_alike_are_made_alike_and_none_much_lower_than_the_highest():
+    place = Place(*shapes.wedge(90, length=200, first=100, second=100, step=10.0))
+    one = place.pleats[0]
+
+    def fitted(*ends):
+        pleats = [replace(one, place_mm=q, ends_mm=None, number=k + 1, at_m=0.1 * k) for k, q in enumerate(ends)]
+        fed = fit_pleats(
+            pleats, place.corners, place.lines, place.sections, FILM, place.tapes, pressure_kpa=80.0, limit_mm=3.0, most_mm=500.0
+        )
+        return [f.ear.height_mm for f in fed.folds], fed
+
+    # Two folds along the corner, side by side: any share of both would feed it, and they take half each.
+    alone, fed = fitted((0.0, 20.0, 0.0), (200.0, 20.0, 0.0))
+    both, _ = fitted((0.0, 20.0, 0.0), (0.0, 0.0, 20.0), (200.0, 20.0, 0.0), (200.0, 0.0, 20.0))
+    assert both == pytest.approx([0.5 * alone[0]] * 2, rel=1e-6)
+    # A fold across it gives no section anything, and is half as high as that which does.
+    mixed, _ = fitted((0.0, 20.0, 0.0), (100.0, 100.0, 0.0), (200.0, 20.0, 0.0), (100.0, 0.0, 100.0))
+    assert sorted(mixed) == pytest.approx([0.5 * alone[0], alone[0]], rel=1e-6)
+    assert 2 * alone[0] == pytest.approx(fed.wanted_mm.max(), rel=1e-6)
+
+
+def test_a_film_is_said_to_draw_where_it_is_pulled_as_hard_as_it_yields(wedge):
+    taut = wedge.bench.state("taut", FILM, 80.0)
+    assert taut.draws
+    # Free of friction, with all the film it wants, it hangs slacker than that.
+    bench = replace(wedge.bench, friction=0.0)
+    fed = wedge.fitted()
+    slack = bench.state("fed", FILM, 80.0, fed=fed, share=1.2)
+    most = max(q.tension_n_per_m for q in (*slack.laid, *slack.held))
+    assert slack.draws == (most >= 0.999e3 * FILM.yield_n_per_mm)
+    assert not slack.draws
+    assert most < 0.9e3 * FILM.yield_n_per_mm
+    # A film that never yields never draws, however hard it is pulled.
+    assert not bench.state("stiff", replace(FILM, yield_mpa=None, hardening_mpa=0.0), 80.0).draws

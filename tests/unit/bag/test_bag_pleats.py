@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import shapes
 
-from plyflat.bag.corners import corner_sections, film_bends, hollow_lines
+from plyflat.bag.corners import Bend, corner_sections, film_bends, hollow_lines
 from plyflat.bag.pleats import Pleat, check_tape, corners_of, place_pleats
 from plyflat.errors import OutlineError, QuantityError
 from plyflat.surface.mesh import Surface
@@ -97,6 +97,37 @@ def test_a_rib_wants_what_both_its_sides_lack():
     one = 140 + 60 - np.hypot(140, 60)
     total = sum(c.slack_mm for c in corners)
     assert total == pytest.approx(2 * one, rel=0.02)
+
+
+def test_a_long_pocket_gets_its_pleats_at_the_corners_of_its_rim_and_at_no_others():
+    # A quarter of the turn apart, as round a post, they would stand off its corners.
+    s = Surface(*shapes.box_pocket(size=(240, 120), depth=60, step=20.0))
+    lines = hollow_lines(s)
+    corners = corners_of(lines, corner_sections(s, lines, allowed_mm=6.0))
+    tape = s.vertices_mm[s.boundary_loops[0]]
+    bends = film_bends(s)
+    other = Bend((190.0, 0.0, 0.0), -90.0)
+    for rims in (bends, (*bends, other)):
+        pleats = place_pleats(s, tape, lines, corners, rims, **FILM)
+        assert corner_places(pleats) == [(-1, -1), (-1, 1), (1, -1), (1, 1)]
+        # The nearest of the tape to each corner of the rim lies straight out from it.
+        for p in pleats:
+            x, y, _ = np.abs(p.place_mm)
+            assert (x == pytest.approx(120) and y == pytest.approx(160)) or (x == pytest.approx(220) and y == pytest.approx(60))
+
+
+def test_tape_on_both_sides_of_a_thin_rib_does_not_cross_itself():
+    rib = [[-100, 0], [-2, 0], [-2, 60], [2, 60], [2, 0], [100, 0]]
+    s = Surface(*shapes.swept(rib, 120, 5.0))
+    # Along the one side at half its height, over the top, and down the other side behind that.
+    way = [(20, -2, 30), (100, -2, 30), (100, -2, 60), (100, 2, 60), (100, 2, 45), (63, 2, 45), (63, 2, 5), (20, 2, 5), (20, 2, 60), (20, -2, 60)]
+    way = np.array([*way, way[0]], dtype=float)
+    tape = np.concatenate([a + np.arange(10)[:, None] / 10 * (b - a) for a, b in zip(way[:-1], way[1:])])
+    check_tape(s, tape)
+    # On one and the same side it does.
+    low = np.where((tape[:, 1] == 2.0) & (tape[:, 2] < 50), -2.0, tape[:, 1])
+    with pytest.raises(OutlineError, match="crosses itself"):
+        check_tape(s, np.column_stack([tape[:, 0], low, tape[:, 2]]))
 
 
 def test_a_flat_sheet_needs_none():
