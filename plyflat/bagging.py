@@ -15,7 +15,7 @@ from .daily import pressure_on_bag_kpa
 from .errors import OutlineError, ShapeError
 from .filming import FILM_MM, JOINED, film_of, place_film, tube_notes
 from .job.model import Bag, Job
-from .planned import BagReach, LayerPlan
+from .planned import BagReach, FilmPlan, LayerPlan
 from .progress import Tell, quiet
 from .surface.crease import Crease
 
@@ -80,7 +80,7 @@ def plan_reach(
     first, *inner = (surface.vertices_mm[q] for q in tape.loops)
     inner = [np.roll(q, -int(np.argmax(q @ np.asarray(job.boat.forward))), axis=0) for q in inner]
     tuck = min(bag.film.tuck_kpa, pressure)
-    notes: list[Note] = [*tubes, *_spot_notes(bridging, bag.film.cut in JOINED)]
+    notes: list[Note] = []
     try:
         pleats = place_pleats(
             surface, first, lines, corners, bends, inner_mm=inner,
@@ -96,7 +96,8 @@ def plan_reach(
     )
     film, pleats, more = place_film(job, bag, layers, reach, lines, plies_mm=plies_mm, progress=progress)
     reach = _fed_walls(replace(reach, film=film, pleats=pleats))
-    return reach, (*notes, *_wall_notes(reach), *_far_notes(reach), *more)
+    spots = _spot_notes(bridging, bag.film.cut in JOINED, _least_fillet_mm(film))
+    return reach, (*tubes, *spots, *notes, *_wall_notes(reach), *_far_notes(reach), *more)
 
 
 def _fed_walls(reach: BagReach) -> BagReach:
@@ -155,9 +156,14 @@ def _far_notes(reach: BagReach) -> list[Note]:
     ]
 
 
-def _spot_notes(found: Bridging, joined: bool) -> list[Note]:
+def _least_fillet_mm(film: FilmPlan | None) -> float:
+    """Radius of the fillet that was tried and keeps the limit; 0 where none was."""
+    return next((q.fillet_mm for q in film.cures if q.kind == "fillet" and q.meets), 0.0) if film is not None else 0.0
+
+
+def _spot_notes(found: Bridging, joined: bool, fillet_mm: float) -> list[Note]:
     """One note for each of the deepest spots, and one for the rest together."""
-    notes = [(_spot_words(k, s), _spot_help(s, found, joined)) for k, s in enumerate(found.spots[:TOLD], 1)]
+    notes = [(_spot_words(k, s), _spot_help(found, joined, fillet_mm)) for k, s in enumerate(found.spots[:TOLD], 1)]
     rest = found.spots[TOLD:]
     if rest:
         grams = sum(s.resin_g for s in rest)
@@ -180,12 +186,13 @@ def _spot_words(number: int, spot: Spot) -> str:
     )
 
 
-def _spot_help(spot: Spot, found: Bridging, joined: bool) -> str:
+def _spot_help(found: Bridging, joined: bool, fillet_mm: float) -> str:
     if joined:
         return "Work the film in there by hand, where it is joined its seam first; cut peel ply, release film and breather along the corner line."
+    least = f"{fillet_mm:.0f} mm, which keeps the limit, or of " if 0.0 < fillet_mm < found.radius_mm - 0.5 else ""
     return (
-        f"Make the pleats on the list, push film and layers into the corner first, or run a fillet of "
-        f"{found.radius_mm:.0f} mm; cut peel ply, release film and breather along the corner line."
+        f"Make the pleats on the list, push film and layers into the corner first, or run a fillet of {least}"
+        f"{found.radius_mm:.0f} mm, which a taut film follows; cut peel ply, release film and breather along the corner line."
     )
 
 

@@ -45,7 +45,7 @@ def test_pocket(job):
     (text, do), *_ = notes
     assert text.startswith("spot 1: a taut film stands 16 to 32 mm off the hull")
     assert "g of resin" in text
-    assert "fillet of 22 mm" in do
+    assert "or of 22 mm, which a taut film follows" in do
     (walls, cure) = next(n for n in notes if n[0].startswith("three walls meet"))
     assert "at 4 places, W1 to W4" in walls
     low, high = (float(q) for q in re.search(r"stands (\d+) to (\d+) mm off", walls).groups())

@@ -115,6 +115,16 @@ def test_what_a_taut_film_lacks_is_told_where_it_bridges(plan, tmp_path):
     assert lacking(follows) == []
 
 
+def test_the_fillets_that_a_warning_and_the_cures_tell_are_told_apart(plan):
+    reach = plan.regions[0].reach
+    (cure,) = (q for q in reach.film.cures if q.kind == "fillet")
+    (told,) = (c.do for c in plan.cautions if "spot 1:" in c.text)
+    assert cure.meets
+    assert cure.fillet_mm < reach.bridging.radius_mm
+    assert f"a fillet of {cure.fillet_mm:.0f} mm, which keeps the limit, or of {reach.bridging.radius_mm:.0f} mm, which a taut film follows;" in told
+    assert f"a fillet of {cure.fillet_mm:.0f} mm" in cure.what
+
+
 def test_cures_try_the_other_films_of_the_job(plan):
     film = plan.regions[0].reach.film
     thin = next(q for q in film.cures if q.what.startswith("thin film"))
