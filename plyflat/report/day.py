@@ -335,9 +335,9 @@ def _enough(b: Bleed) -> list[tuple[str, str, str]]:
     if b.more_breather <= 0:
         return []
     wet = "drier cloth alone does not" if b.wet_enough <= 0 else f"{percent(b.wet_enough)} of fibre by mass or more: at most {100 * (1 / b.wet_enough - 1):.0f} g of mixed resin on 100 g of cloth"
-    more = f"{b.more_breather:.2f} times what is planned" if b.more_breather > 1 else f"no: the high end asks for {percent(b.more_breather)} of what is planned"
+    more = f"{b.more_breather:.2f} times what is planned" if b.more_breather > 1 else f"none: the high end asks for {percent(b.more_breather)} of what is planned"
     basis = "derived: the same, with more breather instead"
-    return [("keeps this breather open", wet, "derived: wetted out so, the high end stays within the usable share (common practice)"), ("more breather wanted", more, basis)]
+    return [("keeps this breather open", wet, "derived: wetted out so, the high end stays within the usable share (common practice)"), ("or so much more breather", more, basis)]
 
 
 def _clock_block(r: RegionDay) -> Block:

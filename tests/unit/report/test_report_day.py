@@ -450,3 +450,16 @@ def test_the_sheet_says_by_when_the_film_is_down(plan):
     (sheet,) = sheets(plan)
     boxes = next(s for s in sheet.stages if s.name == "Pull").boxes
     assert f"Film down and pump started by {minute // 60:02d}:{minute % 60:02d} if the first mix was at 09:00" in boxes
+
+
+def test_how_wet_the_cloth_may_be_stands_with_the_bleed(plan):
+    from plyflat.report.day import _enough
+
+    bleed = plan.day.regions[0].bleed
+    rows = _enough(replace(bleed, wet_enough=0.55, more_breather=1.78))
+    assert rows[0][1] == "55 % of fibre by mass or more: at most 82 g of mixed resin on 100 g of cloth"
+    assert rows[1][:2] == ("or so much more breather", "1.78 times what is planned")
+    enough = _enough(replace(bleed, wet_enough=0.45, more_breather=0.4))
+    assert enough[1][1] == "none: the high end asks for 40 % of what is planned"
+    assert _enough(replace(bleed, wet_enough=0.0, more_breather=3.0))[0][1] == "drier cloth alone does not"
+    assert _enough(replace(bleed, wet_enough=0.0, more_breather=0.0)) == []
