@@ -224,6 +224,10 @@ def test_folds_that_give_alike_are_made_alike_and_none_much_lower_than_the_highe
     alone, fed = fitted((0.0, 20.0, 0.0), (200.0, 20.0, 0.0))
     both, _ = fitted((0.0, 20.0, 0.0), (0.0, 0.0, 20.0), (200.0, 20.0, 0.0), (200.0, 0.0, 20.0))
     assert both == pytest.approx([0.5 * alone[0]] * 2, rel=1e-6)
+    # One aslant to the other gives less for its height; with the least film it would be half as high, and it is as high.
+    aslant, _ = fitted((0.0, 20.0, 0.0), (0.0, 60.0, 0.0), (200.0, 20.0, 0.0), (200.0, 0.0, 60.0))
+    lean = 200.0 / np.hypot(200.0, 2 * 60.0 / np.sqrt(2.0))
+    assert aslant == pytest.approx([alone[0] / (1 + lean)] * 2, rel=1e-3)
     # A fold across it gives no section anything, and is half as high as that which does.
     mixed, _ = fitted((0.0, 20.0, 0.0), (100.0, 100.0, 0.0), (200.0, 20.0, 0.0), (100.0, 0.0, 100.0))
     assert sorted(mixed) == pytest.approx([0.5 * alone[0], alone[0]], rel=1e-6)
