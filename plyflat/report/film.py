@@ -100,7 +100,7 @@ def layer_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
     ]  # fmt: skip
 
 
-def film_words(reach: BagReach | None, *, tubes: Sequence[str] = ()) -> list[str]:
+def film_words(reach: BagReach | None, *, tubes: Sequence[str] = (), through: Sequence[str] = ()) -> list[str]:
     """Sentences about how the film lies, for the sheet.
 
     Parameters
@@ -108,6 +108,8 @@ def film_words(reach: BagReach | None, *, tubes: Sequence[str] = ()) -> list[str
     reach : BagReach or None
     tubes : sequence of str
         Hollow tubes that the bag states.
+    through : sequence of str
+        Kinds of the layers that this bag has running through inside corners in one piece.
     """
     if reach is None:
         return []
@@ -126,6 +128,10 @@ def film_words(reach: BagReach | None, *, tubes: Sequence[str] = ()) -> list[str
     words += [q for q in [_stretch_words(film)] if q]
     if film.fed is not None:
         words.append(_pleat_words(film))
+    off = [q for q in film.layers if q.way == "through" and q.kind in through and q.depth_most_mm > film.limit_mm]
+    if off:
+        told = " and ".join(f"the {q.kind} {_ends(q.depth_mm, q.depth_most_mm, 0)} mm" for q in off)
+        words.append(f"That is the film alone. Layers that this bag has running through its corners in one piece hold it off, laid taut: {told}. Cut them or press them in.")
     if film.layers:
         words.append(_layer_words(film))
     if film.excess.places:

@@ -192,7 +192,7 @@ def _region(plan: Plan, region: RegionPlan, pictures: Sequence[Picture]) -> dict
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
         "layer_rows": [_layer_row(p, edge=p in on_hull(region)) for p in region.layers],
         "bag_words": [
-            *(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach, tubes=_tubes(plan, region)),
+            *(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach, tubes=_tubes(plan, region), through=_through(region)),
             *whole_words(region.reach),
         ],
         "spot_head": _head(
@@ -335,6 +335,12 @@ def _dart(k: int, dart: Dart) -> tuple[str, ...]:
 def _size(piece: str, bounds: tuple[float, ...]) -> str:
     x0, y0, x1, y1 = bounds
     return f"piece {piece} {x1 - x0:.0f} by {y1 - y0:.0f} mm"
+
+
+def _through(region: RegionPlan) -> list[str]:
+    """Layers that run through a tight inside corner in one piece."""
+    crossings = region.stack.crossings if region.stack is not None else ()
+    return sorted({c.layer for c in crossings if c.way == "through"})
 
 
 def _layer_row(layer: LayerPlan, *, edge: bool) -> tuple[str, ...]:

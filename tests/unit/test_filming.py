@@ -17,6 +17,7 @@ from plyflat.filming import film_of, tube_notes
 from plyflat.job.reader import job_from_text
 from plyflat.plan import make_plan
 from plyflat.report.film import cure_rows, film_words, layer_rows, state_rows
+from plyflat.report.page import report_html
 
 JOB = """
 version = 1
@@ -113,6 +114,17 @@ def test_what_a_taut_film_lacks_is_told_where_it_bridges(plan, tmp_path):
     assert follows.regions[0].reach.pleats == ()
     assert follows.regions[0].reach.film.met
     assert lacking(follows) == []
+
+
+def test_layers_in_one_piece_hold_off_what_the_pleats_would_do(plan):
+    region = plan.regions[0]
+    one = next(q for q in region.reach.film.layers if q.way == "through" and q.kind == "peel ply")
+    assert {(c.layer, c.way) for c in region.stack.crossings} == {("peel ply", "through")}
+    told = f"That is the film alone. Layers that this bag has running through its corners in one piece hold it off, laid taut: the peel ply {one.depth_mm:.0f} to"
+    assert told in " ".join(film_words(region.reach, through=["peel ply"]))
+    assert "film alone" not in " ".join(film_words(region.reach, through=["breather"]))
+    page = report_html(replace(plan, rolls=(), day=None), [])
+    assert told in page
 
 
 def test_the_fillets_that_a_warning_and_the_cures_tell_are_told_apart(plan):
