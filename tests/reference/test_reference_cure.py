@@ -158,7 +158,6 @@ def test_paints_are_in_order_and_known():
         sun.rise_c(1.2, 0.0)
 
 
-
 @pytest.mark.reference(source="degF = 1.8 degC + 32", kind="derived")
 def test_a_logger_switched_to_another_unit_is_noticed():
     # 25 degC is 77 degF; nothing in the cells says so.
