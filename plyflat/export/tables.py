@@ -209,16 +209,19 @@ def layer_list(plan: Plan) -> str:
     """
     rows = []
     for region in plan.regions:
+        pouch = any(layer.joined is not None and layer.joined.name == "envelope" for layer in region.layers)
         for k, layer in enumerate(region.layers):
             pieces = sum(t.copies for t in layer.templates)
             cut = sum(t.copies * t.cut.area for t in layer.templates)
-            film = layer.kind == "bag film"
+            # The film of a pouch and its tape have no edge on the hull.
+            edge = not pouch or layer.kind not in ("sealant tape", "bag film")
+            film = layer.kind == "bag film" and edge
             slack = [f"{s:z.1f}" if film else "" for s in layer.slack_mm]
             tape = f"{layer.length_mm / 1000:.3f}" if layer.length_mm else ""
-            sheet = [_m2(layer.area_mm2), _m2(layer.lap_area_mm2), pieces, _m2(cut)] if layer.templates else [""] * 4
-            rows.append(
-                (region.name, k + 1, layer.kind, layer.material, f"{layer.margin_mm:g}", *sheet, tape, *slack)
-            )
+            areas = [_m2(layer.area_mm2), _m2(layer.lap_area_mm2)] if edge else [""] * 2
+            sheet = [*areas, pieces, _m2(cut)] if layer.templates else [""] * 4
+            margin = f"{layer.margin_mm:g}" if edge else ""
+            rows.append((region.name, k + 1, layer.kind, layer.material, margin, *sheet, tape, *slack))
     return as_csv(LAYER_HEAD, rows)
 
 

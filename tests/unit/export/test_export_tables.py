@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import plans
 import pytest
 
+from plyflat.bag.envelope import FilmWay
 from plyflat.errors import CheckError
 from plyflat.export import tables
 from plyflat.shop.waste import OrderLine
@@ -95,6 +96,18 @@ def test_what_is_to_be_bought_is_a_list_of_its_own(plan):
     assert [r["list"] for r in rows] == ["takes", "mix", "bin", "buy"]
     assert (rows[-1]["item"], rows[-1]["amount"], rows[-1]["unit"], rows[-1]["cost (EUR)"]) == ("cloth", "10", "m", "400.00")
     assert rows[-1]["basis"] == "derived: 1 roll of 10 m; 10 m in the shop, 8.5 m left afterwards"
+
+
+def test_a_pouch_has_no_margin_on_the_hull(plan):
+    region = plan.regions[0]
+    layers = tuple(replace(q, ways=(FilmWay("envelope", "pouch"),)) if q.kind == "bag film" else q for q in region.layers)
+    peel, tape, film = read(tables.layer_list(replace(plan, regions=(replace(region, layers=layers),))))
+    assert peel["margin (mm)"] == "25"
+    blank = ("margin (mm)", "surface area (m2)", "slack across warp line (mm)")
+    assert {q[key] for q in (tape, film) for key in blank} == {""}
+    assert float(film["cut area (m2)"]) > 1.0
+    assert float(tape["tape length (m)"]) > 1.0
+    assert read(tables.layer_list(plan))[2]["margin (mm)"] == "150"
 
 
 def test_layer_list_keeps_tape_apart_from_sheets(plan):
