@@ -331,7 +331,11 @@ def _pouch_round(ask: Ask) -> FilmWay:
         f"Put the part in, fold first, and close the last {last.what}, {last.length_mm / 1000:.2f} m.",
     )  # fmt: skip
     templates = pouch_templates(best, piece="A", **ask.label)
-    return FilmWay("envelope", what, templates, best.film_mm2, best.waste_mm2, best.beside_mm2, best.seams, steps)
+    x, y, z = (float(c) for c in ask.along / np.linalg.norm(ask.along))
+    return FilmWay(
+        "envelope", what, templates, best.film_mm2, best.waste_mm2, best.beside_mm2, best.seams, steps, length_mm=best.length_mm,
+        along=(x, y, z),
+    )  # fmt: skip
 
 
 __all__ = ["Ask", "film_ways", "pouch_words"]

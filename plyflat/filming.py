@@ -5,7 +5,10 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 
+import numpy as np
+
 from .bag.corner_layers import CornerLayer, layer_cures, layers_in_corners
+from .bag.envelope import FilmWay, short_at_ends
 from .bag.excess import film_excess
 from .bag.feeding import Fed, fit_pleats
 from .bag.film import Film
@@ -16,6 +19,7 @@ from .planned import BagReach, FilmPlan, LayerPlan
 from .progress import Tell, quiet
 from .shop.vacuum import tube_collapse_kpa
 from .surface.crease import Crease
+from .surface.mesh import Floats
 from .whole_filming import Laid, cure_whole, lay_whole, whole_notes
 
 Note = tuple[str, str]
@@ -30,6 +34,8 @@ PULLED: dict[str, tuple[float, float | None]] = {
 }
 #: A film that is joined flat has no pleats; what it is called by the way that it is cut.
 JOINED = {"two pieces": "joined along the corners", "envelope": "as a pouch"}
+#: A pouch too short by more than this over its longer side is told, mm.
+SHORT_MM = 2.0
 #: A tube is told as in danger below so many times the vacuum: dents and soft spots take half of what a sound one bears.
 TUBE_SAFETY = 2.0
 
@@ -112,7 +118,8 @@ def place_film(
             progress=progress,
         )  # fmt: skip
         fed = laid.whole.best.fed if laid is not None and laid.whole.best is not None else fed
-    pleated = _pleated(bench, film, keys.cut, fed, _rising(tuck, reach.pressure_kpa)) or taut
+    short = _short(layers, reach)
+    pleated = _pleated(bench, film, keys.cut, fed, _rising(tuck, reach.pressure_kpa), short) or taut
     progress("layers in the corners", 0.4)
     pulled = layers_in_corners(bench, [_in_corner(job, bag, q) for q in layers if _is_sheet(q)], reach.pressure_kpa)
     progress("film cures", 0.5)
@@ -131,16 +138,48 @@ def place_film(
         film_excess(reach.surface), time.perf_counter() - began, whole,
     )  # fmt: skip
     pleats = reach.pleats if fed is None else fed.pleats
-    return plan, () if fed is None else pleats, (*_notes(job, bag, plan, reach), *notes)
+    return plan, () if fed is None else pleats, (*_notes(job, bag, plan, reach), *_end_notes(layers, plan, short), *notes)
 
 
-def _pleated(bench: Bench, film: Film, cut: str, fed: Fed | None, pressures: Sequence[float]) -> tuple[FilmState, ...]:
+def _pleated(bench: Bench, film: Film, cut: str, fed: Fed | None, pressures: Sequence[float], short: Floats | None) -> tuple[FilmState, ...]:
     """A film with its pleats, or joined flat and cut to its way; empty where it has neither."""
     if fed is not None:
         return tuple(bench.state("with its pleats", film, p, fed=fed) for p in pressures)
     if cut not in JOINED:
         return ()
-    return tuple(bench.state(JOINED[cut], film, p, taped_at_corner=cut == "two pieces", whole_way=True) for p in pressures)
+    return tuple(bench.state(JOINED[cut], film, p, taped_at_corner=cut == "two pieces", whole_way=True, short_mm=short) for p in pressures)
+
+
+def _pouch_of(layers: Sequence[LayerPlan]) -> FilmWay | None:
+    """The pouch that a bag's film is made up as, where it is one whose length is known."""
+    joined = next((q.joined for q in layers if q.kind == "bag film"), None)
+    return joined if joined is not None and joined.length_mm > 0 else None
+
+
+def _short(layers: Sequence[LayerPlan], reach: BagReach) -> Floats | None:
+    """What each section lacks under a pouch whose ends are taut, mm; None where the film is no pouch, or the part is open."""
+    pouch = _pouch_of(layers)
+    tape = next((q.region for q in layers if q.kind == "sealant tape"), None)
+    if pouch is None or tape is None:
+        return None
+    return np.array([short_at_ends(tape.parent, s, pouch.along, pouch.length_mm) for s in reach.sections])
+
+
+def _end_notes(layers: Sequence[LayerPlan], plan: FilmPlan, short: Floats | None) -> list[Note]:
+    """What to say about a pouch that is too short over the side laminated while its ends are taut."""
+    pouch = _pouch_of(layers)
+    most = 0.0 if short is None else float(short.max())
+    if pouch is None or most <= SHORT_MM:
+        return []
+    last = plan.pleated[-1]
+    return [
+        (
+            f"over the side laminated the way from end to end is up to {pouch.length_mm + most:.0f} mm and the pouch {pouch.length_mm:.0f} mm "
+            f"long: while its end seams stay where they are the film lacks {most:.0f} mm there, and stands up to {last.depth_mm:.1f} mm off",
+            f"Draw {most / 2:.0f} mm of film over each end from the other side before the pump pulls, or add {most:.0f} mm to slack in the "
+            "bag's film.",
+        )
+    ]
 
 
 def _fed(bag: Bag, bench: Bench, film: Film, reach: BagReach, lines: Sequence[Crease]) -> Fed:

@@ -262,8 +262,19 @@ def _length(p: Floats) -> float:
     return float(np.linalg.norm(np.diff(p, axis=0), axis=1).sum())
 
 
-def _chain(work: Surface, p: Floats, t: Floats) -> Floats | None:
-    """The plane section (k, 3) that runs through a place, from edge to edge of the surface."""
+def way_round(part: Surface, section: CornerSection) -> Floats | None:
+    """Return a section (k, 3) run on round the whole part, its place first or last; None where the part is open there.
+
+    Parameters
+    ----------
+    part : Surface
+    section : CornerSection
+    """
+    return _chain(part, section.place_mm, np.cross(section.across, section.up), closed=True)
+
+
+def _chain(work: Surface, p: Floats, t: Floats, *, closed: bool = False) -> Floats | None:
+    """The plane section (k, 3) that runs through a place, from edge to edge of the surface, or one that closes on itself."""
     h = (work.vertices_mm - p) @ t
     h = np.where(h == 0.0, 1e-12, h)
     f = work.faces[(h[work.faces] > 0).any(axis=1) & (h[work.faces] < 0).any(axis=1)]
@@ -279,9 +290,9 @@ def _chain(work: Surface, p: Floats, t: Floats) -> Floats | None:
     points = work.vertices_mm[i] + share[:, None] * (work.vertices_mm[j] - work.vertices_mm[i])
     pairs = inverse.reshape(-1, 2)
     way = _through(pairs, int(np.argmin(np.linalg.norm(points - p, axis=1))))
-    if len(way) < 2 or (np.bincount(pairs.ravel())[[way[0], way[-1]]] > 1).any():
-        return None  # it closes on itself: no film is drawn from end to end there
-    return points[way]
+    closes = len(way) < 2 or bool((np.bincount(pairs.ravel())[[way[0], way[-1]]] > 1).any())
+    # Where it closes on itself no film is drawn from end to end.
+    return points[way] if closes == closed else None
 
 
 def _through(pairs: Ints, start: int) -> list[int]:

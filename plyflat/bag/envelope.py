@@ -20,14 +20,18 @@ from shapely import LineString, Point, Polygon, box
 from ..cloth.template import Notch, Template, check_template
 from ..errors import FitError, QuantityError, ShapeError
 from ..surface.cut import mesh_edges
-from ..surface.mesh import Bools, Floats, Ints, Surface
+from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
+from .corners import CornerSection, way_round
 from .layers import _evenly
+from .ports import _nearest_on
 from .sections import Section, sections_along
 
 #: Panels that a pouch is put together from, at most.
 PANELS = 12
 #: Faces as near to a corner line as so many edges of the mesh belong to either side.
 BESIDE = 1.5
+#: A section runs along a pouch where it lies this much (cosine) its way, and what is so near to its last point is its end.
+LENGTHWISE, END_MM = 0.7, 1.0
 #: A vertex as near to a line as this share of an edge lies on it.
 ON_EDGE = 0.01
 #: A part that has less than this share of the whole is no piece of the bag.
@@ -257,6 +261,10 @@ class FilmWay:
         How it is put together.
     can : bool
         Whether it can be made at all.
+    length_mm : float
+        Of a pouch within the seams at its ends; 0 of other ways.
+    along : (float, float, float)
+        The way that runs.
     """
 
     name: str
@@ -268,6 +276,8 @@ class FilmWay:
     seams: tuple[Seam, ...] = ()
     steps: tuple[str, ...] = ()
     can: bool = True
+    length_mm: float = 0.0
+    along: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def seams_mm(self) -> float:
@@ -328,6 +338,40 @@ def girth_of(surface: Surface, along: ArrayLike, *, spacing_mm: float = 20.0) ->
     # Laid flat a pouch lies on the broad sides, and closes over the ends the thin way.
     lengths = [q.path_mm for q in sections_along(surface, a, spacing_mm=spacing_mm, normal=thin)]
     return Girth(max(q.path_mm for q in rounds), max(lengths) / 2)
+
+
+def short_at_ends(part: Surface, section: CornerSection, along: ArrayLike, length_mm: float) -> float:
+    """How much film a section lacks under a pouch whose end seams stay half way up the part's ends, mm.
+
+    Both sides of a pouch are as long as half the longest way round. A side with a hollow in it has the longer way, and
+    what it lacks lies on the other side until it is drawn over the ends. Round the part the pouch is a tube that slides.
+
+    Parameters
+    ----------
+    part : Surface
+        The whole of it, closed.
+    section : CornerSection
+    along : (3,) float array
+        The way the pouch's length runs.
+    length_mm : float
+        Of the pouch, within its seams.
+    """
+    a = np.asarray(along, dtype=float) / np.linalg.norm(along)
+    if abs(float(section.across @ a)) < LENGTHWISE:
+        return 0.0
+    loop = way_round(part, section)
+    if loop is None:
+        return 0.0
+    high = loop @ a
+    ends = []
+    for far in (high - high.min(), high.max() - high):
+        end = loop[far < END_MM]
+        middle = 0.5 * (end.min(axis=0) + end.max(axis=0))
+        ends.append(_nearest_on(loop, middle)[0])
+    first, last = sorted(ends)
+    between, whole = last - first, closed_length(loop)
+    own = first <= _nearest_on(loop, section.place_mm)[0] <= last
+    return max((between if own else whole - between) - length_mm, 0.0)
 
 
 def sides_of(surface: Surface, lines_mm: Sequence[Floats]) -> tuple[Ints, int]:

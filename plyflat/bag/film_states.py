@@ -187,6 +187,7 @@ class Bench:
     def state(
         self, name: str, film: Film, pressure_kpa: float, *, fed: Fed | None = None, share: float = 1.0,
         fillet_mm: float = 0.0, taped_at_corner: bool = False, whole_way: bool = False,
+        short_mm: Floats | None = None,
     ) -> FilmState:  # fmt: skip
         """Lay a film over all sections.
 
@@ -205,10 +206,13 @@ class Bench:
             Whether the film is joined or taped down along the corners.
         whole_way : bool
             Whether it is cut as long as the way over the hull, as a pouch is; slack that lies far off is held by friction.
+        short_mm : (s,) float array, optional
+            What each section lacks of that, as where a pouch's ends are taut.
         """
         laid, held = [], []
         for k, s in enumerate(self.sections):
-            slack = s.path_mm - s.taut_path_mm if whole_way else 0.0
+            short = 0.0 if short_mm is None else float(short_mm[k])
+            slack = max(s.path_mm - s.taut_path_mm - short, 0.0) if whole_way else 0.0
             slack = share * float(fed.given_mm[k]) if fed is not None else slack
             free = lay_over_section(
                 s, film, pressure_kpa=pressure_kpa, slack_mm=slack, fillet_mm=fillet_mm, taped_at_corner=taped_at_corner

@@ -7,7 +7,18 @@ import pytest
 import shapes
 from shapely import Polygon
 
-from plyflat.bag.envelope import girth_of, opening_in, pouch_templates, pouches, sides_of, standing_of
+from plyflat.bag.corners import corner_sections, hollow_lines
+from plyflat.bag.envelope import (
+    girth_of,
+    opening_in,
+    pouch_templates,
+    pouches,
+    short_at_ends,
+    sides_of,
+    standing_of,
+)
+from plyflat.bag.film import Film
+from plyflat.bag.film_states import Bench
 from plyflat.bag.widths import film_width, strip_templates
 from plyflat.cloth.template import check_template
 from plyflat.errors import FitError, QuantityError, ShapeError
@@ -189,3 +200,43 @@ def test_an_opening_takes_its_part_of_a_join_and_of_its_overlap():
     assert [len(t.laps) for t in strips] == [2, 0]
     assert sum(q.area for q in strips[0].laps) == pytest.approx(900.0 * 50.0)
     assert sum(t.net.area for t in strips) == pytest.approx(1000 * 1200 - 100 * 160)
+
+
+@pytest.fixture(scope="module")
+def grooved():
+    """A bar of 400 by 40 mm with a groove of 100 by 20 mm across its top; the whole of it, and its top with sections."""
+    round_it = [(-200, 0), (-200, 20), (-50, 20), (-50, 0), (50, 0), (50, 20), (200, 20), (200, -20), (-200, -20), (-200, 0)]
+    v, f = shapes.swept(round_it, 120.0, 10.0)
+    v, inverse = np.unique(v.round(9), axis=0, return_inverse=True)
+    part = Surface(v, inverse.ravel()[f])
+    middle = v[part.faces].mean(axis=1)
+    top, _ = part.sub((middle[:, 2] > -1) & (np.abs(middle[:, 1]) < 199))
+    lines = hollow_lines(top)
+    return part, lines, corner_sections(top, lines, allowed_mm=5.0)
+
+
+@pytest.mark.reference(source="ways round a grooved bar, by hand: 480 mm over the groove, 440 below it", kind="derived")
+def test_a_pouch_with_taut_ends_is_short_over_a_groove(grooved):
+    part, _, sections = grooved
+    assert len(sections) == 6
+    for s in sections:
+        # Half of the way round is 460 mm: 20 mm of what the groove wants lie below.
+        assert short_at_ends(part, s, (0, 1, 0), 460.0) == pytest.approx(20.0, abs=1e-6)
+        assert short_at_ends(part, s, (0, -3, 0), 470.0) == pytest.approx(10.0, abs=1e-6)
+        assert short_at_ends(part, s, (0, 1, 0), 481.0) == 0.0
+        # Round the part the pouch is a tube that slides.
+        assert short_at_ends(part, s, (1, 0, 0), 60.0) == 0.0
+        # A part that is open shows no end.
+        assert short_at_ends(part.sub(part.vertices_mm[part.faces].mean(axis=1)[:, 2] > -19)[0], s, (0, 1, 0), 460.0) == 0.0
+
+
+def test_what_it_is_short_of_stands_off(grooved):
+    part, lines, sections = grooved
+    film = Film("nylon", 700.0, 0.05, yield_mpa=35.0, hardening_mpa=15.0, break_stretch=3.0)
+    bench = Bench(sections, lines, 3.0, 0.3, 15.0, 1.15)
+    short = np.array([short_at_ends(part, s, (0, 1, 0), 460.0) for s in sections])
+    whole = bench.state("as a pouch", film, 80.0, whole_way=True)
+    taut = bench.state("as a pouch", film, 80.0, whole_way=True, short_mm=short)
+    assert whole.depth_mm < 1.0
+    assert taut.depth_mm > 2.0
+    assert taut.depth_mm < bench.state("drawn taut", film, 80.0).depth_mm
