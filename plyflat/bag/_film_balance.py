@@ -118,6 +118,7 @@ class Forces:
     state: State
     distance: Floats
     normal: Floats
+    place: Ints
     press: Floats
     drag: Floats
     slip: Floats
@@ -158,7 +159,7 @@ class Equations:
             grip,
         )
         self.feet = feet
-        self._seen: tuple[Floats, Floats, Floats] | None = None
+        self._seen: tuple[Floats, Floats, Floats, Ints] | None = None
         n = feet.count
         self.share = np.bincount(cloth.faces.ravel(), np.repeat(cloth.areas_mm2 / 3, 3), minlength=n)
         self.cell = float(np.sqrt(4 / np.sqrt(3) * np.mean(cloth.areas_mm2)))
@@ -195,8 +196,8 @@ class Equations:
         # What is outside bears its share of the feet on the border.
         out.share, out.hard = self.share[vertices], self.hard[feet]
         if self._seen is not None:
-            where, distance, normal = self._seen
-            out._seen = where[feet], distance[feet], normal[feet]
+            where, distance, normal, place = self._seen
+            out._seen = where[feet], distance[feet], normal[feet], place[feet]
         if self.grip is not None:
             grip = self.grip
             out.grip = replace(grip, anchors_mm=grip.anchors_mm[feet], lay=grip.lay[feet])
@@ -209,7 +210,7 @@ class Equations:
         pull = cloth.law.pull(*state.stretch.T)
         corner = forces(state, pull, cloth.areas_mm2, cloth.gradients)
         feet = self.feet.at(points)
-        distance, normal = self._look(feet)
+        distance, normal, place = self._look(feet)
         p = points[cloth.faces]
         blown = self._blown(state, normal)
         wind = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) * (blown * self.pressure / 6)[:, None]
@@ -219,7 +220,7 @@ class Equations:
         press = self._press(distance)
         drag, slip = self._friction(feet, normal, press)
         slope = slope + self.feet.gathered(drag - press[:, None] * normal)
-        return Forces(slope, state, distance, normal, press, drag, slip, blown)
+        return Forces(slope, state, distance, normal, place, press, drag, slip, blown)
 
     def _blown(self, state: State, normal: Floats) -> Floats:
         """Return the share (m,) of the pressure on each triangle: none where it is folded over, between two others."""
@@ -228,19 +229,19 @@ class Equations:
         out = normal[self.cloth.faces].mean(axis=1)
         return np.clip(1.0 + (state.ways[:, :, 2] * out).sum(axis=1) / _FOLDED, 0.0, 1.0)
 
-    def _look(self, feet: Floats) -> tuple[Floats, Floats]:
-        """Return how far the feet are off the ground and its normals; of those far off, no more than must be known."""
+    def _look(self, feet: Floats) -> tuple[Floats, Floats, Ints]:
+        """Return how far the feet are off the ground, its normals and places; of those far off, no more than must be known."""
         if self.ground is None:
-            return np.full(len(feet), _NOWHERE), np.zeros_like(feet)
+            return np.full(len(feet), _NOWHERE), np.zeros_like(feet), np.zeros(len(feet), dtype=np.int64)
         if self._seen is None:
-            self._seen = (feet.copy(), *self.ground.look(feet))
-        where, distance, normal = self._seen
+            self._seen = (feet.copy(), *self.ground.find(feet))
+        where, distance, normal, place = self._seen
         least = distance - np.linalg.norm(feet - where, axis=1)
         near = np.flatnonzero((least < _CLOSE * self.cell) & (least < distance))
         where[near] = feet[near]
-        distance[near], normal[near] = self.ground.look(feet[near])
+        distance[near], normal[near], place[near] = self.ground.find(feet[near])
         least[near] = distance[near]
-        return least, normal.copy()
+        return least, normal.copy(), place.copy()
 
     def _press(self, distance: Floats) -> Floats:
         """Return what the ground bears where the film has sunk in, N; it grows harder the further that is.
@@ -285,12 +286,14 @@ class Equations:
         force = -self.feet.gathered(change[:, None] * at.normal)
         return stiff[:, None, None] * at.normal[:, :, None] * at.normal[:, None, :], force
 
-    def turn_slopes(self, points: Floats, at: Forces) -> Floats:
+    def turn_slopes(self, at: Forces) -> Floats:
         """Return what the ground's curvature adds to the second slopes at the feet (n + e, 3, 3)."""
         out = np.zeros((len(at.press), 3, 3))
         held = np.flatnonzero(at.press > 0)
         if self.ground is not None and len(held):
-            out[held] = -at.press[held, None, None] * self.ground.bend(self.feet.at(points)[held])
+            out[held] = -at.press[held, None, None] * self.ground.bend(
+                at.distance[held], at.normal[held], at.place[held]
+            )
         return out
 
     def _friction_slopes(self, at: Forces) -> Floats:

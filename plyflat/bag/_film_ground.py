@@ -25,9 +25,13 @@ class Ground:
         """Return how far points (k, 3) are outside the ground, negative within, and the unit normals (k, 3)."""
         raise NotImplementedError
 
-    def bend(self, points: Floats) -> Floats:
-        """Return how the normals at points (k, 3) turn with them, (k, 3, 3) 1/mm; none where it is flat."""
-        return np.zeros((len(points), 3, 3))
+    def find(self, points: Floats) -> tuple[Floats, Floats, Ints]:
+        """Return what `look` does, and for each point (k,) a number by which `bend` knows what is nearest to it."""
+        return *self.look(points), np.zeros(len(points), dtype=np.int64)
+
+    def bend(self, distance: Floats, normal: Floats, place: Ints) -> Floats:
+        """Return how the normals turn with the points that were found, (k, 3, 3) 1/mm; none where it is flat."""
+        return np.zeros((len(place), 3, 3))
 
 
 class MeshGround(Ground):
@@ -64,28 +68,31 @@ class MeshGround(Ground):
 
     def look(self, points: Floats) -> tuple[Floats, Floats]:
         """Return how far points (k, 3) are outside the ground, negative within, and the unit normals (k, 3)."""
-        foot = self._foot(points)
-        return foot.far - self._offset, foot.out
+        return self.find(points)[:2]
 
-    def bend(self, points: Floats) -> Floats:
-        """Return how the normals at points (k, 3) turn with them, (k, 3, 3) 1/mm.
+    def find(self, points: Floats) -> tuple[Floats, Floats, Ints]:
+        """Return what `look` does, and for each point (k,) a number by which `bend` knows what is nearest to it."""
+        foot = self._foot(points)
+        return foot.far - self._offset, foot.out, 9 * foot.face + 3 * foot.kind + foot.side
+
+    def bend(self, distance: Floats, normal: Floats, place: Ints) -> Floats:
+        """Return how the normals turn with the points that were found, (k, 3, 3) 1/mm.
 
         About a corner they turn every way, about an edge across it, with the distance for a radius.
         """
-        foot = self._foot(points)
-        n = foot.out
+        far, face, kind, side = distance + self._offset, place // 9, place // 3 % 3, place % 3
         # Between faces of one plane nothing turns.
-        leans = (n * self._face[foot.face]).sum(axis=1) < _LEVEL
-        over = leans & (foot.far > _TURNS_FROM * max(self._offset, _ON))
-        turn = np.where(over, 1.0 / np.where(over, foot.far, 1.0), 0.0)[:, None, None]
-        round_ = np.eye(3) - n[:, :, None] * n[:, None, :]
-        f = self._f[foot.face]
-        rows = np.arange(len(f))
-        e = self._v[f[rows, (foot.side + 1) % 3]] - self._v[f[rows, foot.side]]
+        leans = (normal * self._face[face]).sum(axis=1) < _LEVEL
+        at = np.flatnonzero(leans & (kind > 0) & (far > _TURNS_FROM * max(self._offset, _ON)))
+        out = np.zeros((len(place), 3, 3))
+        n, f, i = normal[at], self._f[face[at]], side[at]
+        rows = np.arange(len(at))
+        e = self._v[f[rows, (i + 1) % 3]] - self._v[f[rows, i]]
         across = np.cross(n, e / np.maximum(np.linalg.norm(e, axis=1, keepdims=True), _ON))
         hinge = across[:, :, None] * across[:, None, :]
-        kind = foot.kind[:, None, None]
-        return np.where(kind == 2, round_, np.where(kind == 1, hinge, 0.0)) * turn
+        round_ = np.eye(3) - n[:, :, None] * n[:, None, :]
+        out[at] = np.where(kind[at, None, None] == 2, round_, hinge) / far[at, None, None]
+        return out
 
     def _foot(self, points: Floats) -> _Foot:
         square, face, foot = self._tree.squared_distance(self._v, self._f, np.ascontiguousarray(points))

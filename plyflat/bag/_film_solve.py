@@ -40,7 +40,7 @@ _FEW = 2e-3
 # Eased less than this, the steps heed what may push as well as pull: the wind and the ground's curvature.
 _WINDLESS = 0.5
 # How often a step is shortened, and in how many of these trials what is far from rest is brought to rest by itself.
-_TRIALS, _MENDED = 8, 3
+_TRIALS, _MENDED = 8, 1
 # What that is: vertices with so many times the force that may be left over, no more than this share of all, and as many
 # rings of vertices round them.
 _FAR_FROM_REST, _MANY, _RINGS = 5.0, 0.03, 2
@@ -132,7 +132,7 @@ class _Parts:
 
 def settle(
     eq: Equations, points: Floats, *, tolerance: float, most: int, eased: float = _EASE_FIRST,
-    bursts: float = np.inf,
+    bursts: float = np.inf, mends: bool = True,
 ) -> Rest:  # fmt: skip
     """Return where a film comes to rest.
 
@@ -149,6 +149,8 @@ def settle(
         How much the first steps are held back.
     bursts : float
         Mean stretch at which it is given up as growing without end.
+    mends : bool
+        Whether what is far from rest after a step is brought to it by itself.
 
     Raises
     ------
@@ -180,7 +182,7 @@ def settle(
         return _relaxed(eq, there, far, tolerance) if far.any() else (there, now)
 
     # A film without a size of its own flows: no part of it has a rest while the others stay.
-    mend = mended if eq.cloth.law.rest else None
+    mend = mended if mends and eq.cloth.law.rest else None
     while left > tolerance and steps < most and in_vain < _IN_VAIN and not _burst(eq, at, bursts):
         steps += 1
         move, ease = _newton(eq, points, at, ease, own, whole)
@@ -356,7 +358,7 @@ def _newton(
     """
     free, n = eq.freedom, len(points)
     blocks, stuck = eq.slopes(at)
-    turn = eq.turn_slopes(points, at)
+    turn = eq.turn_slopes(at)
     wind = eq.wind_slopes(points, at)
     held = at.distance < 0
     aim = at.distance

@@ -393,6 +393,7 @@ def lay_film(
     friction: float = 0.0,
     offset_mm: float = 0.0,
     ramp: Sequence[float] | None = None,
+    limp: bool = False,
     finer: int = 0,
     closer: Closer | None = None,
     tolerance: float = TOLERANCE,
@@ -416,6 +417,9 @@ def lay_film(
     ramp : sequence of float, optional
         Shares of the pressure, rising to 1, at which the film comes to rest on the way; with friction they matter,
         since film is drawn from furthest off while the pressure is low.
+    limp : bool
+        Whether it is begun with no more tension against crumpling than it ends with: for one that lies already nearly as
+        it will, which more would lift off again.
     finer : int
         How often the film's triangles are each split in four once the coarse film lies, so that few vertices make the
         large moves; with friction they are split before, since every place remembers how it got there.
@@ -466,7 +470,7 @@ def lay_film(
     for level in range(first, levels + 1):
         laid = ramp_film(
             mesh, base, film, pressures_kpa=[pressure_kpa * s for s in shares], friction=friction,
-            offset_mm=offset_mm, tolerance=tolerance, most_steps=most_steps, progress=progress,
+            offset_mm=offset_mm, limp=limp, tolerance=tolerance, most_steps=most_steps, progress=progress,
         )[-1]  # fmt: skip
         if level < levels:
             mesh, shares = split(laid.vertices_mm, level), (1.0,)
@@ -481,6 +485,7 @@ def ramp_film(
     pressures_kpa: Sequence[float],
     friction: float = 0.0,
     offset_mm: float = 0.0,
+    limp: bool = False,
     tolerance: float = TOLERANCE,
     most_steps: int = 400,
     progress: Tell = quiet,
@@ -491,7 +496,7 @@ def ramp_film(
     ----------
     pressures_kpa : sequence of float
         Rising.
-    mesh, ground, film, friction, offset_mm, tolerance, most_steps, progress
+    mesh, ground, film, friction, offset_mm, limp, tolerance, most_steps, progress
         As for `lay_film`.
     """
     asked = [float(p) for p in pressures_kpa]
@@ -508,7 +513,8 @@ def ramp_film(
         progress("film", k / len(asked))
         # A film without a size of its own is stretched by being meshed, and never slack.
         bursts = np.inf if film.drawn else max(film.break_stretch or _BURSTS, _BURSTS)
-        for least in _LEAST[:1] if film.drawn else _LEAST:
+        # The tension is the same whatever a drawn film is meshed with.
+        for least in _LEAST[:1] if film.drawn else _LEAST[1 if limp else 0 :]:
             cloth = mesh.cloth(film.law(least * p * 1e-3 * mesh.cells_mm))
             eq = Equations(cloth, freedom, feet, base, p * 1e-3, asked[-1] * 1e-3, grip)
             rest = settle(eq, points, tolerance=tolerance, most=most_steps, bursts=bursts)

@@ -292,7 +292,7 @@ def _tightened(mesh: FilmMesh, ground: MeshGround, cell_mm: float, steps: int) -
     eq = Equations(cloth, freedom, Feet(cloth, len(points)), ground, pressure, 1.0 / cell_mm, None)
     # Told as a share of the tension over a cell, since the pressure is next to nothing.
     share = _TAUT_TOLERANCE * cell_mm / eq.scale
-    return settle(eq, points, tolerance=share, most=steps).points_mm
+    return settle(eq, points, tolerance=share, most=steps, mends=False).points_mm
 
 
 def _meshed(lies: _Lies, cell_mm: float) -> tuple[Floats, Ints, tuple[Ints, ...]]:
