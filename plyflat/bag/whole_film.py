@@ -288,7 +288,7 @@ class WholeBench:
             elif tolerance > rest:
                 tolerance = rest
             else:
-                return self._told(what, laid, ground), spread
+                return self._told(what, laid, ground, film or self.film), spread
 
     def _to_split(self, spread: Spread, most: int) -> Bools | None:
         """Which triangles (m,) near the corners are split next; None where there are points enough."""
@@ -302,14 +302,14 @@ class WholeBench:
         now, more = len(spread.points_mm), 1.5 * int(marked.sum())
         return marked if more > LEAST_MORE * now and now + more <= 1.2 * most else None
 
-    def _told(self, what: str, laid: LaidFilm, ground: MeshGround) -> WholeState:
+    def _told(self, what: str, laid: LaidFilm, ground: MeshGround, film: Film) -> WholeState:
         corner = _stack_corner(ground, self.places_mm)
         sag = _sag_mm(laid, ground)
         gap, face = _off(laid, corner)
         bounds = np.stack([np.maximum(gap - sag[0, face], 0.0), gap + sag[1, face]], axis=1)
         area, volume = _room(laid, ground, self.places_mm, gap)
         rest = laid.rest_areas_mm2
-        stretch, broken = laid.most_stretch, self.film.break_stretch
+        stretch, broken = laid.most_stretch, film.break_stretch
         burst = (broken is not None and stretch >= broken) or any("would burst" in q for q in laid.cautions)
         return WholeState(
             what, laid.pressure_kpa, laid.vertices_mm, laid.faces, self.places_mm, gap, bounds,

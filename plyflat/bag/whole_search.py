@@ -13,6 +13,7 @@ from ..surface.mesh import Floats, Surface
 from .corners import CornerSection
 from .feeding import Fed, fed_by, shares
 from .film import Film
+from .film_region import Ear
 from .pleats import MARGIN_MM, Corner, Pleat
 from .whole_film import Spread, WholeBench, WholeState
 
@@ -25,6 +26,8 @@ BETTER_MM = 0.2
 #: A film drawn taut stands far off everywhere, and its tension brings it to where it ends: this share of the points tells
 #: it, and this share of the pressure may be left over.
 TAUT, TAUT_REST = 0.5, 2e-2
+#: Where nothing else keeps the limit, a fillet so many times as large is laid under the pleats.
+LARGER = 1.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -260,7 +263,9 @@ def _one_more(fed: Fed, feeds: Feeds, k: int) -> tuple[Fed, str] | None:
 def whole_cures(
     bench: WholeBench, whole: WholeFilm, drawn: Spread, *, fillet_mm: float | None, others: Sequence[Film] = (), progress: Tell = quiet
 ) -> WholeFilm:
-    """Lay the whole film with other cures, without pleats.
+    """Lay the whole film with other cures: each without pleats, and with the best of them where there are any.
+
+    Where none keeps the limit, a larger fillet under the pleats is laid too.
 
     Parameters
     ----------
@@ -279,15 +284,24 @@ def whole_cures(
     SolveError
         No rest was found.
     """
-    out = []
+    pleats = () if whole.best is None else tuple(f.ear for f in whole.best.fed.folds)
+    out: list[WholeCure] = []
+
+    def lay(kind: str, what: str, ears: Sequence[Ear], *, fillet_mm: float = 0.0, film: Film | None = None) -> None:
+        state, _ = bench.laid(what, drawn, ears, rest=TAUT_REST, fillet_mm=fillet_mm, film=film, progress=progress)
+        out.append(WholeCure(kind, what, state, _keeps(state, bench)))
+
     if fillet_mm is not None:
-        what = f"a fillet of {fillet_mm:g} mm, no pleats"
-        state, _ = bench.laid(what, drawn, rest=TAUT_REST, fillet_mm=fillet_mm, progress=progress)
-        out.append(WholeCure("fillet", what, state, _keeps(state, bench)))
+        lay("fillet", f"a fillet of {fillet_mm:g} mm, no pleats", (), fillet_mm=fillet_mm)
+        if pleats:
+            lay("fillet", f"a fillet of {fillet_mm:g} mm and the pleats", pleats, fillet_mm=fillet_mm)
     for film in others:
-        what = f"{film.name} drawn taut, no pleats"
-        state, _ = bench.laid(what, drawn, rest=TAUT_REST, film=film, progress=progress)
-        out.append(WholeCure("other film", what, state, _keeps(state, bench)))
+        lay("other film", f"{film.name} drawn taut, no pleats", (), film=film)
+        if pleats:
+            lay("other film", f"{film.name} and the pleats", pleats, film=film)
+    if pleats and fillet_mm is not None and not any(q.meets for q in out):
+        larger = round(LARGER * fillet_mm)
+        lay("fillet", f"a fillet of {larger} mm and the pleats", pleats, fillet_mm=larger)
     return replace(whole, cures=tuple(sorted(out, key=lambda q: (not q.meets, q.state.worst_mm))))
 
 

@@ -141,6 +141,21 @@ def test_a_fillet_and_a_softer_film_are_laid_whole(corner):
     assert not whole.met
 
 
+def test_cures_are_laid_with_the_pleats_too_and_a_larger_fillet_where_none_does(corner, short):
+    bench, _, _ = corner
+    _, whole = short
+    strict = replace(bench, limit_mm=0.5)
+    cured = whole_cures(strict, whole, strict.drawn(), fillet_mm=5.0)
+    assert len(cured.cures) == 3
+    bare, pleated, larger = (
+        next(q.state for q in cured.cures if q.what.startswith(w))
+        for w in ("a fillet of 5 mm, no", "a fillet of 5 mm and", "a fillet of 8 mm and")
+    )
+    # What fills the corner and what feeds it add up.
+    assert pleated.worst_mm < 0.7 * bare.worst_mm
+    assert larger.worst_mm < pleated.worst_mm
+
+
 def test_the_same_film_is_laid_the_same_way_twice(corner, short):
     bench, _, _ = corner
     few, whole = short
