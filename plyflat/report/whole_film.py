@@ -187,7 +187,8 @@ def whole_picture(stage: Stage, reach: BagReach, state: WholeState, how: str, *,
         title,
         f"Gap between the stack and the film laid whole, {how}, at {state.pressure_kpa:.0f} kPa, drawn on the hull in shades from 0 to {top:.0f} mm; outlined where it is over "
         f"{limit:g} mm. At the corners it stands {state.mean_mm:.1f} mm off on the mean, and {state.worst_mm:.1f} mm at most, near "
-        f"({x:.0f}, {y:.0f}, {z:.0f}) mm.",
+        f"({x:.0f}, {y:.0f}, {z:.0f}) mm. Away from corners loose film stands up in folds as large as its cells: smooth them out by hand while it is "
+        "still loose.",
         as_png(figure),
         ("whole film", stage.region.name),
     )
