@@ -328,7 +328,7 @@ def _pouch_round(ask: Ask) -> FilmWay:
         f"Cut {pouch_words(best)}, {best.flat_mm:.0f} mm wide laid flat within its seams.",
         "Close " + "; then ".join(f"{q.what} {q.length_mm / 1000:.2f} m" for q in before)
         + f", tape {best.seam_mm:.0f} mm from the edge between both films.",
-        f"Put the part in, fold first, and close the last {last.what}, {last.length_mm / 1000:.2f} m.",
+        f"Put the part in, fold first, and close the last seam, {last.what}, {last.length_mm / 1000:.2f} m.",
     )  # fmt: skip
     templates = pouch_templates(best, piece="A", **ask.label)
     x, y, z = (float(c) for c in ask.along / np.linalg.norm(ask.along))

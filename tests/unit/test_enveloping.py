@@ -98,7 +98,7 @@ def test_a_closed_part_goes_into_a_pouch_of_its_girth():
     # 800 mm round and 50 of slack, laid flat 425 mm; 900 and 50 long: folded along a side it has a side and two ends to close.
     assert pouch.seams_mm == pytest.approx(950 + 2 * 425)
     assert len(pouch.templates) == 1
-    assert pouch.steps[-1] == "Put the part in, fold first, and close the last end, 0.42 m."
+    assert pouch.steps[-1] == "Put the part in, fold first, and close the last seam, end 2, 0.42 m."
 
 
 def test_words_of_a_pouch_say_its_sheet_and_fold():

@@ -307,7 +307,7 @@ def test_a_pouch_round_the_part_is_sealed_upon_itself(placed, folder):
     assert len(sheet.folds) == 1
     order = " ".join(stack.order)
     assert "Lay no tape on the part" in order
-    assert "Put the part in, fold first, and close the last end, 0.75 m." in order
+    assert "Put the part in, fold first, and close the last seam, end, 0.75 m." in order
     assert "Lay the film over all" not in order
     assert "listen along the seams" in order
     with pytest.raises(ShapeError, match="open along 1 edge"):
