@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import argparse
 import math
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
+from bench_demo import half_job
 
+from plyflat import make_plan
 from plyflat.bag._film_mesh import strip
+from plyflat.bag.corners import hollow_lines
 from plyflat.bag.film import Film, FilmMesh, LaidFilm, lay_film
 from plyflat.bag.film_region import Ear, taut_film, with_ears
+from plyflat.bag.whole_film import WholeBench
+from plyflat.bagging import CORNER_MM
 from plyflat.surface.mesh import Surface
 
 FILM = Film("nylon 0.06 mm", 700.0, 0.06, poisson=0.4, yield_mpa=35.0, break_stretch=3.0)
@@ -22,12 +29,39 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add this benchmark's options."""
     parser.add_argument("--vertices", type=int, default=1300, help="of the coarsest film over the post")
     parser.add_argument("--finer", type=int, default=2, help="how often it is split in four")
+    parser.add_argument("--points", type=int, default=20_000, help="of the film over the demo's skeg")
+    parser.add_argument("--skeg", action="store_true", help="the film over the demo's skeg alone")
 
 
 def run(options: argparse.Namespace) -> None:
-    """Print both tables."""
-    _corner()
-    _post(options)
+    """Print the tables."""
+    if not options.skeg:
+        _corner()
+        _post(options)
+    _skeg(options.points)
+
+
+def _skeg(points: int) -> None:
+    """Lay the film over the demo's scanned skeg as its plan does: taut, and with the pleats that its sections ask for."""
+    with tempfile.TemporaryDirectory() as scratch:
+        job = Path(scratch) / "job.toml"
+        job.write_text(half_job("scan").replace(', worked_out = "whole"', "").replace('seconds = "20 s"', 'seconds = "1 s"'))
+        reach = make_plan(job).regions[0].reach
+    lines = tuple(hollow_lines(reach.surface, scale_mm=CORNER_MM))
+    found = reach.film
+    bench = WholeBench(reach.surface, lines, found.film, reach.pressure_kpa, reach.limit_mm, 1.9, points, 1.15)
+    wall = time.perf_counter()
+    drawn = bench.drawn()
+    print(f"the demo's skeg, {points} points asked for: drawn taut in {time.perf_counter() - wall:.1f} s", flush=True)
+    for what, ears in (("taut", ()), ("with its pleats", [q.ear for q in found.fed.folds])):
+        wall = time.perf_counter()
+        state, _ = bench.laid(what, drawn, ears)
+        low, high = state.range_mm[state.worst]
+        print(
+            f"  {what}: {len(state.film_mm)} vertices, off the corner {state.mean_mm:.2f} mm on the mean, {state.worst_mm:.2f} at most "
+            f"({low:.2f} to {high:.2f}), off balance {100 * state.residual:.1f} %, {time.perf_counter() - wall:.1f} s",
+            flush=True,
+        )
 
 
 def _corner() -> None:
