@@ -43,4 +43,6 @@ def half_job(half: str) -> str:
     first = text.index('[[region]]\nname = "skeg root"')
     second = text.index('[[region]]\nname = "bow panel"')
     rest = text.index('[cloth."carbon')
-    return text[:second] + text[rest:] if half == "scan" else text[:first] + text[second:]
+    # The projector throws the second region's edges.
+    thrown = text.index("[[projector]]")
+    return text[:second] + text[rest:thrown] if half == "scan" else text[:first] + text[second:]
