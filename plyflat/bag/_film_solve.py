@@ -39,7 +39,7 @@ _TURNS = 2
 _FEW = 2e-3
 # Eased less than this, the steps heed what may push as well as pull: the wind and the ground's curvature.
 _WINDLESS = 0.5
-# How often a step is shortened, and in how many of these trials what is far from rest is brought to rest by itself.
+# How often a step is shortened, and in how many of the first trials what is far from rest is brought to it by itself.
 _TRIALS, _MENDED = 8, 1
 # What that is: vertices with so many times the force that may be left over, no more than this share of all, and as many
 # rings of vertices round them.
@@ -415,7 +415,7 @@ def _search(
     """Go along a move as far as each part still gives way, and no further than that; return the share of it (count,) too.
 
     The slope along the move is all that is asked for: friction has no energy, nor has pressure on a sliding edge.
-    Where the first trials go too far, `mend` may bring what is spoilt (n,) to rest by itself.
+    Where the first trial goes too far, `mend` may bring what is spoilt (n,) to rest by itself.
     """
 
     def along(now: Forces) -> Floats:
