@@ -197,7 +197,8 @@ def apart_picture(region: RegionPlan, stack: StackPlan) -> Picture:
         ax.add_patch(_bar(left, k + 0.18, end - left, 0.58, name, shades[k]))
         ax.text(inner + 0.01 * far, k + 0.47, words, size=TEXT_PT - 1, color=INK, va="center", path_effects=halo(), zorder=5)
         if name not in _ALL_ROUND:
-            ax.text(end + 0.015 * far, k + 0.47, f"{end:+.0f}" if end else "0", size=SMALL_PT, color=INK, va="center", zorder=5)
+            off = f"{end:+.0f}" if end else "0"
+            ax.text(end + 0.015 * far, k + 0.47, off, size=SMALL_PT, color=INK, va="center", path_effects=halo(), zorder=5)
     ax.plot([0, 0], [0, len(rows)], color=INK, lw=1.0, ls=(0, (3, 2)), zorder=4)
     ax.set_xlim(inner, 1.22 * far)
     ax.set_ylim(0, len(rows))
