@@ -23,9 +23,8 @@ ROUNDS, MORE = 2, 1.25
 ADDED = 0.5
 #: A try counts as better where the worst place comes nearer by this, mm: less is scatter.
 BETTER_MM = 0.2
-#: A film drawn taut stands far off everywhere, and its tension brings it to where it ends: this share of the points tells
-#: it, and this share of the pressure may be left over.
-TAUT, TAUT_REST = 0.5, 2e-2
+#: A film drawn taut stands far off everywhere: this share of the points tells it.
+TAUT = 0.5
 #: Where nothing else keeps the limit, a fillet so many times as large is laid under the pleats.
 LARGER = 1.6
 
@@ -180,7 +179,7 @@ def whole_film(
     """
     progress("whole film drawn taut", 0.0)
     drawn = bench.drawn()
-    taut, _ = bench.laid("drawn taut", drawn, points=int(TAUT * bench.points), rest=TAUT_REST, progress=progress)
+    taut, _ = bench.laid("drawn taut", drawn, points=int(TAUT * bench.points), progress=progress)
     tries: list[Tried] = []
     if fed is not None and fed.folds:
         state, spread = bench.laid("with its pleats", drawn, [f.ear for f in fed.folds], progress=progress)
@@ -288,7 +287,8 @@ def whole_cures(
     out: list[WholeCure] = []
 
     def lay(kind: str, what: str, ears: Sequence[Ear], *, fillet_mm: float = 0.0, film: Film | None = None) -> None:
-        state, _ = bench.laid(what, drawn, ears, rest=TAUT_REST, fillet_mm=fillet_mm, film=film, progress=progress)
+        """Lay one and put it by."""
+        state, _ = bench.laid(what, drawn, ears, fillet_mm=fillet_mm, film=film, progress=progress)
         out.append(WholeCure(kind, what, state, _keeps(state, bench)))
 
     if fillet_mm is not None:

@@ -85,10 +85,7 @@ def written(folder):
 
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory):
-    # Limp film creeps for 120 steps, by tenths of a mm: what is told of it does not wait for that.
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("plyflat.bag.whole_film.STEPS", 12)
-        return make_plan(job_from_text(JOB, folder=written(tmp_path_factory.mktemp("corner"))))
+    return make_plan(job_from_text(JOB, folder=written(tmp_path_factory.mktemp("corner"))))
 
 
 def test_the_plan_holds_the_whole_film_beside_its_sections(plan):

@@ -9,7 +9,7 @@ import shapes
 
 from plyflat.bag.corners import corner_sections, film_bends, hollow_lines
 from plyflat.bag.feeding import fit_pleats
-from plyflat.bag.film import Film
+from plyflat.bag.film import Film, lay_film
 from plyflat.bag.pleats import corners_of, place_pleats
 from plyflat.bag.whole_film import Spread, WholeBench
 from plyflat.bag.whole_search import Feeds, WholeFilm, whole_cures, whole_film
@@ -139,6 +139,46 @@ def test_a_fillet_and_a_softer_film_are_laid_whole(corner):
     assert kinds["other film"].state.worst_mm < 0.5 * taut.worst_mm
     assert whole.last is taut
     assert not whole.met
+
+
+def test_cells_are_no_longer_split_where_hardly_any_are_left(corner):
+    bench, _, _ = corner
+    drawn = bench.drawn()
+    marked = bench._to_split(drawn, 10_000)
+    share = 1.5 * marked.sum() / len(drawn.points_mm)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("plyflat.bag.whole_film.LEAST_MORE", 1.01 * share)
+        assert bench._to_split(drawn, 10_000) is None
+        patch.setattr("plyflat.bag.whole_film.LEAST_MORE", 0.99 * share)
+        assert (bench._to_split(drawn, 10_000) == marked).all()
+
+
+def test_a_film_that_lies_is_taken_up_again_limp_and_stays(corner):
+    bench, fed, _ = corner
+    ears = [f.ear for f in fed.folds]
+    lying, spread = bench.laid("with its pleats", bench.drawn(), ears, finer=False)
+    ramps = []
+
+    def seen(*args, limp, ramp, **keys):
+        ramps.append((limp, ramp))
+        return lay_film(*args, limp=limp, ramp=ramp, **keys)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("plyflat.bag.whole_film.lay_film", seen)
+        again, _ = bench.laid("again", spread, ears, finer=False, again=True)
+    assert ramps == [(True, (1.0,))]
+    # It is at rest: nothing lifts it off first.
+    assert (again.film_mm == lying.film_mm).all()
+
+
+def test_another_film_bursts_at_its_own_break(corner):
+    bench, _, _ = corner
+    drawn = bench.drawn()
+    frail = replace(NYLON, name="frail", break_stretch=1.06)
+    state, _ = bench.laid("frail", drawn, film=frail, finer=False)
+    assert state.stretch > 1.06
+    assert state.bursts
+    assert not replace(bench, film=frail).laid("tough", drawn, film=replace(NYLON, break_stretch=20.0), finer=False)[0].bursts
 
 
 def test_cures_are_laid_with_the_pleats_too_and_a_larger_fillet_where_none_does(corner, short):
