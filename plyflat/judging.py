@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from .daily import air_kpa
+from .daily import SHORT_C, air_kpa
 from .job.model import Job
 from .shop.cure import glass_transition_c
 from .shop.fields import RecordError
@@ -122,5 +122,5 @@ def _heat(job: Job, v: Mapping[str, float]) -> Iterator[str]:
     above = (cure.above_cure_least_c, max(cure.above_cure_least_c, cure.above_cure_most_c))
     low, high = glass_transition_c(v["hottest"], limit_c=cure.glass_transition_limit_c, above_c=above)
     planned = max((c for _, c in cure.plan or ()), default=None)
-    cool = f"; {planned:.0f} degC was planned" if planned is not None and v["hottest"] < planned - 2.0 else ""
+    cool = f"; {planned:.0f} degC was planned" if planned is not None and v["hottest"] < planned - SHORT_C else ""
     yield f"at {v['hottest']:.0f} degC the glass transition comes to about {low:.0f} to {high:.0f} degC (from memory), if it was held long enough{cool}"

@@ -18,7 +18,7 @@ from ..surface.mesh import Floats, Surface
 from .corners import CornerSection
 from .film import Film
 from .film_states import Bench, Cure, FilmState, LayerReach
-from .layers import ON_MM, _evenly
+from .layers import ON_MM, evenly
 from .section_film import SectionFilm, filled, lay_over_section, length_mm, level, measured, places, touches
 from .sections import _upper_chain
 
@@ -253,7 +253,7 @@ def _short(bench: Bench, q: _Across, low: float, high: float) -> float:
     x, y = part[-1] - part[0]
     way = (part - part[0]) @ np.array([[x, -y], [y, x]]) / max(float(np.hypot(x, y)), 1e-300)
     chain = _upper_chain(way)
-    lines = cKDTree(np.concatenate([_evenly(line.points_mm, BESIDE_MM / 2) for line in bench.lines]))
+    lines = cKDTree(np.concatenate([evenly(line.points_mm, BESIDE_MM / 2) for line in bench.lines]))
     total, at = 0.0, cKDTree(way).query(chain)[1]
     for a, b in zip(at[:-1], at[1:]):
         run, leg = way[min(a, b) : max(a, b) + 1], way[b] - way[a]

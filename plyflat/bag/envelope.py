@@ -22,7 +22,7 @@ from ..errors import FitError, QuantityError, ShapeError
 from ..surface.cut import mesh_edges
 from ..surface.mesh import Bools, Floats, Ints, Surface, closed_length
 from .corners import CornerSection, way_round
-from .layers import _evenly
+from .layers import evenly
 from .ports import _nearest_on
 from .sections import Section, sections_along
 
@@ -400,7 +400,7 @@ def sides_of(surface: Surface, lines_mm: Sequence[Floats]) -> tuple[Ints, int]:
         return side, count
     middle = surface.vertices_mm[surface.faces].mean(axis=1)
     step = surface.mean_edge_mm
-    points = np.concatenate([_evenly(line, 0.25 * step) for line in lines_mm])
+    points = np.concatenate([evenly(line, 0.25 * step) for line in lines_mm])
     beside = cKDTree(points).query(middle)[0] < BESIDE * step
     side, count = _numbered(surface, one, two, (two >= 0) & ~beside[one] & ~beside[two], beside)
     loose = side < 0
@@ -412,7 +412,7 @@ def sides_of(surface: Surface, lines_mm: Sequence[Floats]) -> tuple[Ints, int]:
 def _on_edges(surface: Surface, ends: Ints, lines_mm: Sequence[Floats]) -> Bools:
     """Which edges lie on a line, from end to end."""
     near = ON_EDGE * surface.mean_edge_mm
-    tree = cKDTree(np.concatenate([_evenly(line, near) for line in lines_mm]))
+    tree = cKDTree(np.concatenate([evenly(line, near) for line in lines_mm]))
     on = tree.query(surface.vertices_mm, distance_upper_bound=near)[0] < near
     out = on[ends].all(axis=1)
     out[out] = tree.query(surface.vertices_mm[ends[out]].mean(axis=1), distance_upper_bound=near)[0] < near
@@ -463,7 +463,7 @@ def standing_of(part: Surface, foot_mm: Floats, *, spacing_mm: float = 10.0) -> 
     spacing_mm : float
         Of the sections.
     """
-    even = _evenly(foot_mm, 0.25 * part.mean_edge_mm)
+    even = evenly(foot_mm, 0.25 * part.mean_edge_mm)
     middle = even.mean(axis=0)
     axes = np.linalg.svd(even - middle, full_matrices=False)[2]
     long, thin, up = axes

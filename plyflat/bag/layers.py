@@ -56,7 +56,7 @@ class TightLine:
     @property
     def middle_mm(self) -> tuple[float, float, float]:
         """Its place half way along."""
-        x, y, z = _evenly(self.points_mm, self.length_mm / 2)[1]
+        x, y, z = evenly(self.points_mm, self.length_mm / 2)[1]
         return float(x), float(y), float(z)
 
 
@@ -161,10 +161,10 @@ def named_after(
     creases : sequence of Crease
         The corners' lines. A line that lies along none of them gets a number after the last.
     """
-    places = [np.concatenate([_evenly(creases[k].points_mm, NEAREST_MM) for k in c.lines]) for c in corners]
+    places = [np.concatenate([evenly(creases[k].points_mm, NEAREST_MM) for k in c.lines]) for c in corners]
     of, more = [], len(corners)
     for line in lines:
-        mine = _evenly(line.points_mm, NEAREST_MM)
+        mine = evenly(line.points_mm, NEAREST_MM)
         far = [float(np.median(cKDTree(q).query(mine)[0])) for q in places]
         near = int(np.argmin(far)) if far else -1
         if near >= 0 and far[near] < JOINED_MM:
@@ -183,7 +183,7 @@ def length_on(surface: Surface, line_mm: Floats) -> float:
     surface : Surface
     line_mm : (k, 3) float array
     """
-    dense = _evenly(line_mm, 5.0)
+    dense = evenly(line_mm, 5.0)
     on = surface.locate(dense).distance_mm < ON_MM
     step = np.linalg.norm(np.diff(dense, axis=0), axis=1)
     return float(step[on[:-1] & on[1:]].sum())
@@ -239,7 +239,7 @@ def _wholly_inside(piece: Surface, line: Floats) -> bool:
     """Whether a closed line lies on a piece and keeps off its edge."""
     if not np.array_equal(line[0], line[-1]) or not (piece.locate(line).distance_mm < ON_MM).all():
         return False
-    rim = np.concatenate([_evenly(piece.vertices_mm[np.r_[q, q[:1]]], piece.mean_edge_mm) for q in piece.boundary_loops])
+    rim = np.concatenate([evenly(piece.vertices_mm[np.r_[q, q[:1]]], piece.mean_edge_mm) for q in piece.boundary_loops])
     return bool(cKDTree(rim).query(line)[0].min() > max(2 * ON_MM, piece.mean_edge_mm))
 
 
@@ -304,7 +304,7 @@ def _edges_along(piece: Surface, run: Floats) -> Ints | None:
     e = e[~shut[e].any(axis=1) & ~np.isin(e, [start, end]).all(axis=1)]
     v = piece.vertices_mm
     length = np.linalg.norm(v[e[:, 0]] - v[e[:, 1]], axis=1)
-    off = cKDTree(_evenly(run, 0.25 * piece.mean_edge_mm)).query(v)[0][e].mean(axis=1)
+    off = cKDTree(evenly(run, 0.25 * piece.mean_edge_mm)).query(v)[0][e].mean(axis=1)
     # A step off the line costs its length again for every quarter of an edge it is away.
     cost = length * (1 + 4 * off / piece.mean_edge_mm)
     graph = sp.csr_array((cost, (e[:, 0], e[:, 1])), shape=(len(v), len(v)))
@@ -320,7 +320,7 @@ def _edges_along(piece: Surface, run: Floats) -> Ints | None:
 def _runs_across(piece: Surface, line: Floats) -> Iterator[Floats]:
     """Stretches of a line that lie on a piece and run through its inside from edge to edge."""
     rims = [np.concatenate([piece.vertices_mm[q], piece.vertices_mm[q[:1]]]) for q in piece.boundary_loops]
-    rim = cKDTree(np.concatenate([_evenly(q, piece.mean_edge_mm) for q in rims]))
+    rim = cKDTree(np.concatenate([evenly(q, piece.mean_edge_mm) for q in rims]))
     on = piece.locate(line).distance_mm < ON_MM
     if np.array_equal(line[0], line[-1]) and on[0] and not on.all():
         # A closed line is followed from where it is off the piece.
@@ -349,7 +349,7 @@ def _refined(line: Floats, step_mm: float) -> Floats:
     return np.concatenate([*parts, line[-1:]])
 
 
-def _evenly(line: Floats, step_mm: float) -> Floats:
+def evenly(line: Floats, step_mm: float) -> Floats:
     """Points along a line at even steps no longer than stated, both ends included."""
     at = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
     s = np.linspace(0.0, at[-1], max(int(np.ceil(at[-1] / max(step_mm, 1e-6) - 1e-9)), 1) + 1)

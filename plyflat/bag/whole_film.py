@@ -20,6 +20,7 @@ from ._film_mesh import split_film
 from .film import Film, FilmMesh, LaidFilm, lay_film
 from .film_advice import filleted
 from .film_region import Ear, quiet_surface, taut_film, with_ears
+from .layers import evenly
 
 #: A film is at rest here where the forces left over are less than this share of the pressure. Limp film creeps on without
 #: end, but not where it is looked at: over a scanned skeg with its pleats, 4000 points, it stood 3.00 mm off on the mean
@@ -213,7 +214,7 @@ class WholeBench:
     @cached_property
     def places_mm(self) -> Floats:
         """(k, 3) float array: along the corners, evenly."""
-        return np.concatenate([_evenly(q.points_mm) for q in self.lines])
+        return np.concatenate([evenly(q.points_mm, EVERY_MM) for q in self.lines])
 
     @cached_property
     def corner_mm(self) -> float:
@@ -328,13 +329,6 @@ class WholeBench:
         if len(near):
             out[near] = _off(laid, _stack_corner(ground, v[near]))[0]
         return out
-
-
-def _evenly(line: Floats) -> Floats:
-    """Points along a line (k, 3), its ends among them, no farther apart than asked for."""
-    at = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
-    s = np.linspace(0.0, at[-1], 1 + max(int(np.ceil(at[-1] / EVERY_MM)), 1))
-    return np.stack([np.interp(s, at, line[:, k]) for k in range(3)], axis=1)
 
 
 def _stack_corner(ground: MeshGround, points: Floats) -> Floats:

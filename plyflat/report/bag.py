@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..export.drawing import file_stem
+from ..surface._corner_edge import spaced
 from ..surface.geodesic import geodesic_path
 from ..surface.mesh import Floats, closed_length
 from .film import excess_picture
@@ -263,20 +264,12 @@ def lead_of(stage: Stage, reach: BagReach, pleat: Pleat) -> Floats:
     hull = reach.surface
     a, b = _nearest(hull.vertices_mm, start), _nearest(hull.vertices_mm, end)
     between = geodesic_path(hull, a, b)[1:-1] if a != b else np.zeros((0, 3))
-    way = _evenly(np.concatenate([start[None], between, end[None]]), float(np.linalg.norm(end - start)) / _LEAD_STEPS)
+    way, step = np.concatenate([start[None], between, end[None]]), float(np.linalg.norm(end - start)) / _LEAD_STEPS
+    way = spaced(way, np.zeros(len(way)), False, max(step, 1e-6))[0]
     found = hull.locate(way)
     # Over a rim the mean of both sides' normals leads out of it.
     up = (found.weights[:, :, None] * hull.vertex_normals[hull.faces[found.face]]).sum(axis=1)
     return np.asarray(found.points_mm + 3 * stage.lift_mm * up / np.maximum(np.linalg.norm(up, axis=1), 1e-9)[:, None])
-
-
-def _evenly(way: Floats, step: float) -> Floats:
-    """Points along a way, its own among them, no further apart than a step."""
-    out = [way[:1]]
-    for p, q in zip(way[:-1], way[1:]):
-        count = max(int(np.ceil(np.linalg.norm(q - p) / max(step, 1e-9))), 1)
-        out.append(p + np.arange(1, count + 1)[:, None] / count * (q - p))
-    return np.concatenate(out)
 
 
 def _start(ax: Any, shot: Shot, stage: Stage, p: Floats, busy: Floats) -> None:
