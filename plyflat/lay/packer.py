@@ -88,12 +88,15 @@ class RawLay:
     seed : int
     quick : bool
         True for a constructive answer, which does not depend on the clock.
+    sound : bool
+        False where pieces still overlap a little: an attempt that the library gave up.
     """
 
     length: float
     places: list[list[float]]
     seed: int
     quick: bool
+    sound: bool = True
 
 
 class Packers:
@@ -158,7 +161,7 @@ class Packers:
                 self._left -= 1
                 self._note_end(number)
             elif message["kind"] == "lay":
-                yield RawLay(message["length"], message["places"], message["seed"], message["quick"])
+                yield RawLay(*(message[key] for key in ("length", "places", "seed", "quick", "sound")))
         if len(self._faults) == len(self._tasks):
             raise SolveError(
                 f"the packing library failed: {self._faults[0]}",

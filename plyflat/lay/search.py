@@ -33,7 +33,7 @@ Stop = threading.Event | Callable[[], bool]
 #: second, for lays that cannot give up so much.
 SLACKS = (1e-3, 1e-5)
 #: How far a part may move in one step while a lay is made exact, as a share of the usable width.
-REACH = 2e-3
+REACH = 1e-2
 #: Gap added, as a share of the usable width, where rounding spoiled every lay.
 MORE_GAP = 1e-4
 #: A lay this near to the proven bound, as a share of its length, is as good as optimal.
@@ -46,6 +46,8 @@ KEPT = 60
 FINISHED = 3
 #: Time to make lays exact, s for each triangle they are cut into.
 FINISH_S = 2.5e-4
+#: Attempts that the library gave up are made exact too, where one takes no more than this share of the time.
+GIVEN_UP = 0.02
 #: A lay within this factor of the goal may meet it once it is made exact.
 NEAR = 1.002
 #: One this much longer than the best does not pass it when it is made exact.
@@ -436,6 +438,7 @@ class Hunt:
         self.problem, self.seconds, self.goal_mm, self.tell, self.stop = problem, seconds, goal_mm, tell, stop
         self.start = start
         self.raws: list[RawLay] = []
+        self.mended: Lay | None = None
         self.count = 0
         self.stopped = False
 
@@ -463,7 +466,7 @@ class Hunt:
 
     def finish(self) -> Lay | None:
         """Make the shortest lays exact and give the best, or None if none can be."""
-        best: Lay | None = None
+        best, self.mended = self.mended, None
         done: set[int] = set()
         try:
             for raw in self.raws:
@@ -491,14 +494,32 @@ class Hunt:
             self.told()
             if self.stopped:
                 return None
-            if raw is not None and self._keep(raw) and (lay := self._goal_met(raw)):
+            if raw is None:
+                continue
+            if not raw.sound:
+                self._mend(raw)
+            elif self._keep(raw) and (lay := self._goal_met(raw)):
                 return lay
         return None
 
     def reserve(self) -> float:
         """Give the time kept back for making the answer exact, s."""
+        return min(0.1 * self.seconds, self._finish_s())
+
+    def _finish_s(self) -> float:
         corners = sum(part.copies * len(shape.triangles) for part, shape in zip(self.problem.parts, self.problem.shapes))
-        return min(0.1 * self.seconds, FINISH_S * corners)
+        return FINISH_S * corners
+
+    def _mend(self, raw: RawLay) -> None:
+        """Put the pieces of an attempt apart that the library gave up, and keep the shortest that comes of it.
+
+        The library looks for places by samples; the lines between pieces often part what it could not.
+        """
+        if self._finish_s() > GIVEN_UP * self.seconds:
+            return
+        lay = self._exact(raw)
+        if lay is not None and (self.mended is None or lay.length_mm < self.mended.length_mm):
+            self.mended = lay
 
     def _keep(self, raw: RawLay) -> bool:
         """Keep a lay in order of length; True if it is the shortest so far."""

@@ -339,7 +339,16 @@ LYING = """
 import json, sys
 task = json.loads(sys.stdin.readline())
 places = [[0, 0.0, 50.0, 50.0], [0, 0.0, {x}, 50.0]]
-print(json.dumps(dict(kind="lay", length=200.0, places=places, seed=0, quick=True)), flush=True)
+print(json.dumps(dict(kind="lay", length=200.0, places=places, seed=0, quick=True, sound=True)), flush=True)
+"""
+
+#: A lay longer than it need be, and then an attempt at a shorter one that was given up: the pieces overlap.
+GIVEN_UP = """
+import json, sys
+task = json.loads(sys.stdin.readline())
+for x, sound in ((190.0, True), ({x}, False)):
+    places = [[0, 0.0, 50.0, 50.0], [0, 0.0, x, 50.0]]
+    print(json.dumps(dict(kind="lay", length=x + 50.0, places=places, seed=0, quick=False, sound=sound)), flush=True)
 """
 
 
@@ -355,6 +364,17 @@ def test_a_wrong_answer_is_put_right_or_refused_and_never_returned(monkeypatch, 
     else:
         with pytest.raises(CheckError, match="none of"):
             nest(parts, width_mm=1000, seconds=0)
+
+
+@pytest.mark.parametrize(("x_mm", "length_mm"), [(149.0, 200.0), (120.0, 230.0)])
+def test_an_attempt_given_up_counts_where_small_moves_part_its_pieces(monkeypatch, tmp_path, x_mm, length_mm):
+    script = tmp_path / "given_up.py"
+    script.write_text(GIVEN_UP.format(x=x_mm))
+    monkeypatch.setattr(packer, "CHILD", script)
+    parts = [Part(SQUARE, copies=2)]
+    # The sound one is drawn in from 240 mm by ten moves of a hundredth of the width.
+    lay = sound(parts, nest(parts, width_mm=100, seconds=5))
+    assert lay.length_mm == pytest.approx(length_mm, abs=1e-6)
 
 
 def moved(place, dx, dy, turn_deg=None):
