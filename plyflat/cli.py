@@ -179,7 +179,7 @@ def summary(planned: Plan, folder: Path, files: int) -> Iterator[str]:
         for ply in region.plies:
             s = ply.strain
             yield (
-                f"  {region.name} {ply.name}: {len(ply.templates)} piece{'s' * (len(ply.templates) != 1)}, {ply.area_mm2 / 1e6:.3f} m2, strain at most "
+                f"  {region.name} {ply.name}: {len(ply.templates)} piece{'s' * (len(ply.templates) != 1)}, {ply.area_mm2 / 1e6:.3f} m², strain at most "
                 f"{say_percent(s.largest)}, 99 % of the area under {say_percent(s.p99)}, {say_percent(s.over_share)} of the area over {say_percent(s.limit)}"
             )
     for caution in planned.cautions:

@@ -541,7 +541,7 @@ def _note_bleed(name: str, bleed: Bleed, use: float, lead_g_m: Range, notes: _No
             f"{name}, breather",
             ("" if bleed.wet_enough <= 0 else f"Wet out with {say_percent(bleed.wet_enough)} of fibre by mass or more, at most "
              f"{100 * (1 / bleed.wet_enough - 1):.0f} g of mixed resin on 100 g of cloth; or ")
-            + f"{'L' if bleed.wet_enough <= 0 else 'l'}ay {bleed.more_breather * weight_g_m2:.0f} g/m2 of breather for the high end, where {weight_g_m2:.0f} are planned.",
+            + f"{'L' if bleed.wet_enough <= 0 else 'l'}ay {bleed.more_breather * weight_g_m2:.0f} g/m² of breather for the high end, where {weight_g_m2:.0f} are planned.",
         )
     if bleed.reaches != "no":
         notes.add(

@@ -111,7 +111,7 @@ def _drop(drop_kpa: float, seconds: float, litres: float | None) -> str:
     leak = "the leak is not told, for no plan with this bag's volume is recorded; give --plan"
     if litres is not None:
         q = leak_pa_m3_s(litres, drop_kpa, seconds)
-        leak = f"in {litres:.3g} l that is a leak of {q:.3f} Pa m3/s, {standard_l_min(q):.3f} l/min of air"
+        leak = f"in {litres:.3g} l that is a leak of {q:.3f} Pa m³/s, {standard_l_min(q):.3f} l/min of air"
     return f"a fall of {drop_kpa:.3g} kPa in {seconds:.0f} s is {'; '.join(told)}; {leak}"
 
 

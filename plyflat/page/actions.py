@@ -577,7 +577,7 @@ def said(look: Look) -> str:
     ----------
     look : Look
     """
-    area = f"{look.name}: {look.area_mm2 / 1e6:.3f} m2"
+    area = f"{look.name}: {look.area_mm2 / 1e6:.3f} m²"
     if look.note:
         return f"{area}; {look.note}."
     if not max(look.size_mm):

@@ -115,7 +115,7 @@ def resin_list(job: ResinJob) -> tuple[Quantity, ...]:
         "resin": "derived: mass balance at the job's wet-out fraction, peel ply and loss",
         "hardener": "yours: mixing ratio by mass from the data sheet, as the job states it",
         "stays in the laminate": "derived: mass balance at the job's final fibre fraction",
-        "stays in the peel ply": "published: informal weighing of a cut sample, 30 to 50 g/m2",
+        "stays in the peel ply": "published: informal weighing of a cut sample, 30 to 50 g/m²",
         "bled into the breather": "derived: wet-out less laminate less peel ply",
         "left in cups and rollers": "common practice: 5 to 15 %, the job's figure taken",
         "fills gaps under the film": "derived: volume that the film leaves open in corners",

@@ -230,7 +230,7 @@ def reuse_of(
     Price: n c > P. Mass: it ends in the bin once, so n g > w. Cleaning and its own sealant are not counted.
     """
     if not (bag_m2 > 0 and weight_g_m2 > 0 and uses >= 1):
-        raise WasteError(f"a bag of {bag_m2:g} m2, {weight_g_m2:g} g/m2 and {uses} uses cannot be", do="Give numbers above zero.")
+        raise WasteError(f"a bag of {bag_m2:g} m², {weight_g_m2:g} g/m² and {uses} uses cannot be", do="Give numbers above zero.")
     price = None if price_per_m2 is None else price_per_m2 * bag_m2
     pays = None
     if price is not None and single_use_cost is not None and single_use_cost > 0:

@@ -185,7 +185,7 @@ def test_a_fall_is_told_as_a_leak_and_held_against_published_limits(job, tmp_pat
     list(keep(job, Given(plan_folder=planned(tmp_path))))
     # No breather lies in this bag: hose and trap are all the air there is, 3 l. 1.5 kPa in 120 s: 3 l times 12.5 Pa/s.
     said = list(keep(job, Given(("drop=1.5 kPa", "drop_time=2 min"), session=2)))
-    assert "in 3 l that is a leak of 0.037 Pa m3/s, 0.022 l/min of air" in said[-1]
+    assert "in 3 l that is a leak of 0.037 Pa m³/s, 0.022 l/min of air" in said[-1]
     # 0.75 kPa a minute: under 1 inHg (3.39 kPa) in a minute, over 1 inHg in five, which is 0.68.
     assert "good enough for a bag, where nothing else is stated" in said[-1]
     assert "not for infusion (trade article on infusion practice)" in said[-1]

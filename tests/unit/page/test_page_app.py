@@ -185,7 +185,7 @@ def test_an_action_that_fails_says_why(page):
 def test_a_first_look_gives_area_and_size(page):
     page.look()
     state = _heard(page, lambda: page.looking)
-    assert state.look.startswith("panel: 0.040 m2; flat about 200 by 200 mm")
+    assert state.look.startswith("panel: 0.040 m²; flat about 200 by 200 mm")
     page.set_ply(0, "angle", "45 deg")
     assert state.look == "looking …"
 
