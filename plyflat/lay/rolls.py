@@ -428,8 +428,9 @@ class Filler:
         names = ", ".join(part_name(self.parts[k], k) for k in sorted(rest)[:4])
         area = sum(self.areas[k] * count for k, count in rest.items())
         room = max(stock.room_mm for stock in self.at_hand + self.shops)
+        count = "1 piece" if rest.total() == 1 else f"{rest.total()} pieces"
         return FitError(
-            f"{rest.total()} pieces of {area / 1e6:.2f} m2 find no room on the cloth at hand: {names}{', ...' if len(rest) > 4 else ''}",
+            f"no room on the cloth at hand for {count} of {area / 1e6:.2f} m²: {names}{', ...' if len(rest) > 4 else ''}",
             do=f"Buy a roll, or state one that can be bought: with a usable width of {room:.0f} mm {area / room / 1e3:.2f} m or more",
         )
 
@@ -514,7 +515,13 @@ class Filler:
         self.stopped = self.stopped or lay.stopped
         if lay.length_mm <= reach + SAME_MM:
             return Load(stock, start_mm, counts, lay)
-        return self._topped_up(self._window(stock, start_mm, lay, list(counts)), counts)
+        load = self._topped_up(self._window(stock, start_mm, lay, list(counts)), counts)
+        if seconds or load.counts == counts or self.stopped:
+            return load
+        # Few quick answers miss what fits exactly; cells do not.
+        spots = self._put_down(stock, start_mm, counts, 0.0)
+        better = self._worth(spots) > self._worth(self._spots(load))
+        return self._load(stock, start_mm, spots) if better else load
 
     def _topped_up(self, load: Load, counts: Counter[int]) -> Load:
         """Put pieces that were left out into gaps and openings of a section where they fit."""

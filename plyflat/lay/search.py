@@ -19,6 +19,7 @@ from ..progress import Tell, quiet
 from .bounds import length_bound
 from .checks import check_places
 from .copies import patterns, promised_mm, repeated
+from .grid import ROUND
 from .outline import Floats, hull_points, laid, plainer, thicker, turn_matrix
 from .packer import SAME_DEG, Item, Packers, RawLay, Task
 from .parts import Lay, Part, Place
@@ -38,6 +39,8 @@ REACH = 1e-2
 MORE_GAP = 1e-4
 #: A lay this near to the proven bound, as a share of its length, is as good as optimal.
 MET = 1e-4
+#: A piece whose box is narrower than this share of the gap is grown by the gap before the library has it.
+TINY = 0.5
 #: Quick answers tried; fewer where there are many pieces, so that they take a second or so.
 QUICK = 20
 QUICK_PIECES = 3000
@@ -264,19 +267,25 @@ class Problem:
         list of Task
         """
         gap = self.gap_mm + (MORE_GAP * self.room_mm if repair else 0.0)
-        items = tuple(
-            Item(shape.ring.tolist(), int(part.copies), None if shape.turns_deg is None else list(shape.turns_deg))
-            for part, shape in zip(self.parts, self.shapes)
-        )
         slacks = (0.0, 0.0) if repair else SLACKS
+        rings, apart = [shape.ring for shape in self.shapes], gap
         heights = tuple(self.room_mm * (1.0 + slack) + 2.0 * gap for slack in slacks)
+        if any(np.ptp(ring, axis=0).min() < TINY * gap for ring in rings):
+            # The library loses pieces so small when it grows them by the gap, which it also keeps from the strip's sides.
+            grown = [shapely.buffer(Polygon(ring), 0.5 * gap * ROUND, quad_segs=4) for ring in rings]
+            rings, apart = [np.asarray(ring.exterior.coords)[:-1] for ring in grown], 0.0
+            heights = tuple(height - gap for height in heights)
+        items = tuple(
+            Item(ring.tolist(), int(part.copies), None if shape.turns_deg is None else list(shape.turns_deg))
+            for ring, part, shape in zip(rings, self.parts, self.shapes)
+        )
         processes, threads = (COUNTED, 1) if tries else _shared(self.pieces) if seconds else (_cores(), 1)
         quick = max(3, min(QUICK, QUICK_PIECES // self.pieces))
         quick = quick if most_quick is None else min(quick, most_quick)
         seeds = [seed * QUICK + k for k in range(quick)]
         return [
             Task(
-                items, heights, gap, seconds, tuple(seeds[p::processes]), 1000 * (seed * processes + p) + p, tries or 0, threads
+                items, heights, apart, seconds, tuple(seeds[p::processes]), 1000 * (seed * processes + p) + p, tries or 0, threads
             )  # fmt: skip
             for p in range(min(processes, quick))
         ]

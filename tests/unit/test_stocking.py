@@ -92,7 +92,7 @@ def plan(tmp_path_factory):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (("copies = 3", "copies = 99"), "^mat: .* find no room on the cloth at hand: part 'pad .* or more"),
+        (("copies = 3", "copies = 99"), "^mat: no room on the cloth at hand for .* pieces .* part 'pad .* or more"),
         (('length = "3 m"', 'length = "400 mm"'), "^mat, part 'frame / P1 / A': it is 700.0 mm along the roll"),
     ],
 )

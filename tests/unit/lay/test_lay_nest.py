@@ -83,6 +83,15 @@ def test_parts_far_from_the_origin_lie_as_well_as_near_ones():
     assert lay.length_mm == pytest.approx(1402.0, abs=0.15)
 
 
+@pytest.mark.parametrize("size_mm", [(1.0, 1.0), (5.0, 2.0)])
+def test_parts_far_smaller_than_the_gap_are_laid_out(size_mm):
+    # The library by itself refuses these. Ten of them find room across the cloth: twenty need no third column.
+    parts = [Part(box(0, 0, *size_mm), (0.0,), copies=20)]
+    lay = sound(parts, nest(parts, width_mm=478, gap_mm=50, seconds=0))
+    assert lay.least_gap_mm == pytest.approx(50.0, abs=1e-6)
+    assert lay.length_mm < 3.0 * size_mm[0] + 2.0 * 50.0
+
+
 def test_outlines_of_many_corners_keep_their_gap_to_the_given_outline():
     parts = [Part(Point(3e4, 2e4).buffer(300, quad_segs=200), copies=4), Part(wavy(900, 110), copies=3)]
     lay = sound(parts, nest(parts, width_mm=1270, gap_mm=2, edge_mm=10, seconds=1.5))

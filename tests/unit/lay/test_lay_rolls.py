@@ -26,6 +26,15 @@ def test_what_fits_on_one_roll_lies_on_one_roll():
     assert lay.length_mm == pytest.approx(600.0, abs=1e-3)
 
 
+@pytest.mark.parametrize("long_mm", [500.0, 1000.0, 5000.0])
+def test_parts_as_long_as_the_roll_that_fill_its_width_exactly_all_lie_on_it(long_mm):
+    # Found by cells: none of the few quick answers of the library has four beside each other in each of these.
+    parts = [Part(box(0, 0, long_mm, 250), (0.0,), copies=4)]
+    lays = lay_on_stock(parts, [Stock("roll 1", 1000.0, long_mm)], seconds=1)
+    assert packing.faults(parts, lays) == []
+    assert [lay.length_mm for lay in lays] == pytest.approx([long_mm])
+
+
 def test_rolls_are_filled_before_another_is_cut_into(monkeypatch):
     # Two rows of three beside each other take all the quick answers a builder gets.
     monkeypatch.setattr(search, "QUICK", 20)

@@ -86,7 +86,7 @@ def test_more_is_bought_and_said_to_be():
 
 
 def test_cloth_that_is_used_up_is_named():
-    with pytest.raises(FitError, match=r"1 pieces of 0\.81 m2 find no room .* 'lid'\. .* 1000 mm 0\.81 m or more"):
+    with pytest.raises(FitError, match=r"no room on the cloth at hand for 1 piece of 0\.81 m²: .* 'lid'\. .* 1000 mm 0\.81 m or more"):
         lay_on_stock([Part(box(0, 0, 900, 900), copies=2, name="lid")], [Stock("roll 1", 1000.0, 1000.0)], seconds=0)
 
 
