@@ -74,7 +74,7 @@ class Turnable:
     ----------
     region : str
     data : str
-        JSON without markup: the scene, the names in it with their places, the number of triangles.
+        JSON without markup: the scene, the names in it with their places, the boat's ways forward and up, the number of triangles.
     triangles : int
     legend : tuple of Legend
     """
@@ -162,6 +162,7 @@ def turnable(plan: Plan, region: RegionPlan) -> Turnable:
         view = stage.views[0]
         told = {
             "triangles": scene.triangles, "half_mm": [view.half_width_mm, view.half_height_mm],
+            "ways": [{"text": text, "way": way.tolist()} for text, way in (("forward", stage.forward), ("up", stage.up))],
             "names": _names(stage, lines, dots), "scene": scene.packed(),
         }  # fmt: skip
     legend = dict.fromkeys([*(Legend(q.told, q.colour) for q in lines), *(Legend(q.told, q.colour) for q in dots)])

@@ -90,6 +90,11 @@ def test_every_ply_layer_and_port_is_named_where_it_is(plan, turned):
     assert {"P1, carbon twill 200, 0°", "peel ply, +25 mm", "vacuum port"} <= words
 
 
+def test_the_boats_ways_are_told_as_the_job_has_them(plan, turned):
+    ways = {w["text"]: w["way"] for w in json.loads(turned[0].data)["ways"]}
+    assert ways == {"forward": list(plan.job.boat.forward), "up": list(plan.job.boat.up)}
+
+
 def test_the_viewer_holds_no_address_and_may_fetch_nothing():
     page = turn.viewer_page()
     assert not re.search("https?:", page.replace("http-equiv", ""))
