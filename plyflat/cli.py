@@ -171,7 +171,7 @@ def summary(planned: Plan, folder: Path, files: int) -> Iterator[str]:
 
     yield planned.job.name
     for roll in planned.rolls:
-        used = f"{roll.length_mm / 1000:.2f} m of {roll.roll_width_mm:.0f} mm roll" if roll.lays else ""
+        used = f"{roll.length_mm / 1000:.2f} m of {roll.widths} mm roll" if roll.lays else ""
         count = sum(len(lay.places) for lay in roll.lays)
         share = roll.cut_area_mm2 / roll.used_area_mm2 if roll.used_area_mm2 else 0.0
         yield f"  {roll.material:24} {count:3} piece{'s' if count != 1 else ' '}  {used}, {say_percent(share)} used"

@@ -639,7 +639,7 @@ def _shopping(
     for roll in rolls:
         metres = roll.length_mm / 1000
         least = sum(lay.bound_mm for lay in roll.lays) / 1000 if len(roll.lays) == 1 else metres
-        basis = f"derived: length cut off {roll.rolls} roll{'s' * (roll.rolls != 1)} of {roll.roll_width_mm:.0f} mm"
+        basis = f"derived: length cut off {roll.rolls} roll{'s' * (roll.rolls != 1)} of {roll.widths} mm"
         rows.append(Quantity(roll.material, metres, "m", min(least, metres), metres, basis, roll.cost))
     for name, length in tape_mm(regions).items():
         tape = job.consumables[name]

@@ -595,6 +595,12 @@ class RollPlan:
     cost: float | None
     turns_deg: tuple[float, ...] | None = (0.0, 180.0)
 
+    @property
+    def widths(self) -> str:
+        """Widths of the rolls cut into, mm, such as "1000 and 1270"; the material's own where only remnants are."""
+        found = {lay.width_mm for lay in self.lays if lay.stock is None or lay.stock.outline is None}
+        return " and ".join(f"{width:.0f}" for width in sorted(found or {self.roll_width_mm}))
+
     def off_grain_deg(self, place: Place) -> float:
         """Return how far a piece is turned off the nearest turn that the cloth allows, within its ply's tolerance."""
         if self.turns_deg is None:

@@ -173,7 +173,7 @@ def _priced(head: Sequence[str], plan: Plan) -> tuple[str, ...]:
 def _roll_row(roll: RollPlan) -> tuple:
     share = f"{100 * roll.cut_area_mm2 / roll.used_area_mm2:z.1f}" if roll.used_area_mm2 else ""
     return (
-        roll.material, roll.kind, f"{roll.roll_width_mm:.0f}" if roll.roll_width_mm else "", f"{roll.roll_length_mm:.0f}",
+        roll.material, roll.kind, roll.widths if roll.roll_width_mm else "", f"{roll.roll_length_mm:.0f}",
         roll.rolls, "; ".join(cloth_name(roll, n) for n in range(len(roll.lays))), f"{roll.length_mm / 1000:.3f}", _m2(roll.net_area_mm2), _m2(roll.cut_area_mm2),
         _m2(roll.used_area_mm2), share, f"{roll.mass_g:.0f}", _money(roll.cost),
     )  # fmt: skip

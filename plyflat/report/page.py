@@ -380,7 +380,7 @@ def _bag_words(layer: LayerPlan) -> list[str]:
 
 def _roll(roll: RollPlan) -> tuple[str, ...]:
     share = percent(roll.cut_area_mm2 / roll.used_area_mm2) if roll.used_area_mm2 else ""
-    width = f"{roll.roll_width_mm:.0f}" if roll.roll_width_mm else ""
+    width = roll.widths if roll.roll_width_mm else ""
     cost = "" if roll.cost is None else f"{roll.cost:.2f}"
     return roll.material, width, f"{roll.length_mm / 1000:.2f}", share, amount(roll.mass_g), cost
 

@@ -211,7 +211,7 @@ def in_short(plan: Plan) -> str:
     regions = [f"{r.name} ({square_metres(r.base.area_mm2)}, {counted(len(r.plies), 'ply', 'plies')})" for r in plan.regions]
     strains = [(p.strain.p99, f"{r.name} {p.name}") for r in plan.regions for p in r.plies]
     cloths = [
-        f"{roll.length_mm / 1000:.2f} m of {roll.material} from a roll {roll.roll_width_mm:.0f} mm wide"
+        f"{roll.length_mm / 1000:.2f} m of {roll.material} from {'a roll' if roll.rolls < 2 else 'rolls'} {roll.widths} mm wide"
         for roll in plan.rolls
         if roll.kind == "cloth"
     ]

@@ -114,6 +114,15 @@ def small(text):
     return jobs.changed(jobs.SMALL, ('face_up = "in"\n', f'face_up = "in"\n{text}'))
 
 
+def test_the_width_told_is_that_of_the_rolls_cut_into(plan):
+    (roll,) = plan.rolls
+    assert roll.widths == "740"
+    wide = replace(roll.lays[0], width_mm=1000.0, stock=None)
+    assert replace(roll, lays=(*roll.lays, wide)).widths == "740 and 1000"
+    assert replace(roll, lays=()).widths == "1000"
+    assert any("of 740 mm" in row.basis for row in plan.shopping)
+
+
 def test_what_is_at_hand_takes_its_gaps_from_the_cloth():
     cloth = job_from_text(small(AT_HAND), folder="/boats").cloths["glass"]
     loft, remnant = cloth.at_hand
