@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 
 from ..surface.coarsen import coarsen
 from ..surface.mesh import Floats, Ints, Surface
+from .ways import Ways
 
 #: Triangles of the copies: drawn when still, drawn while turning, and the most for shortest lines.
 STILL, TURNING, LINES = 130_000, 30_000, 400_000
@@ -100,6 +101,7 @@ class Scene:
         self._still = self._mesh(copies.still, "still")
         self._turning = self._mesh(copies.turning, "turning")
         self._turning.SetVisibility(False)
+        self.ways = Ways(self.plotter.renderer, {"forward": self._axes[0], "up": self._axes[2]})
         self._locator: Any = vtkStaticCellLocator()
         self._locator.SetDataSet(_poly(copies.full.vertices_mm, copies.full.faces))
         self._locator.BuildLocator()

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 import shapes
+from scipy.spatial.transform import Rotation
 
 from plyflat.page.view import SIDES, Scene, copies_of
+from plyflat.page.ways import seen_ways
 from plyflat.surface.mesh import Surface
 
 RADIUS = 1000.0
@@ -118,3 +120,56 @@ def test_a_region_is_looked_at_square(ball):
     ball.see("above")
     ball.see_patch(full)
     np.testing.assert_allclose(ball.pick(0.5, 0.5), [0, 0, RADIUS], atol=40)
+
+
+@pytest.mark.parametrize("turned", [(0, 0), (70, 10), (-40, 60), (200, -75), (10, 88), (92, 3)])
+def test_arrows_forward_and_up_point_as_the_hull_is_seen(ball, turned):
+    ball.see("port")
+    ball.turn_by(*turned)
+    ball.plotter.render()
+    middle = np.array(ball.plotter.camera.focal_point)
+    ways = {"forward": np.array([1.0, 0, 0]), "up": np.array([0.0, 0, 1])}
+    found = {arrow.name: arrow for arrow in ball.ways.arrows}
+    assert set(found) == set(ways)
+    for name, arrow in found.items():
+        seen = ball._to_pixels(middle + 0.1 * RADIUS * ways[name]) - ball._to_pixels(middle)
+        if arrow.drawn:
+            way = arrow.tip - arrow.foot
+            # With perspective, what comes towards the eye runs off by a little.
+            assert way @ seen > 0.995 * np.hypot(*way) * np.hypot(*seen)
+        else:
+            toward = ways[name] @ ball.plotter.camera.direction < 0
+            assert arrow.word == f"{name}: {'towards you' if toward else 'away from you'}"
+
+
+def test_arrows_and_their_words_keep_clear_of_each_other_and_of_the_edge():
+    turns = Rotation.random(300, random_state=1).as_matrix()
+    ways = {"forward": np.array([1.0, 0, 0]), "up": np.array([0.0, 0, 1])}
+    for right, up, view in turns:
+        found = seen_ways(ways, right=right, up=up, view=view)
+        boxes = [(a.middle, np.array([4.5 * len(a.word), 10.0])) for a in found]
+        assert all((middle - half >= 10 - 1e-9).all() for middle, half in boxes)
+        (a, p), (b, q) = boxes
+        assert (np.abs(a - b) >= p + q - 1e-9).any()
+        for arrow, (middle, half) in ((arrow, box) for arrow in found if arrow.drawn for box in boxes):
+            # No arrow runs through a word.
+            along = arrow.foot + np.linspace(0, 1, 30)[:, None] * (arrow.tip - arrow.foot)
+            assert (np.abs(along - middle) > 0.7 * half).any(axis=1).all()
+
+
+def test_the_arrows_are_drawn_where_they_are_said_to_be(ball):
+    ball.see("port")
+    picture = ball.plotter.screenshot(None, return_img=True).astype(int)
+    rows, columns = np.nonzero(np.abs(picture - [0x1C, 0x27, 0x33]).sum(axis=2) < 40)
+    forward, up = sorted(ball.ways.arrows, key=lambda arrow: arrow.name)
+    # Seen from port the bow is on the left, and up is up.
+    np.testing.assert_allclose(forward.tip - forward.foot, [-52, 0], atol=1e-6)
+    np.testing.assert_allclose(up.tip - up.foot, [0, 52], atol=1e-6)
+    at = np.column_stack([columns, picture.shape[0] - 1 - rows])
+    at = at[(at < 200).all(axis=1)]  # the ball's dim edge lies farther in
+    for arrow in (forward, up):
+        for share in (0.2, 0.5, 0.9):
+            place = arrow.foot + share * (arrow.tip - arrow.foot)
+            assert np.abs(at - place).max(axis=1).min() < 2
+        # The word is written there.
+        assert (np.abs(at - arrow.middle) < (4.5 * len(arrow.word), 10)).all(axis=1).sum() > 12 * len(arrow.word)
