@@ -126,7 +126,7 @@ def test_a_region_is_looked_at_square(ball):
 def test_arrows_forward_and_up_point_as_the_hull_is_seen(ball, turned):
     ball.see("port")
     ball.turn_by(*turned)
-    ball.plotter.render()
+    ball.plotter.render_window.Render()
     middle = np.array(ball.plotter.camera.focal_point)
     ways = {"forward": np.array([1.0, 0, 0]), "up": np.array([0.0, 0, 1])}
     found = {arrow.name: arrow for arrow in ball.ways.arrows}
