@@ -28,7 +28,7 @@ from .draft import (
 )
 from .look import Look, Worked, work_out
 from .marks import MARKS, SAID, Mark, Placed, points_of, warp_points
-from .view import SIDES, Scene, copies_of
+from .view import SIDES, Copies, Scene
 from .work import Standby, Task, Told
 
 HINT = "Drag to turn, wheel to come nearer, with Shift held to move."
@@ -58,8 +58,8 @@ class Page:
     Parameters
     ----------
     draft : Draft
-    surfaces : dict of str to Surface
-        The job's meshes, mended as the plan has them.
+    copies : dict of str to Copies
+        The job's meshes, mended as the plan has them, with what is drawn of them.
     state : trame state
     standby : Standby
         Answers looks; it ends with the page.
@@ -67,10 +67,11 @@ class Page:
         Where the hull is shown; None where nobody looks.
     """
 
-    def __init__(self, draft: Draft, surfaces: dict[str, Surface], state: Any, *, standby: Standby, view: Any = None) -> None:
-        self.draft, self.surfaces, self.state = draft, surfaces, state
+    def __init__(self, draft: Draft, copies: dict[str, Copies], state: Any, *, standby: Standby, view: Any = None) -> None:
+        self.draft, self.state = draft, state
+        self.surfaces = {name: copy.full for name, copy in copies.items()}
         self._of = mesh_tables(draft.sound_job())
-        self._copies = {name: copies_of(surface) for name, surface in surfaces.items()}
+        self._copies = copies
         self._scenes: dict[str, Scene] = {}
         self._task: Task | None = None
         self._standby = standby
@@ -84,7 +85,7 @@ class Page:
         self._new: tuple[str, str] | None = None
         state.update({
             **{key: BLANK[key] for key in ("message", "marking", "lines", "drawings", "results", "look", "busy", "stale", "region")},
-            "opened": True, "file": str(draft.path), "meshes": list(surfaces), "new_mesh": next(iter(surfaces)),
+            "opened": True, "file": str(draft.path), "meshes": list(copies), "new_mesh": next(iter(copies)),
             "recovered": draft.steps[-1] if draft.recovered and draft.steps else "",
         })  # fmt: skip
         self._take_up_marks()

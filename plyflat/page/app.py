@@ -122,7 +122,7 @@ class App:
             self.page.close()
         self._draft = None
         standby = Standby(looks, found.surfaces)
-        self.page = Page(draft, found.surfaces, self.state, standby=standby, view=self.view)
+        self.page = Page(draft, found.copies, self.state, standby=standby, view=self.view)
         self.page.look()
 
     # -- as it is served ------------------------------------------------------------------------------------------------

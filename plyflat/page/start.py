@@ -18,6 +18,7 @@ from ..surface.mesh import Surface
 from ..surface.suggest import flattest_outline
 from .draft import Draft
 from .guard import LARGEST_UPLOAD, MESH_SUFFIXES, MOST_TRIANGLES, clean_name, inside
+from .view import Copies, copies_of
 
 if TYPE_CHECKING:
     from aiohttp import web
@@ -31,12 +32,17 @@ class Opened:
     ----------
     path : str
         The job file.
-    surfaces : dict of str to Surface
-        Mended as the plan has them.
+    copies : dict of str to Copies
+        The meshes, mended as the plan has them, with what is drawn of them.
     """
 
     path: str
-    surfaces: dict[str, Surface]
+    copies: dict[str, Copies]
+
+    @property
+    def surfaces(self) -> dict[str, Surface]:
+        """The meshes themselves."""
+        return {name: copies.full for name, copies in self.copies.items()}
 
 
 def listing(folder: Path) -> tuple[list[str], list[str]]:
@@ -73,7 +79,7 @@ def open_job(path: str, *, progress: Tell) -> Opened:
         As `load_meshes`.
     """
     progress("reading the meshes", 0.1)
-    return Opened(path, load_meshes(Draft.open(Path(path)).sound_job()))
+    return _opened(path, load_meshes(Draft.open(Path(path)).sound_job()), progress)
 
 
 def load_text(path: str, text: str, *, progress: Tell) -> Opened:
@@ -91,7 +97,13 @@ def load_text(path: str, text: str, *, progress: Tell) -> Opened:
         As `open_job`.
     """
     progress("reading the meshes", 0.1)
-    return Opened(path, load_meshes(Draft(Path(path), text).job()))
+    return _opened(path, load_meshes(Draft(Path(path), text).job()), progress)
+
+
+def _opened(path: str, surfaces: dict[str, Surface], progress: Tell) -> Opened:
+    """Thin what is drawn here too, in the process that reads: a large mesh takes seconds, in which no page would answer."""
+    progress("thinning what is drawn", 0.6)
+    return Opened(path, {name: copies_of(surface) for name, surface in surfaces.items()})
 
 
 def load_meshes(job: Job) -> dict[str, Surface]:
@@ -138,7 +150,7 @@ def begin_job(mesh: str, unit: str | None, *, progress: Tell) -> Opened:
     except UnknownUnit as error:
         raise UnknownUnit(error.what, where=error.where, do="Choose it, then begin again.") from None
     path = _free(file.with_suffix(".toml"))
-    progress("a first job", 0.9)
+    progress("a first job", 0.5)
     text = starter_job(
         file, job_path=path, unit=unit, size_mm=surface.size_mm, has_colours=surface.colors is not None,
         outline_mm=flattest_outline(surface),
@@ -148,7 +160,7 @@ def begin_job(mesh: str, unit: str | None, *, progress: Tell) -> Opened:
             out.write(text)
     except OSError as error:
         raise OutputError(f"cannot be written: {error.strerror}", where=str(path), do="Choose another folder.") from error
-    return Opened(str(path), {"hull": surface})
+    return _opened(str(path), {"hull": surface}, progress)
 
 
 def _not_too_large(surface: Surface, file: Path) -> Surface:

@@ -10,9 +10,9 @@ from aiohttp.test_utils import TestClient, TestServer
 
 from plyflat.errors import JobError, MeshError, OutputError, UnknownUnit
 from plyflat.job.reader import read_job
-from plyflat.page import start
+from plyflat.page import start, view
 from plyflat.page.guard import Guard
-from plyflat.page.start import begin_job, chosen, listing, open_job, receiver, target_of
+from plyflat.page.start import begin_job, chosen, listing, load_text, open_job, receiver, target_of
 
 
 def _quiet(stage, done):
@@ -37,6 +37,18 @@ def test_a_mesh_gets_a_first_job_that_reads_and_nothing_is_written_over(folder):
     # What is handed over is what opening the job would load.
     opened = open_job(first.path, progress=_quiet).surfaces["hull"]
     assert (opened.vertices_mm == first.surfaces["hull"].vertices_mm).all()
+
+
+def test_what_is_drawn_is_thinned_where_the_mesh_is_read(folder, monkeypatch):
+    monkeypatch.setattr(view, "TURNING", 500)
+    stages = []
+    found = begin_job(str(folder / "hull.stl"), "mm", progress=lambda stage, done: stages.append((stage, done)))
+    for opened in (found, open_job(found.path, progress=_quiet), load_text(found.path, (folder / "hull.toml").read_text(), progress=_quiet)):
+        copies = opened.copies["hull"]
+        assert 400 < len(copies.turning[1]) <= 500 < len(copies.still[1]) == len(copies.full.faces)
+        assert opened.surfaces["hull"] is copies.full
+    assert stages[-1][0] == "thinning what is drawn"
+    assert [done for _, done in stages] == sorted(done for _, done in stages)
 
 
 def test_a_unit_is_asked_for_and_never_guessed(folder):
