@@ -139,10 +139,11 @@ def _umask() -> int:
 
 def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str]:
     from ..planned import Check
-    from ..report.day import sheets_html
     from ..report.page import report_html
     from ..report.pdf import write_report_pdf
     from ..report.pictures import draw_pictures
+    from ..report.sheet_pdf import write_sheets_pdf
+    from ..report.sheets import sheets_html
     from ..report.turn import turnables
 
     tell(_STAGE, 0.0)
@@ -177,6 +178,8 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
         texts["hull_marks.csv"] = tables.mark_list(plan)
     if plan.day is not None:
         texts["job_sheets.html"] = sheets_html(plan)
+        files.append(folder / "job_sheets.pdf")
+        write_sheets_pdf(plan, files[-1], sheet=plan.job.files.sheets)
     files += [_write_text(folder / name, text) for name, text in texts.items()]
     names = [f.relative_to(folder).as_posix() for f in files]
     _write_marker(plan, folder, names, check)

@@ -1,15 +1,12 @@
-"""The day on the job sheet: vacuum, bleed, clock, cure, sun, waste and order, and one sheet for each region to work from."""
+"""The day on the report: vacuum, bleed, clock, cure, sun, waste and order."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 from typing import TYPE_CHECKING, NamedTuple
 
 from ..daily import spreads_of
-from ..shop.day import planned_fields
-from ..shop.fields import FIELDS
 from ..shop.vacuum import (
     DROP_LIMITS,
     INHG_KPA,
@@ -21,8 +18,8 @@ from ..shop.vacuum import (
     vapour_kpa,
 )
 from ..units import say_percent as percent
-from .leaks import film_boxes, hunt_rows, port_boxes, run_words, tube_words
-from .words import CARE, amount, counted, joined, square_metres
+from .leaks import hunt_rows, run_words, tube_words
+from .words import amount, counted, joined, square_metres
 
 if TYPE_CHECKING:
     from ..planned import Plan, RegionPlan
@@ -81,7 +78,16 @@ def _head(*words: str) -> list[Head]:
     return [Head(w.rstrip("#"), w.endswith("#")) for w in words]
 
 
-def _range(r: Range, unit: str, factor: float = 1.0) -> str:
+def ranged(r: Range, unit: str, factor: float = 1.0) -> str:
+    """Write an amount with its range and its unit.
+
+    Parameters
+    ----------
+    r : Range
+    unit : str
+    factor : float
+        From the range's unit to the one written.
+    """
     if r.high - r.low < 1e-9 * max(abs(r.usual), 1.0):
         return f"{amount(r.usual * factor)} {unit}".strip()
     return f"{amount(r.usual * factor)} ({amount(max(r.low, 0.0) * factor)} to {amount(r.high * factor)}) {unit}".strip()
@@ -92,14 +98,16 @@ def _ends(values: Sequence[float], unit: str) -> str:
     return f"{amount(usual)} ({amount(low)} to {amount(high)}) {unit}"
 
 
-def _minutes(seconds: float) -> str:
+def minutes(seconds: float) -> str:
+    """Write a time in seconds, minutes or hours, whichever reads best."""
     if seconds < 90.0:
         return f"{seconds:.0f} s"
     return f"{seconds / 60.0:.0f} min" if seconds < 3 * 3600.0 else f"{seconds / 3600.0:.1f} h"
 
 
-def _clock(minutes: float) -> str:
-    whole = round(minutes)
+def clock_time(at_min: float) -> str:
+    """Write minutes from midnight as a time of the clock."""
+    whole = round(at_min)
     days, rest = divmod(whole, 1440)
     return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{counted(days, 'day')})" if days else "")
 
@@ -154,14 +162,14 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
     rows.append(("all", amount(r.fibre_g), "", *_mixed(mix)))
     gaps = " with what fills gaps" if mix.gap_g.high > 0 else ""
     putty = f", and the fillet {amount(r.putty_stays_g)} g more" if r.putty_g.usual > 0 else ""
-    words = [f"The finished laminate weighs {_range(mix.mass_g, 'g')}{gaps}{putty}.", *_wet_words(plan, r)]
+    words = [f"The finished laminate weighs {ranged(mix.mass_g, 'g')}{gaps}{putty}.", *_wet_words(plan, r)]
     if mix.gap_g.high > 0:
         words.append(
-            f"Gaps that the film leaves over the hull take {_range(mix.gap_g, 'g')} of that, mixed on top and shared over the plies "
+            f"Gaps that the film leaves over the hull take {ranged(mix.gap_g, 'g')} of that, mixed on top and shared over the plies "
             f"({r.gap_basis}). Every gap that is closed by hand saves its share."
         )
     if r.putty_g.usual > 0:
-        words.append(f"Putty for the fillet: {_range(r.putty_g, 'g')}, mixed apart (derived: volume under the rolling ball, the job's loss).")
+        words.append(f"Putty for the fillet: {ranged(r.putty_g, 'g')}, mixed apart (derived: volume under the rolling ball, the job's loss).")
     if r.volume_ml is not None:
         words.append(f"By volume: {amount(r.volume_ml[0])} ml of resin to {amount(r.volume_ml[1])} ml of hardener.")
     else:
@@ -179,7 +187,7 @@ def _resin(plan: Plan, r: RegionDay) -> Block:
 
 def _mixed(p: PlyMix | RegionMix) -> tuple[str, ...]:
     """Mixed, resin, hardener and thickness, without their units."""
-    return tuple(_range(q, "") for q in (p.mixed_g, p.resin_g, p.hardener_g, p.thickness_mm))
+    return tuple(ranged(q, "") for q in (p.mixed_g, p.resin_g, p.hardener_g, p.thickness_mm))
 
 
 def _wet_words(plan: Plan, r: RegionDay) -> list[str]:
@@ -213,7 +221,7 @@ def _vacuum(day: Day, region: RegionPlan, r: RegionDay) -> Block:
     if p is None:
         return Block(r.name)
     litres = (p.air.settled_l[0], p.air.settled_l[1], p.air.settled_l[2])
-    down = "never" if p.down_s is None else f"{_minutes(p.down_s[1])} ({_minutes(p.down_s[0])} to {_minutes(p.down_s[2])})"
+    down = "never" if p.down_s is None else f"{minutes(p.down_s[1])} ({minutes(p.down_s[0])} to {minutes(p.down_s[2])})"
     rows = [
         ("air around", _inhg(p.air_kpa), "derived: standard atmosphere (ISO 2533) at the job's height and weather, or its barometer"),
         ("gauge to aim at", _inhg(p.gauge_kpa), f"common practice; a published repair rule asks for {LEAST_GAUGE_KPA / INHG_KPA:.0f} inHg"),
@@ -222,7 +230,7 @@ def _vacuum(day: Day, region: RegionPlan, r: RegionDay) -> Block:
         ("air under the bag, film down", _ends(litres, "l"), "derived: pores of the breather, assumed 15 to 25 % solid unless [ranges] says otherwise; hose and trap"),
         ("more while the film is loose", f"{amount(p.air.loose_l)} l", "derived: area by the job's loose height"),
         ("time to pump it down", down, "derived: without leak, the pump's flow taken as constant"),
-        ("fall allowed in the drop test", f"{_inhg(p.drop_kpa)} in {_minutes(p.drop_s)}", "published: US Army TM 1-1500-204-23-11, unless the job states another"),
+        ("fall allowed in the drop test", f"{_inhg(p.drop_kpa)} in {minutes(p.drop_s)}", "published: US Army TM 1-1500-204-23-11, unless the job states another"),
         ("the leak this means here", f"{_ends(p.drop_leak, 'Pa m³/s')}, {standard_l_min(p.drop_leak[1]):.2f} l/min of air", "derived: volume by rate of fall"),
         ("the pump would hold such a leak at", f"{amount(p.drop_settles_kpa)} kPa absolute", "derived: leak over flow"),
         ("fall at which the pump just holds the gauge", _held(p), "derived: see above"),
@@ -266,21 +274,21 @@ def _limits(p: Pull) -> Table:
     rows = []
     for what, kpa, seconds, source in DROP_LIMITS:
         leak = leak_pa_m3_s(p.air.settled_l[1], kpa, seconds)
-        rows.append((what, f"{_inhg(kpa)} in {_minutes(seconds)}", f"{leak:.3f} Pa m³/s", f"{standard_l_min(leak):.3f} l/min", f"published: {source}"))
+        rows.append((what, f"{_inhg(kpa)} in {minutes(seconds)}", f"{leak:.3f} Pa m³/s", f"{standard_l_min(leak):.3f} l/min", f"published: {source}"))
     return Table("Published limits of the drop test, and the leak each lets through in this bag", _head("for", "fall", "leak#", "as air#", "stands on"), rows)
 
 
 def _held(p: Pull) -> str:
     if p.held_drop_kpa[0] > p.gauge_kpa:
-        return f"the pump outruns any fall that the gauge can show in {_minutes(p.drop_s)}"
-    return f"{_ends(p.held_drop_kpa, 'kPa')} in {_minutes(p.drop_s)}"
+        return f"the pump outruns any fall that the gauge can show in {minutes(p.drop_s)}"
+    return f"{_ends(p.held_drop_kpa, 'kPa')} in {minutes(p.drop_s)}"
 
 
 def _dry_run(p: Pull) -> Table:
     rows = [
         ("1", "Pull, pump on", f"gauge reads {p.gauge_kpa:.0f} kPa or more", "gauge ______"),
         ("2", "Shut the valve, pump off; read at once", "", "gauge ______"),
-        ("3", f"Read again after {_minutes(p.drop_s)}", f"fall at most {p.drop_kpa:.1f} kPa", "drop ______"),
+        ("3", f"Read again after {minutes(p.drop_s)}", f"fall at most {p.drop_kpa:.1f} kPa", "drop ______"),
         ("4", "Over the limit: hunt in the order below, then begin at 1", "", "☐"),
         ("5", "Let air in slowly; look where the film could not reach a corner", "", "☐"),
     ]
@@ -310,18 +318,18 @@ def _bleed(r: RegionDay) -> Block:
     if b is None:
         return Block(r.name)
     rows = [
-        ("presses out of the laminate", _range(b.leaves_g, "g"), "derived: wet-out less final fibre fraction"),
+        ("presses out of the laminate", ranged(b.leaves_g, "g"), "derived: wet-out less final fibre fraction"),
         *([] if r.open_share is None else [("release film is open over", f"{100 * r.open_share:.3g} % of its area", "derived: holes over pitch, square pattern")]),
-        ("kept by the peel ply", _range(b.peel_g, "g"), "published: informal weighing 30 to 50 g/m², or yours"),
-        ("goes on into the breather", _range(b.breather_g, "g"), "derived: the difference"),
-        ("share of the breather on the laminate", _range(b.over_laminate, "%", 100.0), "derived: pores at 15 to 25 % solid, assumed, unless [ranges] or holds say otherwise"),
-        ("share of the breather where most cloth lies: it fills there first", _range(b.over_most, "%", 100.0), "derived: fibre of all plies there, 99 % of the area under it"),
-        ("share of all of the breather", _range(b.over_all, "%", 100.0), "derived: the same over its whole area"),
+        ("kept by the peel ply", ranged(b.peel_g, "g"), "published: informal weighing 30 to 50 g/m², or yours"),
+        ("goes on into the breather", ranged(b.breather_g, "g"), "derived: the difference"),
+        ("share of the breather on the laminate", ranged(b.over_laminate, "%", 100.0), "derived: pores at 15 to 25 % solid, assumed, unless [ranges] or holds say otherwise"),
+        ("share of the breather where most cloth lies: it fills there first", ranged(b.over_most, "%", 100.0), "derived: fibre of all plies there, 99 % of the area under it"),
+        ("share of all of the breather", ranged(b.over_all, "%", 100.0), "derived: the same over its whole area"),
         ("fibre by mass that this breather allows", percent(b.reached_fraction), "derived: if it takes no more than its usable share"),
         *_enough(b),
         ("runs beyond the laminate", f"{amount(b.run_even_mm)} mm all round, or {amount(b.run_narrow_mm)} mm in a strip", "derived: most resin, least breather"),
         ("way to the port", f"{amount(b.to_port_mm)} mm", "the job's margin and lead"),
-        ("a metre of the lead takes up", _range(r.lead_g_m, "g"), "derived: its width, full"),
+        ("a metre of the lead takes up", ranged(r.lead_g_m, "g"), "derived: its width, full"),
         ("reaches the port", b.reaches, "derived: " + run_words(r).removeprefix("Lead and resin: ")),
     ]
     after = (
@@ -342,7 +350,7 @@ def _enough(b: Bleed) -> list[tuple[str, str, str]]:
 
 def _clock_block(r: RegionDay) -> Block:
     rows = [
-        (_clock(r.start_min + s.start_s / 60), s.what, _minutes(s.end_s - s.start_s), _clock(r.start_min + s.end_s / 60)) for s in r.steps
+        (clock_time(r.start_min + s.start_s / 60), s.what, minutes(s.end_s - s.start_s), clock_time(r.start_min + s.end_s / 60)) for s in r.steps
     ]
     tables = [Table("Order of the day", _head("from", "what", "takes#", "until#"), rows)]
     words = []
@@ -351,8 +359,8 @@ def _clock_block(r: RegionDay) -> Block:
     else:
         words += _fit_words(r, r.fit)
         batches = [
-            (str(b.number), _clock(r.start_min + b.start_s / 60), f"{amount(b.mass_g)} g", joined([f"{percent(q)} of {n}" if q < 0.9995 else n for n, q in b.wets]),
-             _minutes(b.pot_life_s), _minutes(b.spread_s), f"{b.warmest_c:.0f} °C")
+            (str(b.number), clock_time(r.start_min + b.start_s / 60), f"{amount(b.mass_g)} g", joined([f"{percent(q)} of {n}" if q < 0.9995 else n for n, q in b.wets]),
+             minutes(b.pot_life_s), minutes(b.spread_s), f"{b.warmest_c:.0f} °C")
             for b in r.batches
         ]  # fmt: skip
         head = _head("batch", "mixed from", "mass#", "goes on", "pot life#", "spread in#", "pot by then at#")
@@ -367,17 +375,17 @@ def _clock_block(r: RegionDay) -> Block:
 
 def _last_moment(r: RegionDay, fit: Fit) -> str:
     if r.pull is None:
-        return f"The last ply wetted out by {_clock(r.start_min + fit.open_s / 60)} at the latest."
+        return f"The last ply wetted out by {clock_time(r.start_min + fit.open_s / 60)} at the latest."
     if fit.down_by_s <= 0:
         return "That is less than pulling and hunting leaks take alone: there is no moment by which the bag could be down."
-    return f"Bag down and pump started by {_clock(r.start_min + fit.down_by_s / 60)} at the latest, so that time is left to hunt leaks."
+    return f"Bag down and pump started by {clock_time(r.start_min + fit.down_by_s / 60)} at the latest, so that time is left to hunt leaks."
 
 
 def _fit_words(r: RegionDay, fit: Fit) -> list[str]:
     words = [
-        f"The first resin on the hull stays workable for {_minutes(fit.open_s)}. {_last_moment(r, fit)} At the speeds stated it takes "
-        f"{_minutes(fit.needed_s)} from the first mix until {'leaks are found' if r.pull else 'the last ply is wetted'}"
-        + (f", at the slow end {_minutes(r.fit_slow.needed_s)}." if r.fit_slow else ".")
+        f"The first resin on the hull stays workable for {minutes(fit.open_s)}. {_last_moment(r, fit)} At the speeds stated it takes "
+        f"{minutes(fit.needed_s)} from the first mix until {'leaks are found' if r.pull else 'the last ply is wetted'}"
+        + (f", at the slow end {minutes(r.fit_slow.needed_s)}." if r.fit_slow else ".")
     ]
     if r.pot is not None:
         words.append(f"Pot life: {r.pot.speed.basis}.")
@@ -390,7 +398,7 @@ def _fit_words(r: RegionDay, fit: Fit) -> list[str]:
         if short.quicker_by is not None:
             ways.append(f"more hands: {short.quicker_by:.1f} times as fast")
         if len(short.sessions) > 1:
-            ways += [f"{joined(list(plies))} in a session of {_minutes(s)}" for plies, s in short.sessions]
+            ways += [f"{joined(list(plies))} in a session of {minutes(s)}" for plies, s in short.sessions]
         words.append(f"That is {'too long' if short is fit else 'too long if work is slow'}. Ways out: {'; '.join(ways)}; peel ply between sessions.")
     return words
 
@@ -407,19 +415,19 @@ def _surface(plan: Plan, r: RegionDay) -> Block:
         ("mask", f"{f.mask_m2:.3f} m², {f.mask_m:.2f} m long" if f.mask_m2 > 0 else "none stated", "derived: the band outside the tape"),
         ("sand once it has set", f"{f.sand_m2:.3f} m²", "derived: the largest ply"),
         ("edge to sand to nothing", f"{f.feather_m:.2f} m", "derived: its edge"),
-        ("filler, mixed", _range(f.filler_g, "g"), f"from memory unless the job's [finish] says otherwise: {stated.filler_mm:g} mm of {stated.filler_density_g_cm3:g} g/cm³"),
-        ("paint, all coats", _range(f.paint_g, "g"), f"from memory unless the job's [finish] says otherwise: {counted(stated.coats, 'coat')} of {stated.coat_g_m2:g} g/m²"),
+        ("filler, mixed", ranged(f.filler_g, "g"), f"from memory unless the job's [finish] says otherwise: {stated.filler_mm:g} mm of {stated.filler_density_g_cm3:g} g/cm³"),
+        ("paint, all coats", ranged(f.paint_g, "g"), f"from memory unless the job's [finish] says otherwise: {counted(stated.coats, 'coat')} of {stated.coat_g_m2:g} g/m²"),
     ]
     words = (f"Losses of {percent(stated.loss)} are counted in (common practice). Solvent, abrasives and sheets for masking are not.",)
     return Block(f"Surface of {r.name}", words, (Table("Areas to work on, and what goes on them", _head("what", "how much", "stands on"), rows),))
 
 
 def _cure(c: CureDay) -> Block:
-    rows = [(_minutes(t) if t else "the start", f"{temp:.0f} °C") for t, temp in zip(c.profile.s, c.profile.c)]
+    rows = [(minutes(t) if t else "the start", f"{temp:.0f} °C") for t, temp in zip(c.profile.s, c.profile.c)]
     low, high = c.glass_transition_c
     facts = [
         ("share of the full cure", _times_over(c.share), c.basis),
-        ("may come off after", "not by the end of this plan, or not stated" if c.off_s is None else _minutes(c.off_s), "derived: the data sheet's time at the temperatures planned"),
+        ("may come off after", "not by the end of this plan, or not stated" if c.off_s is None else minutes(c.off_s), "derived: the data sheet's time at the temperatures planned"),
         ("fastest heating", f"{c.fastest_c_min:.2f} °C a minute", f"common practice: 0.2 to 1; limit {c.ramp_limit_c_min:g}"),
         ("glass transition afterwards", f"{low:.0f} to {high:.0f} °C", "from memory: the hottest hold and 10 to 30 °C more unless the job says otherwise, up to the system's limit"),
     ]
@@ -434,7 +442,7 @@ def _cure(c: CureDay) -> Block:
             least, most = c.log_glass_transition_c
             facts.append(("logged: glass transition afterwards", f"{least:.0f} to {most:.0f} °C", "from memory: the hottest of the log and the same more"))
         if c.log_off_s is not None:
-            facts.append(("logged: might come off after", _minutes(c.log_off_s), "derived from the log"))
+            facts.append(("logged: might come off after", minutes(c.log_off_s), "derived from the log"))
     words = (
         "Keep the vacuum on while it cools. Measure on the part, at its coldest and its hottest place, not in the air. A post-cure goes "
         "up in steps, each no hotter than the glass transition that the last one reached.",
@@ -520,246 +528,15 @@ def _order(plan: Plan, day: Day) -> Block:
     return Block("Order, and what is left", (), (Table("Order", head, rows),), after)
 
 
-# --- a sheet for each region -------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Blank:
-    """A field to fill in.
-
-    Attributes
-    ----------
-    key, words, example : str
-    expected : str
-        Of the plan; empty where it has none.
-    """
-
-    key: str
-    words: str
-    example: str
-    expected: str
-
-
-@dataclass(frozen=True)
-class Stage:
-    """One stage of the work on a sheet.
-
-    Attributes
-    ----------
-    name : str
-    boxes : tuple of str
-        Things to do, each with a box to tick.
-    blanks : tuple of Blank
-    """
-
-    name: str
-    boxes: tuple[str, ...]
-    blanks: tuple[Blank, ...] = ()
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """The sheet of one region.
-
-    Attributes
-    ----------
-    title, region : str
-    stages : tuple of Stage
-        Cut, mask, mix, wet, lay, bag, pull, check, heat, take off, finish.
-    """
-
-    title: str
-    region: str
-    stages: tuple[Stage, ...]
-
-
-def sheets(plan: Plan) -> list[Sheet]:
-    """Return a sheet for each region, in working order.
+def whole_blocks(plan: Plan) -> list[Block]:
+    """Return what concerns the job as a whole: the order, and what is thrown away.
 
     Parameters
     ----------
     plan : Plan
     """
-    days = {r.name: r for r in plan.day.regions} if plan.day else {}
-    return [_sheet(plan, region, days[region.name]) for region in plan.regions if region.name in days]
-
-
-def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
-    expected = {k: _expected(k, r) for k, r in planned_fields(day, spreads_of(plan.job)).items() if k in FIELDS}
-
-    def blanks(*keys: str) -> tuple[Blank, ...]:
-        return tuple(Blank(k, FIELDS[k].words, FIELDS[k].example, expected.get(k, "")) for k in keys)
-
-    stages = [
-        Stage("Cut", _cut_boxes(region), blanks("fibre_mass", "peel_ply_dry", "breather_dry", "film_used")),
-        Stage("Clean, key and mask", _mask_boxes(region, day)),
-    ]
-    if day.pull is not None:
-        p = day.pull
-        stages.append(
-            Stage(
-                "Dry run",
-                (f"Bag it dry, pull to {p.gauge_kpa:.0f} kPa, pump off: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}",
-                 "Over it: hunted by the list under Check, before anything is mixed"),
-                blanks("dry_gauge", "dry_drop", "dry_drop_time"),
-            )  # fmt: skip
-        )
-    stages += [
-        Stage("Mix", _mix_boxes(day), blanks("temperature", "humidity", "resin_weighed", "hardener_weighed", "pot_life")),
-        Stage("Wet out and lay", _lay_boxes(plan, region, day), blanks("wet_out_time", "left_in_cups")),
-    ]
-    if region.layers:
-        stages += [
-            Stage("Bag", _bag_boxes(region, day), blanks("tape_used")),
-            Stage("Pull", _pull_boxes(day), blanks("gauge", "bag_down_time")),
-            Stage("Check", _check_boxes(region, day), blanks("drop", "drop_time")),
-        ]
-    stages += [
-        Stage("Heat", _heat_boxes(plan), blanks("hottest")),
-        Stage("Take off", _off_boxes(plan), blanks("taken_off_after", "peel_ply_wet", "breather_wet", "laminate_mass", "laminate_thickness", "cost", "note")),
-        Stage("Finish", _finish_boxes(plan, day)),
-    ]
-    return Sheet(plan.job.name, region.name, tuple(stages))
-
-
-def _expected(key: str, r: Range) -> str:
-    unit = FIELDS[key].unit
-    if unit == "s":
-        return _minutes(r.usual)
-    if unit == "mm" and r.usual >= 1000:
-        return f"{r.usual / 1000:.2f} m"
-    return f"{amount(r.usual)} {unit}"
-
-
-def _cut_boxes(region: RegionPlan) -> tuple[str, ...]:
-    out = []
-    for ply in region.plies:
-        pieces = [t.piece + (f" ({t.copies} times)" if t.copies > 1 else "") for t in ply.templates]
-        out.append(f"{ply.name}, {ply.cloth} at {ply.angle_deg + 0.0:g}°: {counted(len(pieces), 'piece')} {joined(pieces)}; label each on the face it names")
-    for layer in region.layers:
-        if layer.templates:
-            out.append(f"{layer.kind}, {layer.material}: {counted(sum(t.copies for t in layer.templates), 'piece')}")
-    return tuple(out)
-
-
-def _mask_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
-    out = ["Outline, edge of each ply, warp line, forward and up marked on the hull", ]
-    f = day.finish
-    if day.pull is not None:
-        out.append(
-            f"What was wiped with solvent has dried off: under this vacuum acetone boils at {day.pull.boils_c['acetone']:.0f} °C, and its vapour "
-            "looks like a leak and burns"
-        )
-    masked = f"; masked outside the tape, {f.mask_m2:.3f} m², {f.mask_m:.2f} m long" if f.mask_m2 > 0 else ""
-    out.append(f"Hull clean and dry over {f.clean_m2:.3f} m², keyed under the largest ply, {f.key_m2:.3f} m²{masked}")
-    if region.fillet is not None:
-        out.append(f"Fillet of {region.fillet.radius_mm:.0f} mm run into the corner: {amount(region.putty_g)} g of putty mixed ({amount(day.putty_g.low)} to {amount(day.putty_g.high)})")
-    if day.tape_m > 0:
-        out.append(f"Sealant tape on clean hull, {day.tape_m:.2f} m with laps, pleats and ports, each loop from its mark 0, the laminate on the left hand; its paper left on")
-    return tuple(out)
-
-
-def _mix_boxes(day: RegionDay) -> tuple[str, ...]:
-    out = ["Gloves on, cuffs closed; air moving; nothing to eat or smoke here", "Everything cut lies ready in order; the pump runs"]
-    if day.mix is None:
-        return (*out, "Mix by the data sheet; no resin is worked out in this job")
-    share = day.mix.hardener_g.usual / day.mix.mixed_g.usual
-    if day.batches:
-        for b in day.batches:
-            on = joined([n for n, _ in b.wets])
-            out.append(
-                f"Batch {b.number} at {_clock(day.start_min + b.start_s / 60)} for {on}: {amount(b.mass_g * (1 - share))} g resin + {amount(b.mass_g * share)} g hardener = {amount(b.mass_g)} g; "
-                f"spread within {_minutes(b.spread_s)}"
-            )
-    else:
-        out.append(
-            f"In all {amount(day.mix.resin_g.usual)} g resin + {amount(day.mix.hardener_g.usual)} g hardener; in batches that you spread within "
-            "half of the data sheet's pot life"
-        )
-    return tuple(out)
-
-
-def _lay_boxes(plan: Plan, region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
-    mixes = {p.name: p for p in day.mix.plies} if day.mix else {}
-    out = []
-    for ply in region.plies:
-        resin = f", {amount(mixes[ply.name].mixed_g.usual)} g of mix" if ply.name in mixes else ""
-        out.append(f"{ply.name} on its marks, notch to notch, arrows forward and up{resin}")
-    return (*out, "Test piece of the same cloth and mix laid beside it, where strength counts")
-
-
-def _bag_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
-    out = [
-        f"{layer.kind}: {layer.margin_mm:.0f} mm beyond the largest ply, pressed into every corner"
-        for layer in region.layers
-        if layer.kind not in ("sealant tape", "bag film")
-    ]
-    return (*out, *port_boxes(region, day), *film_boxes(region))
-
-
-def _pull_boxes(day: RegionDay) -> tuple[str, ...]:
-    out = ["Little vacuum first: film and cloth pressed into the corners by hand"]
-    if day.fit is not None and day.fit.down_by_s > 0:
-        out.append(f"Film down and pump started by {_clock(day.start_min + day.fit.down_by_s / 60)} if the first mix was at {_clock(day.start_min)}")
-    if day.pull is not None:
-        out += tube_words(day)
-        out.append(f"Full vacuum: gauge {day.pull.gauge_kpa:.0f} kPa; hollow or thin parts watched, stopped if anything gives")
-    return tuple(out)
-
-
-def _check_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
-    if day.pull is None:
-        return ()
-    p = day.pull
-    first = f"Valve shut: fall at most {p.drop_kpa:.1f} kPa in {_minutes(p.drop_s)}; over it, hunted in this order, each ticked once tight:"
-    return (first, *(where for where, _ in hunt_rows(region, day)), "No resin in the hose; trap looked at")
-
-
-def _heat_boxes(plan: Plan) -> tuple[str, ...]:
-    cured = plan.day.cure if plan.day else None
-    if cured is None:
-        return ("By the data sheet; no cure is stated in this job", "Vacuum on until it has set")
-    holds = [f"{c:.0f} °C after {_minutes(t)}" for t, c in zip(cured.profile.s[1:], cured.profile.c[1:])]
-    return (f"Part at {joined(holds)}", "Thermometer on the part, somebody beside it", "Vacuum on until it has cooled")
-
-
-def _off_boxes(plan: Plan) -> tuple[str, ...]:
-    cured = plan.day.cure if plan.day else None
-    first = "When the data sheet lets it" if cured is None or cured.off_s is None else f"Not before {_minutes(cured.off_s)} at the temperatures planned, and the data sheet agrees"
-    return (first, "Set resin in cups and peel ply goes to the bin hard and cold, never warm", "Dust: extraction and mask before anything is ground")
-
-
-def _finish_boxes(plan: Plan, day: RegionDay) -> tuple[str, ...]:
-    f, stated = day.finish, plan.job.finish
-    out = [f"Sanded, {f.sand_m2:.3f} m², the edge to nothing over {f.feather_m:.2f} m; dust taken off"]
-    if f.filler_g.usual > 0:
-        out.append(f"Filler: {_range(f.filler_g, 'g')}, {stated.filler_mm:g} mm on average; sanded fair")
-    if f.paint_g.usual > 0:
-        out.append(f"Paint: {_range(f.paint_g, 'g')} in {counted(stated.coats, 'coat')}, by its data sheet")
-    return tuple(out)
-
-
-def _whole(plan: Plan) -> list[Block]:
-    """What concerns the job as a whole: the order, and what is thrown away."""
     if plan.day is None:
         return []
     rows = [(q.item, f"{amount(q.amount)} {q.unit}", f"{amount(q.low)} to {amount(q.high)} {q.unit}" if q.high > q.low else "") for q in plan.bin]
     thrown = Block("Bin, by material", (), (Table("What is thrown away", _head("item", "mass#", "range#"), rows),) if rows else ())
     return [_order(plan, plan.day), thrown, _waste(plan, plan.day)]
-
-
-def sheets_html(plan: Plan) -> str:
-    """Return the sheets as one HTML text to print, two or three pages for each region; it has no address outside itself.
-
-    Parameters
-    ----------
-    plan : Plan
-    """
-    import jinja2
-
-    rooms = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    text = resources.files(__package__).joinpath("sheets.html").read_text(encoding="utf-8")
-    file = plan.job.path.name if plan.job.path else "job.toml"
-    return rooms.from_string(text).render(
-        name=plan.job.name, sheets=sheets(plan), file=file, care=CARE, whole=_whole(plan)
-    )

@@ -10,12 +10,14 @@ from .words import amount, counted, joined
 if TYPE_CHECKING:
     from ..bag.pleats import Pleat
     from ..planned import RegionPlan
+    from ..shop.bleed import Bleed
     from ..shop.day import RegionDay
 
 #: Pleats told one by one; the others in one row.
 TOLD = 12
 #: Hollows and ridges told for each loop of tape.
 BENDS = 6
+_METRE = "tape metre "
 
 _WHY = {
     "start": ("the tape's end over its start", "both layers pressed, no gap between them"),
@@ -35,6 +37,21 @@ def hunt_rows(region: RegionPlan, day: RegionDay) -> list[tuple[str, str]]:
     return [_VALVE, *_pleat_rows(region), *_tape_rows(region, day), *_lap_rows(region), *_seam_rows(region), *_port_rows(region), *_REST]
 
 
+def hunt_ticks(region: RegionPlan, day: RegionDay) -> list[str]:
+    """Return the places of `hunt_rows` as short as a list to tick has them, with bare tape metres.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    day : RegionDay
+    """
+    return [_bare(where).removeprefix("root of ") for where, _ in hunt_rows(region, day)]
+
+
+def _bare(where: str) -> str:
+    return where.replace(_METRE, "")
+
+
 #: It takes half a minute and halves the search, so it comes first.
 _VALVE = ("valve at the bag shut: does the bag's gauge hold?", "yes: the leak lies in hose, trap or pump; no: go on below")
 _REST = (
@@ -44,7 +61,7 @@ _REST = (
 
 
 def _mark(metre: float, loop: int, loops: int) -> str:
-    return f"tape metre {metre:.2f}" + (f" of loop {loop}" if loops > 1 else "")
+    return f"{_METRE}{metre:.2f}" + (f" of loop {loop}" if loops > 1 else "")
 
 
 def _loops(region: RegionPlan) -> int:
@@ -119,13 +136,13 @@ def film_boxes(region: RegionPlan) -> list[str]:
         )  # fmt: skip
         return [f"Film closed on the tape without pleats: none is needed, for {how}"]
     many = len(reach.tapes_mm)
-    out = ["Film closed on the tape, its pleats first, in this order:"]
+    out = ["Film closed on the tape, its pleats first, in this order, by tape metre, height and where they are laid:"]
     return [*out, *(_pleat_words(p, many) for p in sorted(reach.pleats, key=lambda p: p.order))]
 
 
 def _pleat_words(p: Pleat, many: int) -> str:
-    hand = "" if p.helps else f"; it stands {p.far_mm:.0f} mm off, so push its film in by hand"
-    return f"pleat {p.number} at {_mark(p.at_m, p.loop, many)}, {p.height_mm:.0f} mm high, laid towards {p.feeds}{hand}"
+    hand = "" if p.helps else f", {p.far_mm:.0f} mm off: its film pushed in by hand"
+    return f"pleat {p.number} at {_bare(_mark(p.at_m, p.loop, many))}, {p.height_mm:.0f} mm, to {p.feeds}{hand}"
 
 
 def port_boxes(region: RegionPlan, day: RegionDay) -> list[str]:
@@ -143,13 +160,18 @@ def port_boxes(region: RegionPlan, day: RegionDay) -> list[str]:
         lead = max(q.way_mm - (breather.margin_mm if breather else 0.0), 0.0)
         out.append(
             f"{name} by {_mark(q.at_m, q.loop + 1, len(stack.tape_mm) if stack else 1)}: lead of {lead:.0f} mm from the breather's edge, "
-            f"{q.way_mm:.0f} mm from the laminate, off the laminate and off pleats"
+            f"{q.way_mm:.0f} mm from the laminate"
         )
     if not out:
         out.append("Port on the breather and off the laminate")
-    if day.bleed is not None and day.bleed.to_port_mm > 0:
-        out.append(run_words(day))
+    b = day.bleed
+    if b is not None and b.to_port_mm > 0:
+        out.append(f"Lead and resin: the port is {amount(b.to_port_mm)} mm off: {_reached(b)}")
     return out
+
+
+def _reached(b: Bleed) -> str:
+    return "it stays dry" if b.reaches == "no" else f"resin {b.reaches} reach it; trap in place"
 
 
 def run_words(day: RegionDay) -> str:
@@ -166,7 +188,7 @@ def run_words(day: RegionDay) -> str:
     run = f"resin runs at most {amount(b.run_narrow_mm)} mm if all that is too much goes along the lead; the port is {amount(b.to_port_mm)} mm off"
     if b.run_narrow_mm <= 0:
         run = f"the breather on the laminate takes all that is bled; the port is {amount(b.to_port_mm)} mm off"
-    return f"Lead and resin: {run}: {'it stays dry' if b.reaches == 'no' else f'resin {b.reaches} reach it; trap in place'}"
+    return f"Lead and resin: {run}: {_reached(b)}"
 
 
 def tube_words(day: RegionDay) -> list[str]:

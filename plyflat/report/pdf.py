@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 #: Sheets it is set on; plans for larger sheets are read off A4 all the same.
 SHEETS = ("A4", "Letter")
-_PLAIN, _BOLD = "DejaVuSans", "DejaVuSans-Bold"
+PLAIN, BOLD, MONO = "DejaVuSans", "DejaVuSans-Bold", "DejaVuSansMono"
 _MARGIN_MM, _FOOT_MM = 15.0, 9.0
 #: The largest picture: two to a sheet, their words about as large as the text.
 _PICTURE_MM = (112.0, 170.0)
@@ -66,7 +66,7 @@ def write_report_pdf(page: str, path: Path, *, sheet: str = "A4") -> int:
     """
     import lxml.html
 
-    _fonts()
+    known_fonts()
     tree = lxml.html.document_fromstring(page)
     size_mm = SHEETS_MM[sheet if sheet in SHEETS else "A4"]
     # First without pictures, which take the most time, to learn on which page everything stands.
@@ -111,19 +111,19 @@ def _binary() -> Iterator[None]:
         rl_config.useA85 = before
 
 
-def _fonts() -> None:
+def known_fonts() -> None:
     """Make fonts known that have more than the letters of western Europe; they come with matplotlib."""
     from matplotlib import get_data_path
     from reportlab.lib.fonts import addMapping
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
 
-    for name in (_PLAIN, _BOLD):
+    for name in (PLAIN, BOLD, MONO):
         if name not in pdfmetrics.getRegisteredFontNames():
             pdfmetrics.registerFont(TTFont(name, Path(get_data_path()) / "fonts" / "ttf" / f"{name}.ttf"))
     for bold in (0, 1):
         for slanted in (0, 1):
-            addMapping(_PLAIN, bold, slanted, _BOLD if bold else _PLAIN)
+            addMapping(PLAIN, bold, slanted, BOLD if bold else PLAIN)
 
 
 def _document(target: Any, size_mm: tuple[float, float], title: str, pages: int) -> Any:
@@ -150,11 +150,11 @@ def _document(target: Any, size_mm: tuple[float, float], title: str, pages: int)
     frame = Frame(margin, margin + foot, wide - 2 * margin, high - 2 * margin - foot, 0, 0, 0, 0)
 
     def footer(canvas: Any, filled: Any) -> None:
-        canvas.setFont(_PLAIN, _FOOT_PT)
+        canvas.setFont(PLAIN, _FOOT_PT)
         canvas.setFillColor(INK)
         number = f"page {filled.page} of {pages}"
         canvas.drawRightString(wide - margin, margin, number)
-        canvas.drawString(margin, margin, _cut(title, wide - 2 * margin - canvas.stringWidth(number, _PLAIN, _FOOT_PT) - 12, canvas))
+        canvas.drawString(margin, margin, _cut(title, wide - 2 * margin - canvas.stringWidth(number, PLAIN, _FOOT_PT) - 12, canvas))
 
     document.addPageTemplates([PageTemplate("sheet", [frame], onPage=footer)])
     return document
@@ -162,7 +162,7 @@ def _document(target: Any, size_mm: tuple[float, float], title: str, pages: int)
 
 def _cut(text: str, room: float, canvas: Any) -> str:
     """As much of a title as a footer holds; the whole of it stands on the first page."""
-    while canvas.stringWidth(text, _PLAIN, _FOOT_PT) > room:
+    while canvas.stringWidth(text, PLAIN, _FOOT_PT) > room:
         text = text.removesuffix("…")[:-1] + "…"
     return text
 
@@ -242,7 +242,7 @@ class _Setter:
 
     def _heading(self, element: HtmlElement, level: int) -> Paragraph:
         size = _HEAD_PT[level]
-        style = _style(f"h{level}", size, fontName=_BOLD, spaceBefore=0.9 * size, spaceAfter=0.35 * size)
+        style = _style(f"h{level}", size, fontName=BOLD, spaceBefore=0.9 * size, spaceAfter=0.35 * size)
         set_ = _paragraph(_words(element), style)
         self.headings += 1
         set_.heading_level, set_.heading_key = level, f"h{self.headings}"
@@ -313,13 +313,13 @@ class _Setter:
 
         heads = element.findall("thead/tr/th")
         right = [th.get("class") == "n" for th in heads]
-        body = [[_units_kept(_words(cell)) for cell in row] for row in element.findall("tbody/tr")]
+        body = [[units_kept(_words(cell)) for cell in row] for row in element.findall("tbody/tr")]
         cells = [[_words(th) for th in heads], *body]
         size, widths = _columns(cells, self.width)
         styles = [[_style(f"{name}{k}", size, fontName=font, alignment=2 * k) for k in (0, 1)]
-                  for name, font in (("cell", _PLAIN), ("head", _BOLD))]  # fmt: skip
+                  for name, font in (("cell", PLAIN), ("head", BOLD))]  # fmt: skip
         rows = [[_paragraph(words, styles[n == 0][right[k]]) for k, words in enumerate(row)] for n, row in enumerate(cells)]
-        title = _paragraph(_words(element.find("caption")), _style("title", 9.0, fontName=_BOLD))
+        title = _paragraph(_words(element.find("caption")), _style("title", 9.0, fontName=BOLD))
         top: list[Any] = [title, *[""] * (len(heads) - 1)]
         yield Table(
             [top, *rows], colWidths=widths, repeatRows=2, splitInRow=1, hAlign="LEFT", spaceBefore=5,
@@ -336,7 +336,7 @@ class _Setter:
 def _style(name: str, size: float, **more: Any) -> ParagraphStyle:
     from reportlab.lib.styles import ParagraphStyle
 
-    look = {"fontName": _PLAIN, "leading": 1.3 * size, "textColor": INK, "splitLongWords": 1, **more}
+    look = {"fontName": PLAIN, "leading": 1.3 * size, "textColor": INK, "splitLongWords": 1, **more}
     return ParagraphStyle(name, fontSize=size, **look)
 
 
@@ -355,7 +355,7 @@ def _words(element: HtmlElement) -> str:
     return "".join(parts)
 
 
-def _units_kept(words: str) -> str:
+def units_kept(words: str) -> str:
     """Numbers in one piece, with the units after them."""
     return _UNIT.sub("\N{NO-BREAK SPACE}", words.replace("\N{NARROW NO-BREAK SPACE}", "\N{NO-BREAK SPACE}"))
 
@@ -432,7 +432,7 @@ def _reach(column: Sequence[str], size: float) -> tuple[float, float]:
 
     room = 2 * _CELL_PT + 0.5
     plain = [unescape(words) for words in column]
-    fonts = [_BOLD, *[_PLAIN] * (len(plain) - 1)]
+    fonts = [BOLD, *[PLAIN] * (len(plain) - 1)]
     words = [stringWidth(word, font, size) for cell, font in zip(plain, fonts) for word in re.split(r"[ \n]+", cell)]
     whole = [stringWidth(cell, font, size) for cell, font in zip(plain, fonts)]
     return max(words, default=0.0) + room, max(whole) + room

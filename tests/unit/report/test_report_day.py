@@ -18,9 +18,10 @@ from plyflat.bag.widths import FilmJoin, FilmWidth
 from plyflat.daily import plan_day
 from plyflat.job.reader import job_from_text
 from plyflat.planned import BagReach, FilmPlan, StackPlan
-from plyflat.report.day import day_blocks, sheets, sheets_html
+from plyflat.report.day import day_blocks
 from plyflat.report.leaks import hunt_rows, run_words, tube_words
 from plyflat.report.page import report_html
+from plyflat.report.sheets import sheets, sheets_html
 from plyflat.shop.fields import FIELDS, read_field
 from plyflat.shop.own import Taken
 from plyflat.shop.tally import ResinJob, resin_list, usual_mix
@@ -147,7 +148,7 @@ def test_quantities_stand_at_their_step(plan):
     assert len(parts) == len(region.batches)
     assert all(float(resin) / float(hardener) == pytest.approx(4, rel=0.01) for resin, hardener in parts)
     for ply in region.mix.plies:
-        assert f"{ply.name} on its marks, notch to notch, arrows forward and up, {ply.mixed_g.usual:.0f} g" in boxes["Wet out and lay"]
+        assert f"{ply.name}, {ply.mixed_g.usual:.0f} g of mix" in boxes["Wet out and lay"]
     assert "gauge 80 kPa" in boxes["Pull"]
     assert "fall at most 3.4 kPa in 60 s" in boxes["Check"]
     assert "50 °C" in boxes["Heat"]
@@ -166,6 +167,8 @@ def test_the_sheets_are_one_valid_page_without_addresses(plan):
     assert "crown &lt;A&gt;" in text
     for words in ("RR079", "can buckle or collapse", "approved data", "ten tonnes", "fumes and can burn"):
         assert words in page.text
+    for line in (line for stage in sheets(plan)[0].stages for line in stage.cautions):
+        assert line in page.text
 
 
 def test_a_resin_too_quick_for_any_bag_has_no_last_moment(tmp_path):
@@ -174,7 +177,7 @@ def test_a_resin_too_quick_for_any_bag_has_no_last_moment(tmp_path):
     assert "there is no moment by which the bag could be down" in clock.words[0]
     assert any("times slower" in w for w in clock.words)
     (sheet,) = sheets(quick)
-    assert not any("Film down and pump started by" in box for s in sheet.stages for box in s.boxes)
+    assert not any("Film down, pump on by" in box for s in sheet.stages for box in s.boxes)
 
 
 def test_without_a_bag_nothing_is_said_of_one(plan):
@@ -245,7 +248,8 @@ def test_leaks_are_hunted_at_pleats_first_then_tape_joints_laps_and_ports(plan):
     assert "close the film on the tape, pleat by pleat" in [s.what for s in whole.day.regions[0].steps]
     (sheet,) = sheets(whole)
     check = next(s for s in sheet.stages if s.name == "Check")
-    assert list(check.boxes[1:-1]) == places
+    assert check.boxes[2:6] == ("valve at the bag shut: does the bag's gauge hold?", "pleat 2, 2.10", "pleat 1, 0.42", "the tape's end over its start, 0.00")
+    assert check.run == len(places) == len(check.boxes) - 2
     many = tuple(pleat(k, 0.1 * k, 30.0 + k, k) for k in range(1, 15))
     crowd, _ = bagged(plan, many)
     rows = hunt_rows(crowd.regions[0], crowd.day.regions[0])
@@ -257,8 +261,8 @@ def test_the_bag_step_names_pleats_in_their_order_and_leads_against_the_resins_r
     (sheet,) = sheets(whole)
     boxes = next(s for s in sheet.stages if s.name == "Bag").boxes
     assert [b for b in boxes if b.startswith("pleat ")] == [
-        "pleat 2 at tape metre 2.10, 75 mm high, laid towards corner 2; it stands 80 mm off, so push its film in by hand",
-        "pleat 1 at tape metre 0.42, 40 mm high, laid towards corner 1",
+        "pleat 2 at 2.10, 75 mm, to corner 2, 80 mm off: its film pushed in by hand",
+        "pleat 1 at 0.42, 40 mm, to corner 1",
     ]
     assert any(b.startswith("Vacuum port by tape metre 1.50: lead of 150 mm from the breather's edge, 225 mm from the laminate") for b in boxes)
     bleed = whole.day.regions[0].bleed
@@ -449,7 +453,7 @@ def test_the_sheet_says_by_when_the_film_is_down(plan):
     minute = round(day.start_min + day.fit.down_by_s / 60)
     (sheet,) = sheets(plan)
     boxes = next(s for s in sheet.stages if s.name == "Pull").boxes
-    assert f"Film down and pump started by {minute // 60:02d}:{minute % 60:02d} if the first mix was at 09:00" in boxes
+    assert f"Film down, pump on by {minute // 60:02d}:{minute % 60:02d} if first mixed at 09:00" in boxes
 
 
 def test_how_wet_the_cloth_may_be_stands_with_the_bleed(plan):

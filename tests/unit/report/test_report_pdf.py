@@ -160,12 +160,12 @@ def test_a_tall_picture_is_parted_where_it_is_blank():
 
 
 def test_numbers_stay_with_their_units():
-    kept = pdf._units_kept("1\N{NARROW NO-BREAK SPACE}696 to 1983 g, 5 % of 3 m²")
+    kept = pdf.units_kept("1\N{NARROW NO-BREAK SPACE}696 to 1983 g, 5 % of 3 m²")
     assert kept.split(" ") == ["1\xa0696\xa0to", "1983\xa0g,", "5\xa0%", "of", "3\xa0m²"]
 
 
 def test_columns_never_take_more_than_the_sheet():
-    pdf._fonts()
+    pdf.known_fonts()
     for words in ("a", "w" * 40, "w" * 400):
         size, widths = pdf._columns([["head"] * 8, [words] * 8], 500.0)
         assert sum(widths) <= 500.0 + 1e-6
