@@ -18,6 +18,7 @@ from .draft import (
     add_region,
     outline_value,
     point_text,
+    put_member_outline,
     put_region_key,
     put_value,
     put_way,
@@ -27,7 +28,7 @@ from .draft import (
     remove_region,
 )
 from .look import Look, Worked, work_out
-from .marks import MARKS, SAID, Mark, Placed, points_of, warp_points
+from .marks import MARKS, SAID, Mark, Placed, area_points, points_of, warp_points
 from .view import SIDES, Copies, Scene
 from .work import Standby, Task, Told
 
@@ -82,6 +83,7 @@ class Page:
         self._eye_set = False
         self._pending: list[Floats] = []
         self._placed: list[Placed] = []
+        self._of_areas: list[Placed] = []
         self._new: tuple[str, str] | None = None
         state.update({
             **{key: BLANK[key] for key in ("message", "marking", "lines", "drawings", "results", "look", "busy", "stale", "region")},
@@ -129,14 +131,29 @@ class Page:
             {"cloth": str(p.get("cloth", "")), "angle": str(p.get("angle", "")), "grow": str(p.get("grow", "0 mm"))}
             for p in row.get("ply", [])
         ]
-        state.openings = [
-            {"key": key, "number": k, "text": _area_text(key, area)} for key in ("minus", "plus") for k, area in enumerate(row.get(key, []))
-        ]
+        self._of_areas = area_points(row)
         state.known = _known_text(document.get("mesh", {}).get(self.mesh, {}))
         if not state.marking:
             self._placed = points_of(row)
             self._pending = [p.at_mm for p in self._placed]
+        state.openings = [self._opening(key, k, area) for key in ("minus", "plus") for k, area in enumerate(row.get(key, []))]
         self.scene.show_warp(warp_points(row))
+
+    def _opening(self, key: str, number: int, area: Any) -> dict[str, Any]:
+        """One of the areas that a region takes out or in, as the page lists it; its points are numbered on from the region's."""
+        first = len(self._pending)
+        own = [(first + k, p) for k, p in enumerate(self._of_areas) if p.path[:2] == (key, number)]
+        return {
+            "key": key, "number": number, "text": _area_text(key, area), "by_outline": any("outline" in p.path for _, p in own),
+            "points": [{"number": k, "name": p.name, "text": point_text(p.at_mm)} for k, p in own],
+        }  # fmt: skip
+
+    def _rings(self) -> list[Floats]:
+        """The outlines of those areas; a point that stands alone is one too."""
+        rings: dict[tuple[str | int, ...], list[Floats]] = {}
+        for p in self._of_areas:
+            rings.setdefault(p.path[:3] if "outline" in p.path else p.path, []).append(p.at_mm)
+        return [np.array(ring) for ring in rings.values()]
 
     def _show_points(self) -> None:
         mark, state = self._mark, self.state
@@ -146,7 +163,10 @@ class Page:
             state.prompt = mark.prompt(len(self._pending))
         joined = mark.closed if mark else state.by_outline
         lines = joined or mark is MARKS["warp"] or mark is MARKS["distance"]
-        self.scene.show_points(np.array(self._pending).reshape(-1, 3), closed=joined and len(self._pending) > 2, joined=lines)
+        # While something is marked its own points alone can be held.
+        rings = [] if mark else self._rings()
+        own = np.array(self._pending).reshape(-1, 3)
+        self.scene.show_points(own, closed=joined and len(own) > 2, joined=lines, rings=rings)
         self._redraw()
 
     @property
@@ -371,12 +391,37 @@ class Page:
             self._move(number, at)
 
     def _move(self, number: int, at: Floats) -> None:
+        point = self._of_area(number)
+        if point is not None:
+            self._move_of_area(point, at)
+            return
         self._pending[number] = at
         if self._mark is not None or self.state.by_outline:
             self._points_changed(f"point {number + 1}")
             return
-        point, region = self._placed[number], self.state.region
-        self._change(f"{point.name} of {region}", lambda d: put_value(region_table(d, region), point.path, point_text(at)))
+        placed, region = self._placed[number], self.state.region
+        self._change(f"{placed.name} of {region}", lambda d: put_value(region_table(d, region), placed.path, point_text(at)))
+
+    def _of_area(self, number: int) -> Placed | None:
+        """The point of an opening or an added area that has a number; None where the number is one of the points before them."""
+        first = len(self._pending)
+        return self._of_areas[number - first] if self._mark is None and number >= first else None
+
+    def _move_of_area(self, point: Placed, at: Floats) -> None:
+        """Move a point of an opening or an added area."""
+        region, step = self.state.region, f"{point.name.lower()} of {self.state.region}"
+        if "outline" not in point.path:
+            self._change(step, lambda d: put_value(region_table(d, region), point.path, point_text(at)))
+            return
+        self._put_area(point, step, [at if p is point else p.at_mm for p in self._with(point)])
+
+    def _with(self, point: Placed) -> list[Placed]:
+        """The points of the outline that a point of an area belongs to."""
+        return [p for p in self._of_areas if p.path[:3] == point.path[:3]]
+
+    def _put_area(self, point: Placed, step: str, points_mm: list[Floats]) -> None:
+        key, number, region = str(point.path[0]), int(point.path[1]), self.state.region
+        self._change(step, lambda d: put_member_outline(d, region, key, number, np.array(points_mm)))
 
     def _points_changed(self, what: str) -> None:
         """Show points that were changed; outside marking each change of an outline is a step of its own."""
@@ -398,8 +443,12 @@ class Page:
 
     def remove_point(self, number: int) -> None:
         """Take a point out."""
-        if self._mark is None and len(self._pending) <= 3:
+        point = self._of_area(int(number))
+        if self._mark is None and len(self._pending if point is None else self._with(point)) <= 3:
             raise QuantityError("an outline has three points or more", do="Mark it anew, or move this point.")
+        if point is not None:
+            self._put_area(point, f"{point.name.lower()} of {self.state.region} out", [p.at_mm for p in self._with(point) if p is not point])
+            return
         del self._pending[int(number)]
         self._points_changed(f"point {int(number) + 1} out")
 

@@ -366,6 +366,23 @@ def remove_member(document: tomlkit.TOMLDocument, region: str, key: str, number:
         del table[key]
 
 
+def put_member_outline(document: tomlkit.TOMLDocument, region: str, key: str, number: int, points_mm: Floats) -> None:
+    """Put other points into the outline of one of those areas; what else is said of it stays.
+
+    Parameters
+    ----------
+    document : tomlkit document
+    region : str
+    key : {"minus", "plus"}
+    number : int
+        From 0.
+    points_mm : (k, 3) float array
+    """
+    outline = region_table(document, region)[key][number]["outline"]
+    for inner, said in outline_value(points_mm).items():
+        outline[inner] = _flat(said) if isinstance(outline, tomlkit.items.InlineTable) else _inline(said)
+
+
 def outline_value(points_mm: Floats | Sequence[Sequence[float]]) -> dict[str, Any]:
     """Return points on the hull as a job file has an outline, to a tenth of a mm.
 

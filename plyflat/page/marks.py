@@ -235,6 +235,24 @@ def points_of(row: Mapping[str, Any]) -> list[Placed]:
         return []
 
 
+def area_points(row: Mapping[str, Any]) -> list[Placed]:
+    """Return the points that say where a region's openings and added areas are; none of an area that cannot be read.
+
+    Parameters
+    ----------
+    row : mapping
+        The region's table as plain data.
+    """
+    found = []
+    for key, what in (("minus", "opening"), ("plus", "added area")):
+        areas = row.get(key, [])
+        for number, area in enumerate(areas if isinstance(areas, list) else []):
+            for point in points_of(area) if isinstance(area, dict) else []:
+                name = point.name.removeprefix("Its ").capitalize()
+                found.append(Placed(f"{name} of {what} {number + 1}", (key, number, *point.path), point.at_mm))
+    return found
+
+
 def warp_points(row: Mapping[str, Any]) -> Floats | None:
     """Return the two points of a region's warp line, (2, 3), mm; None where it is a direction or cannot be read.
 

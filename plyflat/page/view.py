@@ -108,7 +108,6 @@ class Scene:
         self._solver = potpourri3d.EdgeFlipGeodesicSolver(*copies.lines)
         self._size = float(np.linalg.norm(np.ptp(copies.full.vertices_mm, axis=0)))
         self.points_mm: Floats = np.zeros((0, 3))
-        self.closed = False
         self.see("port")
 
     def _mesh(self, copy: tuple[Floats, Ints], name: str) -> Any:
@@ -232,7 +231,7 @@ class Scene:
         return None if hidden else nearest
 
     # -- points and what they bound -------------------------------------------------------------------------------------
-    def show_points(self, points_mm: Floats, *, closed: bool, joined: bool = True) -> None:
+    def show_points(self, points_mm: Floats, *, closed: bool, joined: bool = True, rings: Sequence[Floats] = ()) -> None:
         """Show points, and the shortest lines that join them.
 
         Parameters
@@ -242,10 +241,13 @@ class Scene:
             Whether the last is joined to the first.
         joined : bool
             Whether there are lines at all.
+        rings : sequence of (j, 3) float arrays
+            More points, numbered on; the lines of each go round and end where they began.
         """
         import pyvista
 
-        self.points_mm, self.closed = np.asarray(points_mm, dtype=float).reshape(-1, 3), closed
+        own = np.asarray(points_mm, dtype=float).reshape(-1, 3)
+        self.points_mm = np.concatenate([own, *rings])
         for name in ("points", "joins"):
             self.plotter.remove_actor(name, reset_camera=False)
         if not len(self.points_mm):
@@ -254,7 +256,8 @@ class Scene:
             pyvista.PolyData(self.points_mm), name="points", color=_POINT, point_size=14, render_points_as_spheres=True,
             lighting=False, reset_camera=False, pickable=False,
         )
-        lines = [self.join(a, b) for a, b in self._pairs()] if joined else []
+        pairs = _pairs(own, closed) if joined else []
+        lines = [self.join(a, b) for a, b in (*pairs, *(pair for ring in rings for pair in _pairs(ring, True)))]
         if lines:
             self._lines(lines, "joins", _LINE)
 
@@ -268,11 +271,6 @@ class Scene:
         self.plotter.remove_actor("warp", reset_camera=False)
         if points_mm is not None:
             self._lines([self.join(points_mm[0], points_mm[1])], "warp", _WARP)
-
-    def _pairs(self) -> list[tuple[Floats, Floats]]:
-        p = self.points_mm
-        following = np.roll(p, -1, axis=0)
-        return list(zip(p, following))[: len(p) if self.closed and len(p) > 2 else len(p) - 1]
 
     def join(self, a: Floats, b: Floats) -> Floats:
         """Return the shortest line along the hull between two points, (k, 3), mm; for the eye, on the coarse copy."""
@@ -323,6 +321,11 @@ class Scene:
     def close(self) -> None:
         """Free the window it is drawn in."""
         self.plotter.close()
+
+
+def _pairs(p: Floats, closed: bool) -> list[tuple[Floats, Floats]]:
+    """Each point with the one that follows."""
+    return list(zip(p, np.roll(p, -1, axis=0)))[: len(p) if closed and len(p) > 2 else max(len(p) - 1, 0)]
 
 
 def _poly(vertices_mm: Floats, faces: Ints) -> Any:

@@ -245,6 +245,36 @@ def test_the_keyboard_takes_a_step_back_and_makes_it_again(sheet):
     sheet.wait_for_function("document.querySelectorAll('.plies tr').length == 1", timeout=30_000)
 
 
+def test_a_point_of_an_opening_is_dragged_and_put_back(sheet):
+    sheet.click("text=above")
+    sheet.select_option("#say", "hole")
+    sheet.click("text=Mark it >> nth=0")
+    sheet.wait_for_selector(".marking", timeout=30_000)
+    box = sheet.locator(".picture img").bounding_box()
+    places = [(box["x"] + x * box["width"], box["y"] + y * box["height"]) for x, y in ((0.47, 0.47), (0.53, 0.47), (0.5, 0.53))]
+    for k, place in enumerate(places):
+        sheet.mouse.click(*place)
+        sheet.wait_for_function(f"document.querySelectorAll('.points li').length == {k + 1}", timeout=30_000)
+    marked = [t.input_value() for t in sheet.locator(".points input").all()]
+    sheet.click("button:text-is('Done')")
+    sheet.click("summary:text-is('Its points')", timeout=30_000)
+    corners = sheet.locator(".of_area input")
+    before = [t.input_value() for t in corners.all()]
+    assert before == marked
+    sheet.mouse.move(*places[1])
+    sheet.mouse.down()
+    sheet.mouse.move(places[1][0] + 6, places[1][1] - 20, steps=4)
+    sheet.mouse.up()
+    sheet.wait_for_function(f"document.querySelectorAll('.of_area input')[1].value != '{before[1]}'", timeout=30_000)
+    after = [t.input_value() for t in corners.all()]
+    assert (after[0], after[2]) == (before[0], before[2])
+    sheet.focus("text=Add a ply")
+    sheet.keyboard.press("Control+z")
+    sheet.wait_for_function(f"document.querySelectorAll('.of_area input')[1].value == '{before[1]}'", timeout=30_000)
+    sheet.keyboard.press("Control+z")
+    sheet.wait_for_selector(".of_area", state="detached", timeout=30_000)
+
+
 def test_the_plan_is_worked_out_while_the_page_stays_alive(served, sheet):
     sheet.click("text=Work it out")
     sheet.wait_for_selector("progress", timeout=30_000)

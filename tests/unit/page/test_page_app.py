@@ -277,6 +277,65 @@ def test_points_of_every_way_are_moved(page):
     assert page.draft.job().regions[1].spot.point_mm == (1, 2, 0)
 
 
+def test_points_of_openings_are_held_and_moved_like_those_of_the_outline(page):
+    page.mark("hole")
+    for text in ("150 150 0", "200 150 0", "200 200 0", "150 200 0"):
+        page.add_point(text)
+    page.done()
+    page.mark("round_hole")
+    page.add_point("250 250 0")
+    page.done()
+    first, second = page.state.openings
+    assert [p["number"] for p in first["points"] + second["points"]] == [4, 5, 6, 7, 8]
+    assert [p["name"] for p in second["points"]] == ["Middle of opening 2"]
+    # The marker is held where the point is seen, and leads to the point of that number.
+    assert page.scene.grip(*_at(page, 200, 150)) == 5
+    assert page.scene.grip(*_at(page, 250, 250)) == 8
+    steps, before = page.draft.steps, page.draft.job().regions[0]
+    page.moved(5, *_at(page, 220, 140))
+    page.moved(8, *_at(page, 260, 240))
+    assert page.draft.steps == (*steps, "point 2 of opening 1 of panel", "middle of opening 2 of panel")
+    hole, spot = page.draft.job().regions[0].minus
+    np.testing.assert_allclose(hole.outline_mm, [[150, 150, 0], [220, 140, 0], [200, 200, 0], [150, 200, 0]], atol=2)
+    assert hole.margin_mm == 20
+    assert spot.spot.point_mm == pytest.approx((260, 240, 0), abs=2)
+    assert spot.spot.radius_mm == 80
+    # The region's own outline is not touched.
+    assert page.draft.job().regions[0].outline_mm == before.outline_mm
+    assert page.scene.grip(*_at(page, 220, 140)) == 5
+    page.undo()
+    page.undo()
+    assert page.draft.job().regions[0] == before
+    assert page.scene.grip(*_at(page, 200, 150)) == 5
+    page.redo()
+    assert page.draft.job().regions[0].minus[0].outline_mm == hole.outline_mm
+
+
+def test_points_of_openings_are_typed_and_taken_out(page):
+    page.mark("hole")
+    for text in ("150 150 0", "200 150 0", "200 200 0", "150 200 0"):
+        page.add_point(text)
+    page.done()
+    page.type_point(7, "140 210 0 mm")
+    page.remove_point(4)
+    assert page.draft.job().regions[0].minus[0].outline_mm == ((200, 150, 0), (200, 200, 0), (140, 210, 0))
+    assert page.draft.steps[-1] == "point 1 of opening 1 of panel out"
+    with pytest.raises(QuantityError, match="three points or more"):
+        page.remove_point(4)
+    # A point that is added goes to the region's own outline, before those of the opening.
+    page.add_point("90 200 0")
+    region = page.draft.job().regions[0]
+    assert (len(region.outline_mm), len(region.minus[0].outline_mm)) == (5, 3)
+    # While something is marked its own points alone can be held.
+    page.mark("hole")
+    assert page.scene.grip(*_at(page, 200, 150)) is None
+    page.add_point("250 250 0")
+    page.moved(0, *_at(page, 260, 260))
+    assert len(page.state.points) == 1
+    page.leave()
+    assert page.draft.job().regions[0] == region
+
+
 def test_tape_is_not_looked_for_where_no_colour_is(page):
     with pytest.raises(OutlineError, match="no colours"):
         page.mark("tape")

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from plyflat.errors import QuantityError
-from plyflat.page.draft import Draft, add_region, put_region_key, remove_member
-from plyflat.page.marks import MARKS, points_of, warp_points
+from plyflat.page.draft import Draft, add_region, put_member_outline, put_region_key, remove_member
+from plyflat.page.marks import MARKS, area_points, points_of, warp_points
 
 JOB = """\
 version = 1
@@ -125,6 +125,38 @@ def test_what_is_missing_is_asked_for():
 )
 def test_points_are_shown_all_or_none(row, found):
     np.testing.assert_allclose([p.at_mm for p in points_of(row)], found)
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        'minus = [ { outline = { unit = "m", points = [[0, 0, 0], "100 0 0 mm", [0, 1, 0]] }, margin = "5 mm" } ] # a hatch\n',
+        '[[region.minus]]\noutline = { unit = "m", points = [[0, 0, 0], "100 0 0 mm", [0, 1, 0]] } # a hatch\nmargin = "5 mm"\n',
+        '[[region.minus]]\nmargin = "5 mm" # a hatch\n[region.minus.outline]\nunit = "m"\npoints = [[0, 0, 0], "100 0 0 mm", [0, 1, 0]]\n',
+    ],
+    ids=["in a row", "in a table of its own", "its outline in a table too"],
+)
+def test_the_outline_of_an_opening_is_changed_wherever_it_stands(draft, written):
+    draft.put("the text", draft.text.replace("\n[[region.ply]]", f"{written}\n[[region.ply]]"))
+    found = area_points(draft.document().unwrap()["region"][0])
+    assert [p.name for p in found] == [f"Point {k} of opening 1" for k in (1, 2, 3)]
+    np.testing.assert_allclose([p.at_mm for p in found], [[0, 0, 0], [100, 0, 0], [0, 1000, 0]])
+    points = np.array([[0, 0, 0], [120, 5, 0], [0, 1000, 0], [-20, 300, 0.5]])
+    draft.change("more", lambda d: put_member_outline(d, "panel", "minus", 0, points))
+    region = draft.job().regions[0]
+    np.testing.assert_allclose(region.minus[0].outline_mm, points)
+    assert (region.minus[0].margin_mm, region.corner.laps_mm, len(region.plies)) == (5.0, (60.0, 40.0), 1)
+    assert "# a hatch" in draft.text
+
+
+def test_points_of_areas_that_cannot_be_read_are_left_out():
+    spot = {"spot": {"point": "1 2 3 mm", "radius": "9 mm"}}
+    row = {"minus": [{"outline": {"points": [[1, 2]]}}, "nothing", spot], "plus": [{"face": {"seed": "4 5 6 mm"}}]}
+    assert [(p.name, p.path) for p in area_points(row)] == [
+        ("Middle of opening 3", ("minus", 2, "spot", "point")),
+        ("On the face of added area 1", ("plus", 0, "face", "seed")),
+    ]
+    assert area_points({"minus": "nothing"}) == []
 
 
 def test_a_warp_line_of_two_points_is_shown(draft):

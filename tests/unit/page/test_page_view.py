@@ -69,6 +69,20 @@ def test_a_marker_is_held_where_it_is_seen_and_not_through_the_hull(ball):
     assert ball.grip(0.5, 0.5) is None
 
 
+def test_rings_are_numbered_on_and_closed_by_themselves(ball):
+    ball.see("port")
+    own = RADIUS * np.array([[-0.6, 0.8, 0], [-0.8, 0.6, 0]])
+    ring = RADIUS * np.array([[0.6, 0.8, 0], [0.28, 0.96, 0], [0.352, 0.936, 0.0]])
+    spot = RADIUS * np.array([[0.0, 0.8, 0.6]])
+    ball.show_points(own, closed=False, rings=[ring, spot])
+    for number, point in enumerate([*own, *ring, *spot]):
+        assert ball.grip(*_seen(ball, point)) == number
+    # One line between the first two, three round the ring, none about the point that stands alone.
+    assert ball.plotter.actors["joins"].GetMapper().GetInput().n_cells == 4
+    ball.show_points(np.zeros((0, 3)), closed=False)
+    assert "joins" not in ball.plotter.actors
+
+
 def test_directions_are_those_of_the_boat():
     scene = Scene(copies_of(Surface(*shapes.sphere(RADIUS, 2000))), forward=(0, 1, 0), up=(0, 0, 1))
     scene.see("ahead")
