@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from .errors import PlyflatError
+from .job.area import FilletSpec
 from .job.model import Job, Resin
 from .job.resolved import key_text
 from .planned import LayerPlan, PlyPlan, RegionPlan, RollPlan
@@ -23,7 +24,7 @@ from .shop.bleed import (
     lead_holds_g_m,
     open_share,
 )
-from .shop.clock import Batch, Fit, PotLife, Speed, Work, batches_of, fit_of, speed_of, steps_of
+from .shop.clock import Batch, FilletDay, Fit, PotLife, Speed, Work, batches_of, fit_of, speed_of, steps_of
 from .shop.day import CureDay, Day, RegionDay
 from .shop.finish import Finish, finish_of
 from .shop.leaks import Mark, tape_marks
@@ -119,10 +120,14 @@ def plan_day(
     pot = _pot(job)
     hottest = max([job.place.temperature_c, *(c for _, c in job.cure.plan or ())])
     days: list[RegionDay] = []
-    start = job.clock.start_min
+    fillets, start = _fillets(job, regions, pot)
     for region in regions:
+        fillet = fillets.get(region.name)
+        if fillet is not None and fillet.wet:
+            fillet = replace(fillet, start_min=start)
+        start = max(start, fillet.cloth_min) if fillet is not None else start
         one = _region_day(job, region, air, pot, start, notes)
-        days.append(one)
+        days.append(one if fillet is None else replace(one, fillet=_under_cloth(fillet, one, notes)))
         start += one.steps[-1].end_s / 60.0 if one.steps else 0.0
     cured = _cure(job, notes)
     if days and any(d.pull for d in days):
@@ -170,6 +175,10 @@ def check_day(job: Job) -> None:
                 1.0, 1.0, part_density_g_cm3=job.resin.part_density_g_cm3, hardener_density_g_cm3=job.resin.hardener_density_g_cm3,
                 ratio=job.resin.ratio, ratio_by_volume=job.resin.ratio_by_volume,
             )  # fmt: skip
+    for spec in job.regions:
+        if spec.corner is not None and spec.corner.fillet is not None and spec.corner.fillet.gels is not None:
+            with _at(f"{spec.name}, corner.fillet gels"):
+                speed_of(spec.corner.fillet.gels)
     for name in job.consumables:
         with _at(f"[consumable.{key_text(name)}] hole"):
             _open_share(job, name)
@@ -306,6 +315,56 @@ def _region_day(
         gap, gap_basis, putty_g(region), region.putty_stays_g, _thick(job, region), _finish(job, region), _tubes(job, region, pull), lead,
         _open_share(job, release.material) if (release := _layer(region, "release film")) else None,
     )  # fmt: skip
+
+
+def _fillets(job: Job, regions: Sequence[RegionPlan], pot: PotLife | None) -> tuple[dict[str, FilletDay], float]:
+    """When each fillet is run and has gelled, and when hands are free: those that must gel come first, one after another."""
+    found, at = {}, job.clock.start_min
+    for region in regions:
+        stated = next((s.corner.fillet for s in job.regions if s.name == region.name and s.corner is not None), None)
+        if region.fillet is None or stated is None:
+            continue
+        run_s = 60.0 * region.fillet.length_mm / stated.run_mm_min
+        found[region.name] = FilletDay(at, run_s, *_gels(job, region, stated, pot))
+        at += 0.0 if stated.over == "wet" else run_s / 60.0
+    return found, at
+
+
+def _gels(job: Job, region: RegionPlan, stated: FilletSpec, pot: PotLife | None) -> tuple[float | None, bool, str]:
+    """Time until a fillet's putty has gelled, s, whether cloth goes on it wet, and what that time stands on."""
+    wet, temperature = stated.over == "wet", job.place.temperature_c
+    if stated.gels is not None:
+        speed = speed_of(stated.gels, kj_mol=pot.speed.kj_mol if pot is not None else None)
+        return speed.at(temperature), wet, "yours: as the job states it, from the putty's data sheet"
+    if pot is None:
+        return None, wet, "nothing: the job states neither gels nor a pot life"
+    thin = _open_time(job, pot).at(temperature)
+    if wet:
+        return min(thin, pot.at(temperature, region.putty_g)), wet, "derived: the pot life of so much putty, taken as the job's resin"
+    return thin, wet, "derived: as long as a thin layer of the job's resin stays workable; a thicker bead gels sooner"
+
+
+def _under_cloth(fillet: FilletDay, day: RegionDay, notes: _Notes) -> FilletDay:
+    """What is left of a wet fillet's time once the bag is down; told where nothing is."""
+    where = f"{day.name}, fillet"
+    if fillet.gels_s is None:
+        notes.add(
+            "when its putty has gelled is not known, so the clock does not wait for it", where,
+            "State gels in the fillet's table, or the resin's pot_life, and keep cloth off until it is firm to the thumb (common practice).",
+        )  # fmt: skip
+        return fillet
+    if not fillet.wet:
+        return fillet
+    needed = 60.0 * (day.start_min - fillet.start_min) + (day.steps[-1].end_s if day.steps else 0.0)
+    left = fillet.gels_s - needed
+    if left < 0:
+        notes.add(
+            f"the putty under its wet cloth sets after {fillet.gels_s / 60:.0f} min, and laying and bagging take until {needed / 60:.0f} min "
+            "after it is mixed",
+            where,
+            'Let it gel first (over = "gelled"), or take slower putty: what sets before the vacuum is full cannot be pressed (common practice).',
+        )
+    return replace(fillet, left_s=left)
 
 
 def gaps_g(job: Job, region: RegionPlan) -> tuple[Range, str]:

@@ -9,6 +9,7 @@ from pydantic import Field
 
 from .. import units
 from . import forms
+from .day import TIMES_AT
 from .drape import DrapeSpec
 from .forms import Mark, Point, amount, length, share
 from .table import LATER, MEMORY, OURS, PRACTICE, Table
@@ -69,6 +70,19 @@ class FilletSpec(Table):
     )
     loss: Annotated[float, share(0.0, 2.0, "20 %"), PRACTICE] = Field(
         default=0.20, description="Putty that ends on the board and the tools, as a share of what stays in the corner."
+    )
+    over: Annotated[Literal["gelled", "wet"], PRACTICE] = Field(
+        default="gelled",
+        description="gelled: cloth goes over the putty once it has gelled, firm to the thumb and still tacky; wet: cloth goes on the wet "
+        "putty, and the bag must be down before the putty sets.",
+    )
+    gels: Annotated[tuple[tuple[float, float], ...] | None, TIMES_AT] = Field(
+        default=None,
+        description="When the putty has gelled, time at temperature; left out: as long as a thin layer of the resin stays workable, or, "
+        "under wet cloth, no longer than the pot life of so much putty.",
+    )
+    run_mm_min: Annotated[float, length(10, 5000, "300 mm"), MEMORY] = Field(
+        default=300.0, alias="run_per_minute", description="Length of fillet that is mixed, run and wiped in a minute."
     )
 
 

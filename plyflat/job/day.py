@@ -147,7 +147,7 @@ class Clock(Table):
     """Speeds of working, from which the day's times follow."""
 
     start_min: Annotated[float, CLOCK, OURS] = Field(
-        default=540.0, alias="start", description="When the first batch is mixed."
+        default=540.0, alias="start", description="When the first batch is mixed, or the putty of a fillet that must gel first."
     )
     wet_out_m2_min: Annotated[float, _AREA_RATE, MEMORY] = Field(
         default=0.08, alias="wet_out", description="Area of one ply that is laid and wetted out in a time, all hands together."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -24,7 +24,7 @@ from .words import amount, counted, joined, square_metres
 if TYPE_CHECKING:
     from ..planned import Plan, RegionPlan
     from ..shop.bleed import Bleed
-    from ..shop.clock import Fit
+    from ..shop.clock import FilletDay, Fit
     from ..shop.day import CureDay, Day, RegionDay
     from ..shop.mixing import PlyMix, RegionMix
     from ..shop.spread import Range
@@ -349,7 +349,7 @@ def _enough(b: Bleed) -> list[tuple[str, str, str]]:
 
 
 def _clock_block(r: RegionDay) -> Block:
-    rows = [
+    rows = [*_fillet_rows(r)] + [
         (clock_time(r.start_min + s.start_s / 60), s.what, minutes(s.end_s - s.start_s), clock_time(r.start_min + s.end_s / 60)) for s in r.steps
     ]
     tables = [Table("Order of the day", _head("from", "what", "takes#", "until#"), rows)]
@@ -365,12 +365,42 @@ def _clock_block(r: RegionDay) -> Block:
         ]  # fmt: skip
         head = _head("batch", "mixed from", "mass#", "goes on", "pot life#", "spread in#", "pot by then at#")
         tables.append(Table("Batches, mixed one at a time", head, batches))
+    if r.fillet is not None:
+        words.append(_fillet_words(r.fillet))
     after = (
         "Speeds of working are from memory until you record your own. Pot life by mass: a heat balance with figures from memory for less "
         "than the data sheet's mass; for more a cautious rule after a published report of a gallon that set in five minutes. "
         "Never leave mixed resin standing in the pot: it can smoke and burn.",
     )
     return Block(f"Clock for {r.name}", tuple(words), tuple(tables), after)
+
+
+def _fillet_rows(r: RegionDay) -> Iterator[tuple[str, str, str, str]]:
+    """What comes before the first mix: the fillet is run, and gels where cloth waits for it."""
+    f = r.fillet
+    if f is None:
+        return
+    run = f.start_min + f.run_s / 60
+    yield clock_time(f.start_min), "mix the putty, run the fillet and wipe it", minutes(f.run_s), clock_time(run)
+    if not f.wet and f.gels_s is not None and f.gels_s > f.run_s:
+        yield clock_time(run), "the putty gels: no cloth on it", minutes(f.gels_s - f.run_s), clock_time(f.start_min + f.gels_s / 60)
+
+
+def _fillet_words(f: FilletDay) -> str:
+    """Say which way the cloth goes over the fillet, and what its time stands on."""
+    if f.wet:
+        words = "Cloth goes on the wet putty, as the job says: the bag presses both, and may squeeze soft putty out (common practice)."
+    else:
+        words = (
+            "Cloth goes over the putty once it has gelled, firm to the thumb and still tacky, which is common practice; where it has set hard, it is "
+            "keyed and wiped before (common practice)."
+        )
+    if f.gels_s is None:
+        return f"{words} When that is, is not worked out: the job states neither gels nor a pot life, and the clock does not wait."
+    words += f" It gels {minutes(f.gels_s)} after it is mixed ({f.basis})."
+    if f.left_s is not None:
+        words += f" {minutes(f.left_s)} of that are left when leaks are found." if f.left_s >= 0 else " That is before leaks are found: too soon."
+    return words
 
 
 def _last_moment(r: RegionDay, fit: Fit) -> str:

@@ -30,6 +30,8 @@ _MARGIN_MM, _BETWEEN_MM = 10.0, 6.0
 _TITLE_PT, _HEAD_PT = 12.0, 8.0
 #: Lines of type from one to the next, and room that a field leaves to write in, as multiples of the type's size.
 _LEADING, _ROOM = 1.16, 2.4
+#: Letters of an entry of a list that is not parted at the end of a line.
+_SHORT = 24
 #: Share of a column that a field leaves to write in.
 _WRITE = 0.36
 
@@ -169,9 +171,14 @@ def _stage(number: int, stage: Stage, size: float) -> list[Flowable]:
     out += [_marked(CAUTION, line, care) for line in stage.cautions]
     out += [_marked(TICK, box, do) for box in singles]
     if run:
-        ticks = "; ".join(f"{TICK}&nbsp;{units_kept(escape(box))}" for box in run)
+        ticks = "; ".join(f"{TICK}&nbsp;{_together(escape(box))}" for box in run)
         out.append(_paragraph(ticks, _style("run", size, leftIndent=1.5 * size, spaceAfter=0.12 * size)))
     return out + [_field(blank, size) for blank in stage.blanks]
+
+
+def _together(words: str) -> str:
+    """Short words of a list in one piece, longer ones parted where they may be."""
+    return words.replace(" ", "&nbsp;") if len(words) <= _SHORT else units_kept(words)
 
 
 def _marked(mark: str, words: str, style: ParagraphStyle) -> Any:

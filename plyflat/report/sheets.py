@@ -192,10 +192,25 @@ def _mask_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
     masked = f"; masked outside the tape, {f.mask_m2:.3f} m², {f.mask_m:.2f} m" if f.mask_m2 > 0 else ""
     out.append(f"Hull clean and dry, {f.clean_m2:.3f} m²; keyed, {f.key_m2:.3f} m²{masked}")
     if region.fillet is not None:
-        out.append(f"Fillet of {region.fillet.radius_mm:.0f} mm run into the corner: {amount(region.putty_g)} g of putty mixed ({amount(day.putty_g.low)} to {amount(day.putty_g.high)})")
+        out.append(
+            f"Fillet of {region.fillet.radius_mm:.0f} mm run into the corner: {amount(region.putty_g)} g of putty mixed ({amount(day.putty_g.low)} to {amount(day.putty_g.high)})"
+            f"{_fillet_time(day)}"
+        )
     if day.tape_m > 0:
         out.append(f"Sealant tape, {day.tape_m:.2f} m in all, from mark 0 on, the laminate on the left hand; its paper left on")
     return tuple(out)
+
+
+def _fillet_time(day: RegionDay) -> str:
+    """When the fillet is run, and when cloth goes on it."""
+    f = day.fillet
+    if f is None:
+        return ""
+    if f.wet:
+        by = "" if f.gels_s is None else f"; full vacuum before it sets, {clock_time(f.start_min + f.gels_s / 60)}"
+        return f" at {clock_time(f.start_min)}; cloth on it while it is wet{by}"
+    by = "" if f.gels_s is None else f", about {clock_time(f.cloth_min)}"
+    return f" at {clock_time(f.start_min)}; cloth only once it has gelled{by}"
 
 
 def _mix_boxes(day: RegionDay) -> tuple[str, ...]:

@@ -239,6 +239,7 @@ def order_of_working(plan: Plan) -> list[str]:
     plan : Plan
     """
     fillets = [r for r in plan.regions if r.fillet is not None]
+    wet = {s.name for s in plan.job.regions if s.corner is not None and s.corner.fillet is not None and s.corner.fillet.over == "wet"}
     steps = [
         "Read the warnings, and the data sheets of resin and hardener.",
         "On the cutter or the print, measure the check square first: it must be 100 mm each way.",
@@ -246,7 +247,8 @@ def order_of_working(plan: Plan) -> list[str]:
         "from something you can find again.",
         *(
             f"Run the fillet of {r.fillet.radius_mm:.0f} mm radius into the corner of {r.name} with a round tool, wipe off "
-            "what squeezes out, and let it set as its data sheet says before cloth goes over it."
+            "what squeezes out, "
+            + ("and lay the cloth while it is wet." if r.name in wet else "and let it gel, firm to the thumb, before cloth goes over it.")
             for r in fillets
             if r.fillet is not None
         ),

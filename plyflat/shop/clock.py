@@ -395,6 +395,40 @@ def steps_of(work: Work, batches: int) -> tuple[Step, ...]:
 
 
 @dataclass(frozen=True)
+class FilletDay:
+    """When a fillet is run, and when its putty has gelled.
+
+    Attributes
+    ----------
+    start_min : float
+        Minutes after midnight at which its putty is mixed.
+    run_s : float
+        Mixing, running and wiping it.
+    gels_s : float or None
+        From its mixing until it has gelled; None where nothing is stated that tells it.
+    wet : bool
+        Cloth goes on while it is wet; else once it has gelled.
+    basis : str
+        What its time to gel stands on, with its mark.
+    left_s : float or None
+        Under wet cloth: what is left of that time when leaks are found; below nought where the putty sets before.
+    """
+
+    start_min: float
+    run_s: float
+    gels_s: float | None
+    wet: bool
+    basis: str
+    left_s: float | None = None
+
+    @property
+    def cloth_min(self) -> float:
+        """Minutes after midnight from which cloth may be mixed for: once it is run, or once it has gelled."""
+        waits = self.run_s if self.wet or self.gels_s is None else max(self.run_s, self.gels_s)
+        return self.start_min + waits / 60.0
+
+
+@dataclass(frozen=True)
 class Fit:
     """Whether the day fits the resin, and what would make it fit.
 

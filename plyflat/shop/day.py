@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .bleed import Bleed
-from .clock import Batch, Fit, PotLife, Step, Work
+from .clock import Batch, FilletDay, Fit, PotLife, Step, Work
 from .cure import Profile, Tent
 from .finish import Finish
 from .leaks import Mark
@@ -65,6 +65,8 @@ class RegionDay:
         What a metre of the lead to the port takes up.
     open_share : float or None
         Of the release film, where its holes are stated.
+    fillet : FilletDay or None
+        When its fillet is run and has gelled; None where there is none.
     """
 
     name: str
@@ -96,6 +98,7 @@ class RegionDay:
     tubes: tuple[Tube, ...]
     lead_g_m: Range
     open_share: float | None
+    fillet: FilletDay | None = None
 
 
 @dataclass(frozen=True)

@@ -297,3 +297,78 @@ def test_holes_of_a_release_film_are_stated_together(plan):
     for bad, words in (('hole = "1 mm"\n', "go together"), ('hole = "3 mm"\nhole_pitch = "2 mm"\n', "leave no film")):
         with pytest.raises(PlyflatError, match=rf"\[consumable.pierced\] hole: .*{words}"):
             check_day(job_from_text(plans.JOB + RESIN + film + bad))
+
+
+CORNER = 'corner = { seed = "600 0 800 mm", laps = ["60 mm", "60 mm"], fillet = { radius = "12 mm"%s } }\n'
+
+
+def filleted(plan, said, extra=RESIN, *, length_mm=1200.0):
+    """The plan's day with a fillet run into its region first."""
+    lines = plans.JOB.splitlines(keepends=True)
+    text = "".join(CORNER % said if line.startswith("outline") else line for line in lines)
+    region = dataclasses.replace(plan.regions[0], fillet=SimpleNamespace(radius_mm=12.0, length_mm=length_mm), putty_g=60.0, putty_stays_g=50.0)
+    return plan_day(job_from_text(text + extra), (region,), plan.rolls, (), None)
+
+
+def test_cloth_waits_until_the_putty_has_gelled(plan):
+    day, _ = filleted(plan, ', gels = "90 min at 20 degC"')
+    (one,) = day.regions
+    # 1.2 m at 0.3 m a minute; mixed at nine, gelled at half past ten, and only then is the first batch mixed.
+    assert (one.fillet.start_min, one.fillet.run_s, one.fillet.gels_s) == (540.0, pytest.approx(240.0), pytest.approx(5400.0))
+    assert one.start_min == pytest.approx(630.0)
+    assert not one.fillet.wet
+    assert one.fillet.left_s is None
+    # Without a fillet the day starts at nine.
+    assert day_of(plan)[0].regions[0].start_min == 540.0
+
+
+def test_a_putty_of_which_nothing_is_stated_gels_as_the_resin_does(plan):
+    (one,) = filleted(plan, "")[0].regions
+    assert one.fillet.gels_s == pytest.approx(3 * 3600.0)
+    assert one.fillet.basis.startswith("derived: as long as a thin layer")
+    day, notes = filleted(plan, "", "")
+    assert day.regions[0].fillet.gels_s is None
+    assert day.regions[0].start_min == pytest.approx(544.0)
+    assert any(where.endswith(", fillet") and "is not known" in text for text, where, _ in notes)
+
+
+def test_a_warm_shop_gels_putty_sooner(plan):
+    said = ', gels = ["90 min at 20 degC", "45 min at 30 degC"]'
+    (one,) = filleted(plan, said, RESIN + '[place]\ntemperature = "30 degC"\n')[0].regions
+    assert one.fillet.gels_s == pytest.approx(2700.0)
+
+
+def test_wet_on_wet_the_bag_must_be_down_before_the_putty_sets(plan):
+    day, notes = filleted(plan, ', over = "wet", gels = "6 h at 20 degC"')
+    (one,) = day.regions
+    assert one.start_min == pytest.approx(544.0)
+    assert one.fillet.left_s == pytest.approx(6 * 3600.0 - 240.0 - one.steps[-1].end_s)
+    assert not any(where.endswith(", fillet") for _, where, _ in notes)
+    day, notes = filleted(plan, ', over = "wet", gels = "20 min at 20 degC"')
+    assert day.regions[0].fillet.left_s < 0
+    assert any("sets after 20 min" in text and where.endswith(", fillet") for text, where, _ in notes)
+    # So much putty in a pot goes off before a thin layer does.
+    (one,) = filleted(plan, ', over = "wet"')[0].regions
+    assert one.fillet.gels_s == pytest.approx(one.pot.at(20.0, 60.0))
+    assert one.fillet.gels_s < 3 * 3600.0
+
+
+def test_fillets_that_must_gel_are_run_before_everything_else(plan):
+    # The second region has the fillet: hands are on it for four minutes, and the first region is laid while it gels.
+    lines = plans.JOB.splitlines(keepends=True)
+    first = plans.JOB[plans.JOB.index("[[region]]") : plans.JOB.index("[cloth")]
+    second = first.replace(plans.REGION, "corner aft")
+    second = "".join(CORNER % ', gels = "90 min at 20 degC"' if q.startswith("outline") else q for q in second.splitlines(keepends=True))
+    text = "".join(lines).replace(first, first + second)
+    aft = dataclasses.replace(plan.regions[0], name="corner aft", fillet=SimpleNamespace(radius_mm=12.0, length_mm=1200.0), putty_g=60.0)
+    day, _ = plan_day(job_from_text(text + RESIN), (plan.regions[0], aft), plan.rolls, (), None)
+    one, two = day.regions
+    assert (one.fillet, two.fillet.start_min) == (None, 540.0)
+    assert one.start_min == pytest.approx(544.0)
+    assert two.start_min == pytest.approx(max(630.0, 544.0 + one.steps[-1].end_s / 60))
+
+
+def test_times_to_gel_that_cannot_be_are_refused_early():
+    text = "".join(CORNER % ', gels = ["30 min at 20 degC", "60 min at 30 degC"]' if q.startswith("outline") else q for q in plans.JOB.splitlines(keepends=True))
+    with pytest.raises(PlyflatError, match=r"corner\.fillet gels"):
+        check_day(job_from_text(text))

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from types import SimpleNamespace
 
 import numpy as np
 import plans
@@ -22,6 +23,7 @@ from plyflat.report.day import day_blocks
 from plyflat.report.leaks import hunt_rows, run_words, tube_words
 from plyflat.report.page import report_html
 from plyflat.report.sheets import sheets, sheets_html
+from plyflat.shop.clock import FilletDay
 from plyflat.shop.fields import FIELDS, read_field
 from plyflat.shop.own import Taken
 from plyflat.shop.tally import ResinJob, resin_list, usual_mix
@@ -467,3 +469,35 @@ def test_how_wet_the_cloth_may_be_stands_with_the_bleed(plan):
     assert enough[1][1] == "none: the high end asks for 40 % of what is planned"
     assert _enough(replace(bleed, wet_enough=0.0, more_breather=3.0))[0][1] == "drier cloth alone does not"
     assert _enough(replace(bleed, wet_enough=0.0, more_breather=0.0)) == []
+
+
+@pytest.mark.parametrize(
+    ("fillet", "rows", "words", "box"),
+    [
+        (
+            FilletDay(540.0, 240.0, 5400.0, False, "yours: as the job states it, from the putty's data sheet"),
+            [("09:00", "mix the putty, run the fillet and wipe it", "4 min", "09:04"), ("09:04", "the putty gels: no cloth on it", "86 min", "10:30")],
+            "firm to the thumb and still tacky, which is common practice", " at 09:00; cloth only once it has gelled, about 10:30",
+        ),
+        (
+            FilletDay(540.0, 240.0, 7200.0, True, "derived: the pot life of so much putty, taken as the job's resin", 600.0),
+            [("09:00", "mix the putty, run the fillet and wipe it", "4 min", "09:04")],
+            "10 min of that are left when leaks are found", " at 09:00; cloth on it while it is wet; full vacuum before it sets, 11:00",
+        ),
+        (
+            FilletDay(540.0, 240.0, None, False, "nothing: the job states neither gels nor a pot life"),
+            [("09:00", "mix the putty, run the fillet and wipe it", "4 min", "09:04")],
+            "the job states neither gels nor a pot life, and the clock does not wait", " at 09:00; cloth only once it has gelled",
+        ),
+    ],
+)  # fmt: skip
+def test_the_fillet_stands_in_the_days_clock_and_on_the_sheet(plan, fillet, rows, words, box):
+    region = replace(plan.regions[0], fillet=SimpleNamespace(radius_mm=12.0), putty_g=60.0)
+    made = replace(plan, regions=(region,), day=replace(plan.day, regions=(replace(plan.day.regions[0], fillet=fillet),)))
+    block = next(b for b in day_blocks(made) if b.title.startswith("Clock"))
+    table = next(t for t in block.tables if t.caption == "Order of the day")
+    assert list(table.rows[: len(rows)]) == rows
+    assert table.rows[len(rows)][1] == "mix the first batch"
+    assert any(words in w for w in block.words)
+    told = [b for b in next(s for s in sheets(made)[0].stages if s.name == "Clean, key and mask").boxes if b.startswith("Fillet of 12 mm")]
+    assert [b.endswith(box) for b in told] == [True]
