@@ -146,7 +146,7 @@ def _stated(line: ArrayLike, kind: Kind, surface: Surface) -> Course:
     if off[k] > NEAR_MM:
         x, y, z = points[k]
         raise OutlineError(
-            f"point {k} of a cut lies {off[k]:.1f} mm off the surface, more than {NEAR_MM:g} mm",
+            f"point {k + 1} of a cut lies {off[k]:.1f} mm off the surface, more than {NEAR_MM:g} mm",
             where=f"({x:.1f}, {y:.1f}, {z:.1f}) mm", do="Move the point, or check its unit.",
         )
     return Course(kind, points, points, given=True)

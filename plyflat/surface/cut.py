@@ -275,7 +275,7 @@ def _points(path_mm: ArrayLike, *, closed: bool) -> Floats:
         raise OutlineError(f"the outline has shape {pts.shape}, not (k, 3)")
     bad = ~np.isfinite(pts).all(axis=1)
     if bad.any():
-        raise OutlineError(f"point {int(np.argmax(bad))} of the outline is not finite")
+        raise OutlineError(f"point {int(np.argmax(bad)) + 1} of the outline is not finite")
     keep = np.r_[True, np.linalg.norm(np.diff(pts, axis=0), axis=1) > 1e-9]
     pts = pts[keep]
     if closed and len(pts) > 1 and np.linalg.norm(pts[0] - pts[-1]) <= 1e-9:
@@ -292,7 +292,7 @@ def _locate(surface: Surface, walk: Floats, pts: Floats, *, tolerance_mm: float)
     worst = int(np.argmax(spot.distance_mm))
     if spot.distance_mm[worst] > tolerance_mm:
         raise OutlineError(
-            f"point {worst} of the outline lies {spot.distance_mm[worst]:.1f} mm off the surface, "
+            f"point {worst + 1} of the outline lies {spot.distance_mm[worst]:.1f} mm off the surface, "
             f"more than {tolerance_mm:g} mm",
             where=at(tuple(pts[worst])), do="Move the point, check the unit, or allow a larger tolerance.",
         )

@@ -108,7 +108,7 @@ def _way(region: Region, warp: ArrayLike, tolerance_mm: float) -> tuple[Floats, 
         k = int(np.argmax(off))
         if off[k] > tolerance_mm:
             raise OutlineError(
-                f"point {k} of the warp line of region {region.name!r} lies {off[k]:.1f} mm off the surface, more than "
+                f"point {k + 1} of the warp line of region {region.name!r} lies {off[k]:.1f} mm off the surface, more than "
                 f"{tolerance_mm:g} mm", where=at(tuple(w[k])), do="Move the point, or allow a larger tolerance.",
             )
         way, where = _piece(w, middle)

@@ -219,7 +219,7 @@ def without_repeats(points: Floats) -> Floats:
     """
     bad = ~np.isfinite(points).all(axis=1)
     if bad.any():
-        raise OutlineError(f"point {int(np.argmax(bad))} of the outline is not finite")
+        raise OutlineError(f"point {int(np.argmax(bad)) + 1} of the outline is not finite")
     keep = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1) > ON_MM
     if keep.sum() < 3:
         raise OutlineError(f"the outline has {int(keep.sum())} different points", do="Give at least 3.")
@@ -244,7 +244,7 @@ def _spots(
     worst = int(np.argmax(off))
     if off[worst] > tolerance_mm:
         raise OutlineError(
-            f"point {worst} of the outline lies {off[worst]:.1f} mm off the surface, more than {tolerance_mm:g} mm",
+            f"point {worst + 1} of the outline lies {off[worst]:.1f} mm off the surface, more than {tolerance_mm:g} mm",
             where=at(tuple(points[worst])), do="Move the point, check the unit, or allow a larger tolerance.",
         )
     spot = walk.locate(points)
@@ -296,7 +296,7 @@ def hits(surface: Surface, view: View, flat_mm: Floats, *, side: Side, among: Bo
     if len(met) < len(flat_mm):
         k = int(np.setdiff1d(np.arange(len(flat_mm)), met)[0])
         raise OutlineError(
-            f"point {k} of the outline, ({flat_mm[k, 0]:.1f}, {flat_mm[k, 1]:.1f}) mm as seen, falls beside the surface",
+            f"point {k + 1} of the outline, ({flat_mm[k, 0]:.1f}, {flat_mm[k, 1]:.1f}) mm as seen, falls beside the surface",
             where=at(tuple(_nearest_seen(surface, view, flat_mm[k], among))),
             do="Move the point; the place is the part of the surface next to it.",
         )
@@ -401,7 +401,7 @@ class _Section:
             if self._about(int(spots.face[i]), p) & goal:
                 return np.empty((0, 3))
             raise OutlineError(
-                f"points {i} and {j} of the outline lie in one line of sight", where=f"{at(tuple(p))} and {at(tuple(q))}",
+                f"points {i + 1} and {j + 1} of the outline lie in one line of sight", where=f"{at(tuple(p))} and {at(tuple(q))}",
                 do="Move one of them, or look from another direction.",
             )
         along /= far
@@ -414,7 +414,7 @@ class _Section:
             return np.empty((0, 3)) if way is None else way
         fault, where = way
         raise OutlineError(
-            f"the line from point {i} to point {j} of the outline {fault}", where=at(tuple(where)),
+            f"the line from point {i + 1} to point {j + 1} of the outline {fault}", where=at(tuple(where)),
             do="Move the points, or put one more between them.",
         )
 

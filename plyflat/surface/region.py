@@ -267,7 +267,7 @@ def _check_pieces(surface: Surface, outlines: list[Floats]) -> None:
     if len(other):
         k = int(other[0])
         raise OutlineError(
-            f"points 0 and {k} of the outline lie on separate pieces of the surface",
+            f"points 1 and {k + 1} of the outline lie on separate pieces of the surface",
             where=f"{at(tuple(pts[0]))} and {at(tuple(pts[k]))}",
             do="Keep the outline on one piece, or join the pieces in the mesh.",
         )

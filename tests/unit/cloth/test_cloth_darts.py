@@ -176,7 +176,7 @@ def test_a_cut_of_the_users_goes_through_its_points(cap):
 
 
 def test_a_cut_off_the_surface_is_refused_with_its_place(cap):
-    with pytest.raises(OutlineError, match=r"point 1 of a cut lies 200\.. mm off the surface") as fault:
+    with pytest.raises(OutlineError, match=r"point 2 of a cut lies 200\.. mm off the surface") as fault:
         place_darts(cap, most=0, given_mm=[[[700, 0, 707], [0, 0, 1200]]])
     assert "(0.0, 0.0, 1200.0) mm" in str(fault.value)
     assert "check its unit" in str(fault.value)

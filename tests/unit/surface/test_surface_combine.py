@@ -295,7 +295,7 @@ def test_a_warp_square_to_the_surface_is_refused_with_its_angle_and_place():
     for warp in ((0, 0, 0), [[1, 1, 0], [1, 1, 0]], [1, 2], [[0, 0, np.inf], [1, 0, 0]]):
         with pytest.raises(OutlineError):
             frame_of(A, warp=warp)
-    with pytest.raises(OutlineError, match="point 1 of the warp line of region 'a' lies 50.0 mm off"):
+    with pytest.raises(OutlineError, match="point 2 of the warp line of region 'a' lies 50.0 mm off"):
         frame_of(A, warp=[[60, 60, 0], [160, 60, 50]], tolerance_mm=10.0)
 
 

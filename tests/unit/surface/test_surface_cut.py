@@ -150,8 +150,8 @@ def test_a_short_spike_in_a_path_is_taken_out():
     [
         ([[0, 0, 0]], False, "1 different points"),
         ([[10, 10, 0], [20, 10, 0], [10, 10, 0]], True, "2 different points"),
-        ([[10, 10, 0], [np.nan, 10, 0], [30, 30, 0]], True, "point 1 of the outline is not finite"),
-        ([[10, 10, 0], [20, 10, 40], [30, 30, 0]], True, "point 1 of the outline lies 40.0 mm off the surface"),
+        ([[10, 10, 0], [np.nan, 10, 0], [30, 30, 0]], True, "point 2 of the outline is not finite"),
+        ([[10, 10, 0], [20, 10, 40], [30, 30, 0]], True, "point 2 of the outline lies 40.0 mm off the surface"),
         ([[10, 10], [20, 10], [30, 30]], True, "not \\(k, 3\\)"),
     ],
 )

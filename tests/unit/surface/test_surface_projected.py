@@ -90,7 +90,7 @@ def test_leg_that_leaves_the_surface_says_where():
     sheet = Surface(*shapes.post_on_plate(radius=100, height=80, reach=120))
     with pytest.raises(OutlineError, match="leaves the surface|another part") as caught:
         cut_region_seen(sheet, [[-150, -60, 0], [150, -60, 0], [150, 60, 0], [-150, 60, 0]], direction=(0, 0, 1), name="p")
-    assert caught.value.what.startswith("region 'p': the line from point 0 to point 1")
+    assert caught.value.what.startswith("region 'p': the line from point 1 to point 2")
     assert caught.value.where.startswith("(")
 
 

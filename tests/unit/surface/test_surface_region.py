@@ -201,7 +201,7 @@ def test_colours_survive():
     ("outline", "options", "words"),
     [
         ([[150, 100, 0], [250, 200, 0]], {}, "2 different points"),
-        (ring(60.0, z=25.0), {}, "point 0 of the outline lies 25.0 mm off"),
+        (ring(60.0, z=25.0), {}, "point 1 of the outline lies 25.0 mm off"),
         (ring(60.0) * 1000, {}, "mm across but the mesh is 500 mm across"),
         (ring(60.0) * 1e-7, {}, "units of the outline and of the mesh"),
         ([[150, 100, 0], [250, 200, 0], [250, 100, 0], [150, 200, 0]], {}, "crosses or touches itself"),
@@ -217,7 +217,7 @@ def test_bad_outlines(outline, options, words):
 
 
 def test_name_stands_in_the_message():
-    with pytest.raises(OutlineError, match="region 'skeg root': point 0"):
+    with pytest.raises(OutlineError, match="region 'skeg root': point 1"):
         cut_region(plate(1000), ring(60.0, z=25.0), name="skeg root")
 
 
@@ -225,7 +225,7 @@ def test_outline_on_two_pieces_names_the_points():
     v, f = plate(1000).vertices_mm, plate(1000).faces
     two = Surface(np.vstack([v, v + [450, 0, 0]]), np.vstack([f, f + len(v)]))
     outline = [[300, 100, 0], [300, 200, 0], [500, 200, 0], [500, 100, 0]]
-    with pytest.raises(OutlineError, match="points 0 and 2 of the outline lie on separate pieces"):
+    with pytest.raises(OutlineError, match="points 1 and 3 of the outline lie on separate pieces"):
         cut_region(two, outline)
 
 
