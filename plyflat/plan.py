@@ -22,6 +22,7 @@ from .errors import CheckError, FitError
 from .job.area import PlySpec
 from .job.model import Job, RegionSpec
 from .job.reader import read_job
+from .job.table import filled
 from .lay.nest import Part
 from .lay.parts import Lay
 from .lay.rolls import lay_on_stock
@@ -153,6 +154,37 @@ class _Work:
 
 
 # --- meshes and regions ------------------------------------------------------------------------------------------------
+
+
+def plan_region(job: Job, name: str, surfaces: Mapping[str, Surface]) -> tuple[RegionPlan, tuple[Caution, ...]]:
+    """Work the plies of one region out as a plan does, and nothing else: no bag, no lays, no sums.
+
+    Parameters
+    ----------
+    job : Job
+    name : str
+        Of the region.
+    surfaces : dict of str to Surface
+        Meshes by name, loaded and mended.
+
+    Returns
+    -------
+    RegionPlan
+        Its templates are those that a plan cuts. Without layers and stack.
+    tuple of Caution
+
+    Raises
+    ------
+    PlyflatError
+        As `make_plan`.
+    """
+    work = _Work(job, quiet)
+    specs = {spec.name: spec for spec in job.regions}
+    spec = filled(specs[name], bag=None)
+    others: dict[str, Placed] = {}
+    if spec.mirror_of is not None:
+        others[spec.mirror_of] = _place(work, specs[spec.mirror_of], surfaces, {})
+    return _region(work, _place(work, spec, surfaces, others)), tuple(work.cautions)
 
 
 def job_surface(job: Job, name: str) -> Surface:

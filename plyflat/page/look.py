@@ -1,4 +1,4 @@
-"""What the page works out: a first look at a region within about a second, and the whole plan."""
+"""What the page works out: a first look at a region within about a second, its templates, and the whole plan."""
 
 from __future__ import annotations
 
@@ -7,10 +7,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import shapely
+from shapely import Polygon
 
-from ..cloth.flatten import cloth_stretch, flatten, strain_of
+from ..cloth.flatten import Flat, cloth_stretch, flatten, strain_of
+from ..cloth.pieces import warp_frame
 from ..errors import PlyflatError
-from ..export.drawing import draw_templates, lay_drawings, template_sets
+from ..export.drawing import CHECK_MM, Drawing, Stroke, arrow_head, draw_templates, lay_drawings, template_sets
+from ..export.label import Words
 from ..export.svg import svg_text
 from ..job.area import RegionSpec
 from ..job.model import Job
@@ -18,6 +22,7 @@ from ..job.reader import job_from_text
 from ..placing import Placed, base_region, place
 from ..planned import Plan, PlyPlan
 from ..progress import Tell
+from ..shaping import warp_way
 from ..surface.coarsen import coarsen
 from ..surface.mesh import Floats, Ints, Surface
 from ..surface.region import Region
@@ -26,6 +31,8 @@ from ..surface.region import Region
 CLOTH_MM = 10.0
 #: Triangles of a first look: enough to see a shape, few enough for a second.
 LOOK_FACES = 6000
+#: Layer of what a first look shows as strained beyond the limit.
+OVER = "OVER"
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +53,8 @@ class Look:
         Share by which flat cloth would have to stretch at most, averaged over triangles' area at 99 %.
     note : str
         What hinders a flat shape.
+    drawing : str
+        SVG of the flat shape, the warp line to the right, with what strains beyond the limit; empty where there is none.
     """
 
     name: str
@@ -56,6 +65,7 @@ class Look:
     size_mm: tuple[float, float] = (0.0, 0.0)
     strain: float = 0.0
     note: str = ""
+    drawing: str = ""
 
 
 def looks(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> Iterator[Look]:
@@ -97,10 +107,98 @@ def looks(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> It
     except PlyflatError as error:
         yield replace(found, note=str(error))
         return
-    size = np.ptp(flat.uv_mm, axis=0)
     stretch = cloth_stretch(small, flat, length_mm=CLOTH_MM)
     said = strain_of(stretch, small.face_areas_mm2, job.limits.strain)
-    yield replace(found, size_mm=(float(size[0]), float(size[1])), strain=said.p99)
+    try:
+        frame, _ = warp_frame(small, flat, warp_way(job, specs[name]))
+    except PlyflatError as error:
+        size = np.ptp(flat.uv_mm, axis=0)
+        yield replace(found, size_mm=(float(size[0]), float(size[1])), strain=said.p99, note=str(error))
+        return
+    table = frame.apply(flat.uv_mm)
+    size = np.ptp(table, axis=0)
+    over = np.abs(stretch - 1.0).max(axis=1) > job.limits.strain
+    drawn = svg_text(rough_drawing(name, small, table, over))
+    yield replace(found, size_mm=(float(size[0]), float(size[1])), strain=said.p99, drawing=drawn)
+
+
+def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarray) -> Drawing:
+    """Draw a region as it lies flat: its edge, its warp, and where cloth would strain beyond the limit.
+
+    Parameters
+    ----------
+    name : str
+    surface : Surface
+    table_mm : (n, 2) float array
+        Where its vertices lie on the table, the warp along +x.
+    over : (m,) bool array
+        Triangles that strain beyond the limit.
+    """
+    corners = table_mm[surface.faces]
+    whole, strained = (shapely.union_all(shapely.polygons(part)) for part in (corners, corners[over]))
+    strokes = [*_edges("NET", whole), *_edges(OVER, strained)]
+    (x0, y0), (x1, _) = table_mm.min(axis=0), table_mm.max(axis=0)
+    line = np.array([[x0, y0 - 20.0], [x1, y0 - 20.0]])
+    strokes += [Stroke("WARP", line), Stroke("WARP", arrow_head(line[1], np.array([1.0, 0.0]), min(20.0, 0.1 * (x1 - x0))))]
+    low = y0 - 40.0 - CHECK_MM
+    strokes.append(Stroke("CHECK", np.array([[x0, low], [x0 + CHECK_MM, low], [x0 + CHECK_MM, low + CHECK_MM], [x0, low + CHECK_MM]]), closed=True))
+    words = [Words("CHECK", "100 mm", (x0 + 20.0, low + 45.0), 10.0), Words("TEXT", "warp", (x0, y0 - 16.0), 10.0)]
+    words.append(Words("TEXT", "first look, not to cut from", (x0 + CHECK_MM + 20.0, low + CHECK_MM - 20.0), 10.0))
+    return Drawing(f"{name}: first look", tuple(strokes), tuple(words))
+
+
+def _edges(layer: str, shape: shapely.Geometry) -> list[Stroke]:
+    found = [part for part in shapely.get_parts(shape) if isinstance(part, Polygon)]
+    rings = [ring for part in found for ring in (part.exterior, *part.interiors)]
+    return [Stroke(layer, np.asarray(ring.coords)[:-1], closed=True) for ring in rings]
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A region's plies as a plan cuts them.
+
+    Attributes
+    ----------
+    region : str
+    drawings : tuple of (str, str)
+        Title and SVG of each ply's templates.
+    gives : tuple of str
+        How far the cloth of each ply gives.
+    cautions : tuple of str
+    """
+
+    region: str
+    drawings: tuple[tuple[str, str], ...]
+    gives: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def cuts(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> Iterator[Cut]:
+    """Work the templates of one region out.
+
+    Parameters
+    ----------
+    surfaces : dict of str to Surface
+    text, folder, name : str
+        As for `looks`.
+
+    Yields
+    ------
+    Cut
+        Once.
+
+    Raises
+    ------
+    PlyflatError
+        The child that says what can be done about it.
+    """
+    from ..plan import plan_region
+
+    job = job_from_text(text, folder=folder)
+    region, cautions = plan_region(job, name, surfaces)
+    drawn = [(ply.name, draw_templates(f"{name} / {ply.name}", ply.templates, notch_mm=job.laps.notch_mm)) for ply in region.plies]
+    said = tuple(f"{ply.name}, {ply.cloth}: {_gives(ply)}" for ply in region.plies)
+    yield Cut(name, tuple((title, svg_text(d)) for title, d in drawn), said, tuple(f"{c.where}: {c.text}" for c in cautions))
 
 
 def _region(job: Job, specs: dict[str, RegionSpec], spec: RegionSpec, surfaces: dict[str, Surface]) -> Region:

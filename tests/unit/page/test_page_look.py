@@ -1,0 +1,121 @@
+"""First looks and templates of a single region, beside what a plan makes of the same job."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+import shapely
+import shapes
+import trimesh
+
+from plyflat.errors import OutlineError
+from plyflat.job.reader import job_from_text
+from plyflat.page.look import cuts, looks
+from plyflat.page.start import load_meshes
+from plyflat.plan import make_plan
+
+JOB = """\
+version = 1
+name = "test sheet"
+[mesh.hull]
+file = "hull.ply"
+unit = "mm"
+[boat]
+forward = [0, 1, 0]
+[[region]]
+name = "panel"
+mesh = "hull"
+outline = { unit = "mm", points = [[100,200,0],[300,200,0],[300,300,0],[100,300,0]] }
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+[[region.ply]]
+cloth = "glass"
+angle = "45 deg"
+grow = "-10 mm"
+[cloth.glass]
+areal_weight = "300 g/m^2"
+roll_width = "1 m"
+roll_length = "10 m"
+fibre = "glass"
+weave = "mat"
+face_up = "out"
+[lay]
+tries = 1
+"""
+
+
+def _job(folder, points, faces, text=JOB):
+    (folder / "hull.ply").write_bytes(trimesh.Trimesh(points, faces, process=False).export(file_type="ply"))
+    (folder / "job.toml").write_text(text)
+    return load_meshes(job_from_text(text, folder=folder))
+
+
+@pytest.fixture
+def flat(tmp_path):
+    plan, f = shapes.rectangle(500.0, 500.0, 4000)
+    return _job(tmp_path, np.column_stack([plan, np.zeros(len(plan))]), f)
+
+
+def _drawn(svg, layer):
+    """Corners of each stroke of a layer, (k, 2), y down."""
+    group = [g for g in ET.fromstring(svg) if g.get("id") == layer]
+    paths = [p.get("d") for g in group for p in g if p.tag.endswith("path")]
+    return [np.array(re.findall(r"[\d.]+", d), dtype=float).reshape(-1, 2) for d in paths]
+
+
+def test_a_first_look_draws_the_flat_shape_with_the_warp_to_the_right(flat, tmp_path):
+    *_, last = looks(flat, JOB, str(tmp_path), "panel")
+    (edge,) = _drawn(last.drawing, "NET")
+    # Forward is along y, so that 200 mm lie across the warp.
+    np.testing.assert_allclose(np.ptp(edge, axis=0), (100.0, 200.0), atol=0.01)
+    np.testing.assert_allclose(last.size_mm, (100.0, 200.0), atol=0.01)
+    assert _drawn(last.drawing, "OVER") == []
+    line, head = _drawn(last.drawing, "WARP")
+    assert line[0, 1] == line[1, 1]
+    assert head[1, 0] == line[:, 0].max()
+    assert "not to cut from" in last.drawing
+
+
+def test_a_first_look_shows_where_cloth_would_strain_beyond_its_limit(tmp_path):
+    v, f = shapes.cap(60.0, 400.0, 6000)
+    low, high = v.min(axis=0), v.max(axis=0)
+    corners = [low[:2] + share * (high - low)[:2] for share in ((0.2, 0.2), (0.8, 0.2), (0.8, 0.8), (0.2, 0.8))]
+    points = ",".join(f"[{x:.1f},{y:.1f},0]" for x, y in corners)
+    text = re.sub(r"points = .*", f'points = [{points}] }}\ntolerance = "400 mm"', JOB)
+    *_, last = looks(_job(tmp_path, v, f, text), text, str(tmp_path), "panel")
+    assert last.strain > 0.03
+    whole = shapely.Polygon(max(_drawn(last.drawing, "NET"), key=len))
+    over = shapely.union_all([shapely.Polygon(ring) for ring in _drawn(last.drawing, "OVER")])
+    # The 99th part of the area that strains most is over the limit, and lies on the piece.
+    assert 0.01 * whole.area < over.area < whole.area
+    assert over.difference(whole.buffer(0.01)).area < 1.0
+
+
+def test_the_templates_are_those_that_a_plan_cuts(flat, tmp_path):
+    (cut,) = cuts(flat, JOB, str(tmp_path), "panel")
+    (region,) = make_plan(job_from_text(JOB, folder=tmp_path)).regions
+    assert [title for title, _ in cut.drawings] == ["P1", "P2"]
+    for (_, svg), ply in zip(cut.drawings, region.plies):
+        (template,) = ply.templates
+        (edge,) = _drawn(svg, "CUT")
+        assert shapely.Polygon(edge).area == pytest.approx(template.cut.area, rel=1e-6)
+        np.testing.assert_allclose(np.ptp(edge, axis=0), np.ptp(np.asarray(template.cut.exterior.coords), axis=0), atol=1e-3)
+    assert [said.partition(":")[0] for said in cut.gives] == ["P1, glass", "P2, glass"]
+
+
+def test_a_mirror_image_is_cut_after_what_it_is_made_from(flat, tmp_path):
+    text = JOB.replace("[boat]\n", '[boat]\ncentre = "250 250 0 mm"\n').replace(
+        "[cloth.glass]", '[[region]]\nname = "other"\nmesh = "hull"\nmirror_of = "panel"\n[cloth.glass]'
+    )
+    (cut,) = cuts(flat, text, str(tmp_path), "other")
+    assert [title for title, _ in cut.drawings] == ["P1", "P2"]
+
+
+def test_what_hinders_the_templates_is_told(flat, tmp_path):
+    text = JOB.replace("[300,300,0]", "[300,900,0]")
+    with pytest.raises(OutlineError, match="point 3"):
+        next(cuts(flat, text, str(tmp_path), "panel"))
