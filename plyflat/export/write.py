@@ -19,6 +19,7 @@ from .fibres import write_fibres
 from .handout import write_handouts
 from .lays import write_lays
 from .planjson import as_json, plan_to_dict
+from .threads import write_threads
 from .thrown import write_thrown
 
 if TYPE_CHECKING:
@@ -149,6 +150,7 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
     tell(_STAGE, 0.0)
     files, off = write_cut_files(plan, folder)
     files += write_fibres(plan, folder)
+    files += write_threads(plan, folder)
     files += write_lays(plan, folder)
     files += write_handouts(plan, folder)
     files += write_thrown(plan, folder)

@@ -12,6 +12,7 @@ from ..cloth._outline import net_outline
 from ..cloth.marks import first_threads
 from ..cloth.pieces import piece_name
 from ..export.drawing import WARP_THREAD, WEFT_THREAD, file_stem
+from ..export.threads import every_which, thread_runs
 from ..units import say_percent as percent
 from .hull import LEGEND_IN, Edge, Stage, _directions, _leaders, _page, hatch
 from .scene import Shot, lifted
@@ -34,12 +35,10 @@ if TYPE_CHECKING:
     from ..cloth.drape import Drape
     from ..cloth.draped import Draped
     from ..planned import Piece3D, PlyPlan, RegionPlan
-    from ..surface.mesh import Bools, Floats, Surface
+    from ..surface.mesh import Floats, Surface
 
 #: What could not be read off a net is told where it is more of a piece than this share.
 CARRIED_SHARE = 1e-3
-#: About so many threads each way are drawn on the hull.
-DRAWN = 18
 #: Room for the key of the threads.
 _FOOT_IN = 1.45
 #: Shear scales end at one of these; locking stands on the scale where the shear comes near it.
@@ -101,7 +100,7 @@ def _net_picture(stage: Stage, ply: PlyPlan, draped: Sequence[Draped]) -> Pictur
             if shot.seen(d.drape.start_mm[None], slack_mm=6 * stage.lift_mm)[0]:
                 ax.plot(x, y, "o", ms=11, mfc=PAPER, mec=INK, mew=2.4)
         _directions(ax, shot, stage)
-    _thread_key(figure, dark, light, [_every(d.drape) * d.drape.net.spacing_mm for d in draped])
+    _thread_key(figure, dark, light, [every_which(d.drape) * d.drape.net.spacing_mm for d in draped])
     starts = "; ".join("({:.0f}, {:.0f}, {:.0f}) mm".format(*(np.round(d.drape.start_mm) + 0.0)) for d in draped)
     return Picture(
         file_stem(stage.region.name, ply.name, "threads"),
@@ -118,32 +117,10 @@ def _outline(stage: Stage, piece: Surface) -> None:
         stage.scene.line(lifted(piece, 1.5 * stage.lift_mm).vertices_mm[loop], colour=INK, width=2.5, closed=True)
 
 
-def _every(drape: Drape) -> int:
-    """Every which thread is drawn."""
-    return max(1, round(max(drape.net.state.shape) / DRAWN))
-
-
 def _threads(drape: Drape, axis: int, lift_mm: float) -> Iterator[tuple[bool, Floats]]:
-    """Yield whether it is the first one, and the nodes (k, 3) of each run of a drawn thread on the piece, mm."""
-    every = _every(drape)
-    for n, laid in enumerate(drape.laid.nets):
-        net, on = laid.net, laid.on_patch
-        points = net.points + 2 * lift_mm * net.normals
-        if axis == 1:
-            points, on = points.transpose(1, 0, 2), on.T
-        zero = net.origin[1 - axis]
-        for j in range(zero % every, on.shape[1], every):
-            for run in _runs(on[:, j]):
-                # Nets that were laid anew behind a cut start from threads of the first net.
-                yield n == 0 and j == zero, points[run, j]
-
-
-def _runs(on: Bools) -> Iterator[slice]:
-    """Stretches of two or more that hang together."""
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
-    for a, b in zip(edge[::2].tolist(), edge[1::2].tolist()):
-        if b - a > 1:
-            yield slice(a, b)
+    """Yield whether it is the first one, and the points (k, 3) of each run of a drawn thread on the piece, mm."""
+    for run in thread_runs(drape, axis):
+        yield run.first, run.points_mm + 2 * lift_mm * run.normals
 
 
 def _thread_key(figure: Any, dark: str, light: str, apart_mm: Sequence[float]) -> None:
