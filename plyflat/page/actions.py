@@ -27,7 +27,7 @@ from .draft import (
     remove_ply,
     remove_region,
 )
-from .look import Look, Worked, work_out
+from .look import Cut, Look, Worked, work_out
 from .marks import MARKS, SAID, Mark, Placed, area_points, points_of, warp_points
 from .view import SIDES, Copies, Scene
 from .work import Standby, Task, Told
@@ -40,7 +40,7 @@ BLANK: dict[str, Any] = {
     "bags": [], "bag": "", "warp": "", "plies": [], "openings": [], "known": "",
     "ways": [{"key": m.key, "label": m.label, "area": m.area} for m in MARKS.values()],
     "new_way": "outline", "say": "outline", "marking": "", "marking_of": "", "prompt": "", "least": 0, "most": 0, "asks": [], "values": {},
-    "points": [], "typed": "", "new_name": "", "new_mesh": "", "look": "", "busy": False, "stage": "", "share": 0.0, "stale": False,
+    "points": [], "typed": "", "new_name": "", "new_mesh": "", "look": "", "pieces": [], "piece": 0, "pieces_are": "", "pieces_said": "", "busy": False, "stage": "", "share": 0.0, "stale": False,
     "lines": [], "cautions": [], "results": [], "drawings": [], "drawing": 0, "folder": "", "text": "", "unsaved": False,
     "can_undo": "", "can_redo": "", "tabs": 1, "units": list(UNITS_MM),
     "where": "", "jobs": [], "files": [], "chosen": "", "chosen_unit": "", "opening": "", "sent": "",
@@ -62,20 +62,20 @@ class Page:
     copies : dict of str to Copies
         The job's meshes, mended as the plan has them, with what is drawn of them.
     state : trame state
-    standby : Standby
-        Answers looks; it ends with the page.
+    standby, cutting : Standby
+        Answer looks, and work the templates of a region out; they end with the page.
     view : View or None
         Where the hull is shown; None where nobody looks.
     """
 
-    def __init__(self, draft: Draft, copies: dict[str, Copies], state: Any, *, standby: Standby, view: Any = None) -> None:
+    def __init__(self, draft: Draft, copies: dict[str, Copies], state: Any, *, standby: Standby, cutting: Standby, view: Any = None) -> None:
         self.draft, self.state = draft, state
         self.surfaces = {name: copy.full for name, copy in copies.items()}
         self._of = mesh_tables(draft.sound_job())
         self._copies = copies
         self._scenes: dict[str, Scene] = {}
         self._task: Task | None = None
-        self._standby = standby
+        self._standby, self._cutting = standby, cutting
         self._view = view
         self._worked_of = ""
         self._working_on = ""
@@ -86,7 +86,7 @@ class Page:
         self._of_areas: list[Placed] = []
         self._new: tuple[str, str] | None = None
         state.update({
-            **{key: BLANK[key] for key in ("message", "marking", "lines", "drawings", "results", "look", "busy", "stale", "region")},
+            **{key: BLANK[key] for key in ("message", "marking", "lines", "drawings", "results", "look", "pieces", "busy", "stale", "region")},
             "opened": True, "file": str(draft.path), "meshes": list(copies), "new_mesh": next(iter(copies)),
             "recovered": draft.steps[-1] if draft.recovered and draft.steps else "",
         })  # fmt: skip
@@ -507,24 +507,26 @@ class Page:
 
     # -- long work ------------------------------------------------------------------------------------------------------
     def look(self) -> None:
-        """Find the region and lay it flat roughly, in the background; an earlier look is given up."""
+        """Find the region and lay it flat roughly, then work its templates out; what was begun before is given up."""
         self.scene.show_region(None, None)
         self._found = None
+        self._cutting.drop()
+        self.state.update({"pieces_are": "old" if self.state.pieces else "", "pieces_said": ""})
         if self.state.faults or not self.state.region or (self._mark is not None and self._mark.area):
             self._standby.drop()
-            self.state.look = ""
+            self.state.update({"look": "", "pieces": []})
             return
         self.state.look = "looking …"
         self._standby.ask(self.draft.text, str(self.draft.path.parent), self.state.region)
 
     @property
     def looking(self) -> bool:
-        """Whether a look is under way."""
-        return self._standby.busy
+        """Whether a look is under way, or the templates after it."""
+        return self._standby.busy or self._cutting.busy
 
     def hear(self) -> None:
         """Take what looks and plans have told since the last time."""
-        sources = [(self._standby, self._hear_look), (self._task, self._hear_plan)]
+        sources = [(self._standby, self._hear_look), (self._cutting, self._hear_cut), (self._task, self._hear_plan)]
         for source, take in sources:
             news = source.news() if source is not None else []
             if news:
@@ -538,12 +540,26 @@ class Page:
                 self._found = found
                 self.scene.show_region(found.vertices_mm, found.faces, found.loops_mm)
                 self.state.look = said(found)
+                if found.drawing:
+                    self.state.update({"pieces": [("First look", found.drawing)], "piece": 0, "pieces_are": "rough"})
                 if not self._eye_set:
                     self.eye_set()
                     self.see_region()
                 self._redraw()
             elif told.kind == "fault":
-                self.state.look = f"Not found: {told.content}"
+                self.state.update({"look": f"Not found: {told.content}", "pieces": []})
+            elif told.kind == "done":
+                self.state.pieces_said = "Laps, trim and notches are being worked out …"
+                self._cutting.ask(self.draft.text, str(self.draft.path.parent), self.state.region)
+
+    def _hear_cut(self, news: Sequence[Told]) -> None:
+        for told in news:
+            if told.kind == "part":
+                cut: Cut = told.content
+                self.state.update({"pieces": list(cut.drawings), "piece": 0, "pieces_are": "final"})
+                self.state.pieces_said = " · ".join((*cut.gives, *cut.cautions))
+            elif told.kind == "fault":
+                self.state.pieces_said = f"No templates: {told.content}"
 
     def work_out(self) -> None:
         """Work the whole job out in the background."""
@@ -584,6 +600,7 @@ class Page:
     def close(self) -> None:
         """Stop what runs, free what is drawn."""
         self._standby.stop()
+        self._cutting.stop()
         if self._task is not None:
             self._task.stop()
         for scene in self._scenes.values():

@@ -12,7 +12,7 @@ from ..errors import OutputError
 from .actions import ACTIONS, BLANK, Page, told
 from .draft import Draft
 from .guard import LOOPBACK, Guard
-from .look import looks
+from .look import cuts, looks
 from .mouse import View
 from .start import Opened, begin_job, chosen, listing, load_text, open_job, receiver, target_of
 from .work import Standby, Task
@@ -121,8 +121,8 @@ class App:
         if self.page is not None:
             self.page.close()
         self._draft = None
-        standby = Standby(looks, found.surfaces)
-        self.page = Page(draft, found.copies, self.state, standby=standby, view=self.view)
+        standby, cutting = Standby(looks, found.surfaces), Standby(cuts, found.surfaces)
+        self.page = Page(draft, found.copies, self.state, standby=standby, cutting=cutting, view=self.view)
         self.page.look()
 
     # -- as it is served ------------------------------------------------------------------------------------------------

@@ -10,10 +10,11 @@ import numpy as np
 import shapely
 from shapely import Polygon
 
-from ..cloth.flatten import Flat, cloth_stretch, flatten, strain_of
+from ..cloth.flatten import cloth_stretch, flatten, strain_of
 from ..cloth.pieces import warp_frame
 from ..errors import PlyflatError
-from ..export.drawing import CHECK_MM, Drawing, Stroke, arrow_head, draw_templates, lay_drawings, template_sets
+from ..export import drawing as sheet
+from ..export.drawing import draw_templates, lay_drawings, template_sets
 from ..export.label import Words
 from ..export.svg import svg_text
 from ..job.area import RegionSpec
@@ -122,7 +123,7 @@ def looks(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> It
     yield replace(found, size_mm=(float(size[0]), float(size[1])), strain=said.p99, drawing=drawn)
 
 
-def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarray) -> Drawing:
+def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarray) -> sheet.Drawing:
     """Draw a region as it lies flat: its edge, its warp, and where cloth would strain beyond the limit.
 
     Parameters
@@ -139,18 +140,18 @@ def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarra
     strokes = [*_edges("NET", whole), *_edges(OVER, strained)]
     (x0, y0), (x1, _) = table_mm.min(axis=0), table_mm.max(axis=0)
     line = np.array([[x0, y0 - 20.0], [x1, y0 - 20.0]])
-    strokes += [Stroke("WARP", line), Stroke("WARP", arrow_head(line[1], np.array([1.0, 0.0]), min(20.0, 0.1 * (x1 - x0))))]
-    low = y0 - 40.0 - CHECK_MM
-    strokes.append(Stroke("CHECK", np.array([[x0, low], [x0 + CHECK_MM, low], [x0 + CHECK_MM, low + CHECK_MM], [x0, low + CHECK_MM]]), closed=True))
+    strokes += [sheet.Stroke("WARP", line), sheet.Stroke("WARP", sheet.arrow_head(line[1], np.array([1.0, 0.0]), min(20.0, 0.1 * (x1 - x0))))]
+    low = y0 - 40.0 - sheet.CHECK_MM
+    strokes.append(sheet.Stroke("CHECK", np.array([[x0, low], [x0 + sheet.CHECK_MM, low], [x0 + sheet.CHECK_MM, low + sheet.CHECK_MM], [x0, low + sheet.CHECK_MM]]), closed=True))
     words = [Words("CHECK", "100 mm", (x0 + 20.0, low + 45.0), 10.0), Words("TEXT", "warp", (x0, y0 - 16.0), 10.0)]
-    words.append(Words("TEXT", "first look, not to cut from", (x0 + CHECK_MM + 20.0, low + CHECK_MM - 20.0), 10.0))
-    return Drawing(f"{name}: first look", tuple(strokes), tuple(words))
+    words.append(Words("TEXT", "first look, not to cut from", (x0 + sheet.CHECK_MM + 20.0, low + sheet.CHECK_MM - 20.0), 10.0))
+    return sheet.Drawing(f"{name}: first look", tuple(strokes), tuple(words))
 
 
-def _edges(layer: str, shape: shapely.Geometry) -> list[Stroke]:
+def _edges(layer: str, shape: shapely.Geometry) -> list[sheet.Stroke]:
     found = [part for part in shapely.get_parts(shape) if isinstance(part, Polygon)]
     rings = [ring for part in found for ring in (part.exterior, *part.interiors)]
-    return [Stroke(layer, np.asarray(ring.coords)[:-1], closed=True) for ring in rings]
+    return [sheet.Stroke(layer, np.asarray(ring.coords)[:-1], closed=True) for ring in rings]
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from plyflat.page import view
 from plyflat.page.actions import BLANK, Page, told
 from plyflat.page.app import App
 from plyflat.page.draft import Draft
-from plyflat.page.look import looks
+from plyflat.page.look import cuts, looks
 from plyflat.page.start import load_meshes
 from plyflat.page.view import copies_of
 from plyflat.page.work import Standby
@@ -79,7 +79,7 @@ def _opened(path, name, standby=None):
     state.update(BLANK)
     surfaces = load_meshes(draft.sound_job())
     copies = {name: copies_of(surface) for name, surface in surfaces.items()}
-    page = Page(draft, copies, state, standby=Standby(looks, surfaces) if standby else Quiet())
+    page = Page(draft, copies, state, standby=Standby(looks, surfaces) if standby else Quiet(), cutting=Standby(cuts, surfaces) if standby else Quiet())
     page.scene.see("above")
     return page
 
@@ -191,6 +191,23 @@ def test_a_first_look_gives_area_and_size(page):
     assert state.look.startswith("panel: 0.040 m²; flat about 200 by 200 mm")
     page.set_ply(0, "angle", "45 deg")
     assert state.look == "looking …"
+
+
+def test_a_first_look_is_drawn_and_its_templates_follow(page):
+    page.look()
+    state = _heard(page, lambda: page.state.pieces_are != "rough" and page.looking)
+    assert [title for title, _ in state.pieces] == ["First look"]
+    assert state.pieces_said.startswith("Laps, trim")
+    state = _heard(page, lambda: page.looking)
+    assert (state.pieces_are, [title for title, _ in state.pieces]) == ("final", ["P1"])
+    assert state.pieces_said.startswith("P1, glass: ")
+    page.set_ply(0, "angle", "45 deg")
+    assert (state.pieces_are, state.pieces_said) == ("old", "")
+    page.draft.put("the text", page.draft.text.replace("[300, 100, 0]", "[900, 100, 0]"))
+    page.look()
+    state = _heard(page, lambda: page.looking)
+    assert state.pieces == []
+    assert state.look.startswith("Not found")
 
 
 def test_the_eye_goes_to_the_region_with_the_first_look(page):
