@@ -59,6 +59,7 @@ from .shop.waste import (
     order_roll,
     reuse_of,
     small_things,
+    with_surface,
 )
 from .units import say_percent
 
@@ -818,9 +819,14 @@ def _small(job: Job, days: Sequence[RegionDay]) -> Small:
     w = job.waste
     batches = sum(max(len(d.batches), 1 if d.mix else 0) for d in days)
     sessions = sum(max(len(d.fit.sessions), 1) if d.fit else 1 for d in days if d.mix)
-    return small_things(
+    small = small_things(
         batches=batches, sessions=sessions, wet_s=sum(d.steps[-1].end_s for d in days if d.mix and d.steps), people=w.people,
         gloves_s=w.gloves_s, cup_g=w.cup_g, gloves_g=w.gloves_g, tools_g=w.tools_g,
+    )  # fmt: skip
+    done = [d.finish for d in days if d.mix]
+    return with_surface(
+        small, mask_m2=sum(f.mask_m2 for f in done), mask_m=sum(f.mask_m for f in done), clean_m2=sum(f.clean_m2 for f in done),
+        sheet_g_m2=w.mask_sheet_g_m2, tape_g_m=w.mask_tape_g_m, wipes_g_m2=w.wipes_g_m2, solvent_g_m2=w.solvent_g_m2,
     )  # fmt: skip
 
 
@@ -958,10 +964,13 @@ def _order(
 
 def _by_weight(job: Job, days: Sequence[RegionDay]) -> Iterator[OrderLine]:
     """Putty for fillets, and filler and paint where the job speaks of them."""
-    stuffs = [("fillet putty", [d.putty_g for d in days])]
+    stuffs: list[tuple[str, list[Range], float | None]] = [("fillet putty", [d.putty_g for d in days], None)]
     if "finish" in job.model_fields_set:
-        stuffs += [("filler", [d.finish.filler_g for d in days]), ("paint", [d.finish.paint_g for d in days])]
-    for item, amounts in stuffs:
+        stuffs += [
+            ("filler", [d.finish.filler_g for d in days], job.finish.filler_price_per_kg),
+            ("paint", [d.finish.paint_g for d in days], job.finish.paint_price_per_kg),
+        ]
+    for item, amounts, price in stuffs:
         need, high = sum(q.usual for q in amounts), sum(q.high for q in amounts)
         if high > 0:
-            yield order_mass(item, need_g=need, high_g=high, in_shop_g=None, price_per_kg=None)
+            yield order_mass(item, need_g=need, high_g=high, in_shop_g=None, price_per_kg=price)

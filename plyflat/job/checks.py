@@ -55,6 +55,10 @@ def currencies(data: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], str]]:
         found = units.currency_of(row.get("price"))
         if found:
             yield (*path, "price"), found
+    for key in ("filler_price", "paint_price"):
+        found = units.currency_of(_table(data, "finish").get(key))
+        if found:
+            yield ("finish", key), found
     found = units.currency_of(_table(data, "waste").get("reusable_price"))
     if found:
         yield ("waste", "reusable_price"), found

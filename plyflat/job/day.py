@@ -283,6 +283,12 @@ class Finishing(Table):
     coat_g_m2: Annotated[float, AREAL, MEMORY] = Field(
         default=120.0, alias="coat", description="Wet paint of one coat, for each square metre."
     )
+    filler_price_per_kg: Annotated[float | None, forms.PER_KG] = Field(
+        default=None, alias="filler_price", description="Price of the filler, by the mass that is mixed."
+    )
+    paint_price_per_kg: Annotated[float | None, forms.PER_KG] = Field(
+        default=None, alias="paint_price", description="Price of primer and paint, by their mass as bought; the mean of all coats."
+    )
     loss: Annotated[float, share(0.0, 1.0, "15 %"), PRACTICE] = Field(
         default=0.15, description="Left in pots and on tools, or sanded off wet, as a share of what goes on."
     )
@@ -306,7 +312,7 @@ class OwnNumbers(Table):
 
 
 class Waste(Table):
-    """Small things that are used up, and what a bag to use again would cost."""
+    """Small things that are used up, masking and wiping too, and what a bag to use again would cost."""
 
     cup_g: Annotated[float, _MASS, MEMORY] = Field(
         default=12.0, alias="cup", description="Mass of one mixing cup with its stick."
@@ -320,6 +326,18 @@ class Waste(Table):
     people: Annotated[int, OURS] = Field(default=1, ge=1, le=50, strict=True, description="People with gloves on.")
     tools_g: Annotated[float, _MASS, MEMORY] = Field(
         default=60.0, alias="tools", description="Brushes, roller sleeves and rags thrown away after one session."
+    )
+    mask_sheet_g_m2: Annotated[float, amount(units.areal_weight_g_m2, units.text_areal_weight, 0, 1000, "40 g/m^2"), MEMORY] = Field(
+        default=40.0, alias="masking", description="Areal weight of the paper or film that masks the hull outside the tape."
+    )
+    mask_tape_g_m: Annotated[float, amount(units.mass_per_length_g_m, units.text_mass_per_length, 0, 100, "3 g/m"), MEMORY] = Field(
+        default=3.0, alias="masking_tape", description="Mass of a metre of the tape that holds it, along both its long edges."
+    )
+    wipes_g_m2: Annotated[float, amount(units.areal_weight_g_m2, units.text_areal_weight, 0, 1000, "20 g/m^2"), MEMORY] = Field(
+        default=20.0, alias="wipes", description="Mass of the wipes that a square metre of hull is cleaned with."
+    )
+    solvent_g_m2: Annotated[float, amount(units.areal_weight_g_m2, units.text_areal_weight, 0, 1000, "40 g/m^2"), MEMORY] = Field(
+        default=40.0, alias="solvent", description="Solvent that a square metre of hull is wiped with; it ends in the wipes and in the air."
     )
     reusable_price_per_m2: Annotated[float | None, PER_M2] = Field(
         default=None, alias="reusable_price", description="Price of a bag that is used again, such as silicone sheet."

@@ -448,7 +448,7 @@ def _surface(plan: Plan, r: RegionDay) -> Block:
         ("filler, mixed", ranged(f.filler_g, "g"), f"from memory unless the job's [finish] says otherwise: {stated.filler_mm:g} mm of {stated.filler_density_g_cm3:g} g/cm³"),
         ("paint, all coats", ranged(f.paint_g, "g"), f"from memory unless the job's [finish] says otherwise: {counted(stated.coats, 'coat')} of {stated.coat_g_m2:g} g/m²"),
     ]
-    words = (f"Losses of {percent(stated.loss)} are counted in (common practice). Solvent, abrasives and sheets for masking are not.",)
+    words = (f"Losses of {percent(stated.loss)} are counted in (common practice). Masking, wipes and solvent stand under Bin; abrasives are not counted.",)
     return Block(f"Surface of {r.name}", words, (Table("Areas to work on, and what goes on them", _head("what", "how much", "stands on"), rows),))
 
 

@@ -150,7 +150,7 @@ def bin_list(
     laminate_g : float
         Mass of the finished laminate.
     small : Small, optional
-        Cups, gloves and tools; not counted if left out.
+        Cups, gloves, tools, masking and wipes; not counted if left out.
     """
     rows = [
         Quantity(f"{name} offcuts", g, "g", g, g, "derived: roll used less laminate")
@@ -168,13 +168,17 @@ def bin_list(
             (f"{small.cups} mixing cup{'s' * (small.cups != 1)}", small.cups_g),
             (f"{small.pairs} pair{'s' * (small.pairs != 1)} of gloves", small.gloves_g),
             ("brushes, roller sleeves, rags", small.tools_g),
+            ("masking paper or film", small.mask_sheet_g),
+            ("masking tape", small.mask_tape_g),
+            ("wipes", small.wipes_g),
+            ("solvent, in the wipes and gone as vapour", small.solvent_g),
         )  # fmt: skip
-        rows += [Quantity(name, g, "g", 0.5 * g, 1.5 * g, "from memory: mass of each; [waste] of the job") for name, g in things if g > 0]
+        rows += [Quantity(name, g, "g", 0.5 * g, 1.5 * g, "from memory unless the job's [waste] says otherwise: mass of each, or by area or metre") for name, g in things if g > 0]
     total = sum(row.amount for row in rows)
     # What is uncertain of one does not hang on the others, so the squares add up.
     low = total - math.sqrt(sum((row.amount - row.low) ** 2 for row in rows))
     high = total + math.sqrt(sum((row.high - row.amount) ** 2 for row in rows))
-    rows.append(Quantity("in all", total, "g", low, high, "derived: the sum; masking, packing and solvent not counted"))
+    rows.append(Quantity("in all", total, "g", low, high, "derived: the sum; packing and abrasives not counted"))
     if laminate_g > 0:
         ratio = Quantity(
             "waste for each kg of laminate",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..errors import PlyflatError
 
@@ -25,6 +25,10 @@ class Small:
     cups, pairs : int
         Mixing cups, and pairs of gloves.
     cups_g, gloves_g, tools_g : float
+    mask_sheet_g, mask_tape_g : float
+        Paper or film that masks the hull, and the tape that holds it.
+    wipes_g, solvent_g : float
+        What the hull is cleaned with; solvent ends in the wipes and in the air.
     """
 
     cups: int
@@ -32,11 +36,16 @@ class Small:
     cups_g: float
     gloves_g: float
     tools_g: float
+    mask_sheet_g: float = 0.0
+    mask_tape_g: float = 0.0
+    wipes_g: float = 0.0
+    solvent_g: float = 0.0
 
     @property
     def total_g(self) -> float:
         """All of it, g."""
-        return self.cups_g + self.gloves_g + self.tools_g
+        surface = self.mask_sheet_g + self.mask_tape_g + self.wipes_g + self.solvent_g
+        return self.cups_g + self.gloves_g + self.tools_g + surface
 
 
 def small_things(
@@ -62,6 +71,33 @@ def small_things(
         raise WasteError(f"{batches} batches, {sessions} sessions, {people} people and {wet_s:g} s cannot be", do="Check them.")
     pairs = people * max(sessions, math.ceil(wet_s / gloves_s - 1e-9)) if sessions else 0
     return Small(batches, pairs, batches * cup_g, pairs * gloves_g, sessions * tools_g)
+
+
+def with_surface(
+    small: Small, *, mask_m2: float, mask_m: float, clean_m2: float, sheet_g_m2: float, tape_g_m: float, wipes_g_m2: float,
+    solvent_g_m2: float,
+) -> Small:
+    """Add what masking and cleaning the hull use up.
+
+    Parameters
+    ----------
+    small : Small
+    mask_m2, mask_m : float
+        Masked area, and how long its band is: tape holds it along both long edges.
+    clean_m2 : float
+    sheet_g_m2, tape_g_m, wipes_g_m2, solvent_g_m2 : float
+
+    Raises
+    ------
+    WasteError
+        An area, a length or a mass below nought.
+    """
+    if min(mask_m2, mask_m, clean_m2, sheet_g_m2, tape_g_m, wipes_g_m2, solvent_g_m2) < 0:
+        raise WasteError("an area, a length or a mass of masking or cleaning is below nought", do="Check the job's [waste].")
+    return replace(
+        small, mask_sheet_g=mask_m2 * sheet_g_m2, mask_tape_g=2 * mask_m * tape_g_m, wipes_g=clean_m2 * wipes_g_m2,
+        solvent_g=clean_m2 * solvent_g_m2,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

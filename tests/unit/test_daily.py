@@ -372,3 +372,24 @@ def test_times_to_gel_that_cannot_be_are_refused_early():
     text = "".join(CORNER % ', gels = ["30 min at 20 degC", "60 min at 30 degC"]' if q.startswith("outline") else q for q in plans.JOB.splitlines(keepends=True))
     with pytest.raises(PlyflatError, match=r"corner\.fillet gels"):
         check_day(job_from_text(text))
+
+
+def test_filler_and_paint_are_priced(plan):
+    day, _ = day_of(plan, RESIN + '[finish]\nfiller_price = "12 EUR/kg"\npaint_price = "30 EUR/kg"\n')
+    lines = {line.item: line for line in day.order}
+    finish = day.regions[0].finish
+    for item, grams, price in (("filler", finish.filler_g, 12.0), ("paint", finish.paint_g, 30.0)):
+        assert lines[item].cost == pytest.approx(grams.usual / 1000 * price)
+        assert lines[item].cost_to_buy == pytest.approx(grams.high / 1000 * price)
+    unpriced, _ = day_of(plan, RESIN + "[finish]\ncoats = 2\n")
+    assert {line.item: line.cost for line in unpriced.order}["paint"] is None
+
+
+def test_masking_and_wipes_follow_the_areas_that_are_masked_and_cleaned(tmp_path):
+    stacked = stacks.make(tmp_path)
+    day, _ = day_of(stacked, RESIN + '[waste]\nmasking = "60 g/m^2"\nsolvent = "0 g/m^2"\n')
+    finish, small = day.regions[0].finish, day.small
+    assert finish.mask_m2 > 0
+    assert small.mask_sheet_g == pytest.approx(60 * finish.mask_m2)
+    assert small.mask_tape_g == pytest.approx(2 * 3 * finish.mask_m)
+    assert (small.wipes_g, small.solvent_g) == (pytest.approx(20 * finish.clean_m2), 0.0)

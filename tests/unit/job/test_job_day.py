@@ -32,9 +32,13 @@ log = "log.csv"
 [service]
 paint = "dark blue"
 tilt = "90 deg"
+[finish]
+filler_price = "12 EUR/kg"
+paint_price = "30 EUR/kg"
 [waste]
 cup = "0.5 oz"
 reusable_price = "60 EUR/m^2"
+masking_tape = "4 g/m"
 """
 RESIN = jobs.RESIN + 'pot_life = ["30 min at 25 degC", "60 min at 15 degC"]\nin_shop = "2 kg"\n'
 
@@ -52,7 +56,8 @@ def test_values_arrive_in_the_units_used_inside(job):
     assert job.resin.pot_life == ((1800.0, 25.0), (3600.0, 15.0))
     assert (job.resin.in_shop_g, job.cure.ramp_c_min, str(job.cure.log)) == (2000.0, 0.5, "/boats/log.csv")
     assert job.cure.plan == ((28800.0, 25.0),)
-    assert job.waste.reusable_price_per_m2 == 60.0
+    assert (job.waste.reusable_price_per_m2, job.waste.mask_tape_g_m) == (60.0, 4.0)
+    assert (job.finish.filler_price_per_kg, job.finish.paint_price_per_kg) == (12.0, 30.0)
     assert job.currency == "EUR"
 
 

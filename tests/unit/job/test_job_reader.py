@@ -240,6 +240,8 @@ def test_prices_in_two_currencies():
     text = jobs.changed(jobs.SMALL, ('fibre = "glass"', 'fibre = "glass"\nprice = "9 NOK/m"'))
     text += jobs.RESIN + 'price = "2 EUR/kg"\n'
     assert faults_of(text) == ("resin.price (line 23): a price in EUR, but the first price is in NOK",)
+    text = jobs.changed(jobs.SMALL, ('fibre = "glass"', 'fibre = "glass"\nprice = "9 NOK/m"')) + '[finish]\npaint_price = "30 EUR/kg"\n'
+    assert [fault.partition(" (")[0] for fault in faults_of(text)] == ["finish.paint_price"]
 
 
 @pytest.mark.parametrize(("version", "shown"), [("2", "2"), ('"1"', "'1'"), ("true", "True"), ("1.0", "1.0")])

@@ -74,6 +74,14 @@ def test_waste_of_a_small_flat_job():
     # Small things add to it: two cups, a pair of gloves, brushes and rags.
     more = {q.item: q for q in bin_list({}, dry, thrown_resin(job, 480), 480 / 0.6, Small(2, 1, 24.0, 8.0, 60.0))}
     assert more["waste for each kg of laminate"].amount == pytest.approx(0.86 + 92 / 800, abs=0.02)
+    # So do masking and wiping, each by itself and with its ground.
+    small = Small(0, 0, 0.0, 0.0, 0.0, mask_sheet_g=8.0, mask_tape_g=25.0, wipes_g=23.0, solvent_g=47.0)
+    itemised = bin_list({}, {}, None, 800.0, small)
+    assert [(q.item, q.amount) for q in itemised[:-2]] == [
+        ("masking paper or film", 8.0), ("masking tape", 25.0), ("wipes", 23.0), ("solvent, in the wipes and gone as vapour", 47.0),
+    ]  # fmt: skip
+    assert all(q.basis.startswith("from memory") and q.low < q.amount < q.high for q in itemised[:-2])
+    assert itemised[-2].amount == 103.0
 
 
 @pytest.mark.reference(source="sealant tape of 12 by 3 mm and 1.4 g/cm3, common practice", kind="practice")

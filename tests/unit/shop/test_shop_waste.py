@@ -12,6 +12,7 @@ from plyflat.shop.waste import (
     order_roll,
     reuse_of,
     small_things,
+    with_surface,
 )
 
 
@@ -41,6 +42,21 @@ def test_what_cuts_most_comes_first():
     by_name = {c.item: c.saves_g for c in cuts}
     assert by_name["carbon offcuts"] + by_name["carbon beside its pieces"] == 300.0
     assert cuts[-1].how.startswith("50 mm instead of 75")
+
+
+SURFACE = {
+    "mask_m2": 0.21, "mask_m": 4.2, "clean_m2": 1.17, "sheet_g_m2": 40.0, "tape_g_m": 3.0, "wipes_g_m2": 20.0, "solvent_g_m2": 40.0,
+}  # fmt: skip
+
+
+@pytest.mark.reference(source="0.21 m2 masked over 4.2 m, 1.17 m2 wiped, tape along both edges: 8.4 + 25.2 + 23.4 + 46.8 g, worked by hand", kind="derived")
+def test_masking_wipes_and_solvent():
+    s = with_surface(Small(4, 2, 48.0, 16.0, 60.0), **SURFACE)
+    assert (s.mask_sheet_g, s.mask_tape_g, s.wipes_g, s.solvent_g) == pytest.approx((8.4, 25.2, 23.4, 46.8))
+    assert s.total_g == pytest.approx(124.0 + 103.8)
+    for key in SURFACE:
+        with pytest.raises(WasteError):
+            with_surface(s, **{**SURFACE, key: -0.1})
 
 
 @pytest.mark.reference(source="band between two circles, pi (R2 - r2)", kind="derived")
