@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy as np
 from ..export.drawing import file_stem
 from .hull import Stage, _directions, _page
 from .scene import lifted
-from .style import INK, SMALL_PT, TINT, Picture, as_png, halo
+from .style import DPI, INK, SMALL_PT, TINT, Picture, as_png, halo
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,8 +22,11 @@ if TYPE_CHECKING:
 MARK_HEAD = ("mark", "on", "from", "mm#", "and from", "mm#", "on the side", "1 mm out moves it, mm#")
 #: Room of the arrows forward and up in the lower left corner, pixels.
 _ARROWS_PX = 235.0, 125.0
-#: How far a number stands from its mark, and the room it takes either way, pixels.
-_BESIDE_PX, _ROOM_PX = 26.0, (24.0, 22.0)
+#: How far a number stands from its mark, and how far with a line that leads to it, pixels; the ways it may stand, best first.
+_BESIDE_PX, _LED_PX = (26.0, 32.0, 38.0), (56.0, 78.0, 104.0, 136.0, 176.0)
+_TURNS = np.radians([-60, -120, 60, 120, 0, 180, -90, 90, -30, -150, 30, 150])
+#: What a figure of a number takes across and up, and half of what a mark takes, pixels.
+_DIGIT_PX, _HIGH_PX, _MARK_PX = 0.64 * SMALL_PT * DPI / 72, 0.98 * SMALL_PT * DPI / 72, 7.5
 
 
 def mark_rows(marks: Sequence[HullMark]) -> list[tuple[str, ...]]:
@@ -58,21 +62,73 @@ def mark_words(marks: Sequence[HullMark]) -> list[str]:
     ]
 
 
-def _placed(marks: Sequence[HullMark], at: Floats, seen: NDArray[np.bool_], high: int) -> list[tuple[HullMark, Floats]]:
-    """Where the numbers of the marks that are seen stand: beside their marks, clear of marks, of each other and of the arrows."""
-    taken = list(at[seen])
-    out: list[tuple[HullMark, Floats]] = []
+@dataclass(frozen=True, eq=False)
+class _Number:
+    """Where the number of a mark stands.
+
+    Attributes
+    ----------
+    mark : HullMark
+    place, foot : (2,) float array
+        Its middle, and the mark, pixels from the upper left corner.
+    half : (2,) float array
+        Half of what it takes across and up.
+    led : bool
+        Whether a line leads to it, since it stands too far off, or nearer to another mark.
+    """
+
+    mark: HullMark
+    place: Floats
+    foot: Floats
+    half: Floats
+    led: bool
+
+    @property
+    def line(self) -> Floats:
+        """(k, 2) points along the line that leads to it; none where there is none."""
+        if not self.led:
+            return np.zeros((0, 2))
+        way = self.foot - self.place
+        edge = self.place + way * float((self.half / np.maximum(np.abs(way), 1e-9)).min())
+        return np.asarray(np.linspace(self.foot, edge, 40))
+
+    def clear_of(self, other: _Number) -> bool:
+        """Whether neither the numbers nor the lines that lead to them lie over each other."""
+        apart = bool((np.abs(self.place - other.place) >= self.half + other.half).any())
+        return apart and _outside(other.line, self) and _outside(self.line, other)
+
+
+def _outside(points: Floats, number: _Number) -> bool:
+    """Whether no point lies on a number."""
+    return bool((np.abs(points - number.place) > number.half).any(axis=1).all())
+
+
+def _placed(marks: Sequence[HullMark], at: Floats, seen: NDArray[np.bool_], shape: tuple[int, int]) -> list[_Number]:
+    """Where the numbers of the marks that are seen stand: by their own marks, clear of marks, of each other and of the arrows.
+
+    Where marks crowd, a number stands farther off with a line that leads to it; one for which there is no room at all is
+    left out, and the table beside the picture has it.
+    """
+    wide, high = shape
+    seen_px = at[seen]
+    out: list[_Number] = []
     for mark in marks:
+        own = at[mark.number - 1]
         if not seen[mark.number - 1]:
             continue
-        for turn in np.radians([-60, -120, 60, 120, 0, 180, -90, 90]):
-            place = at[mark.number - 1] + _BESIDE_PX * np.array([np.cos(turn), np.sin(turn)])
-            near = [np.abs(place - q) for q in taken]
-            if place[0] < _ARROWS_PX[0] and place[1] > high - _ARROWS_PX[1]:
-                continue
-            if not any(q[0] < _ROOM_PX[0] and q[1] < _ROOM_PX[1] for q in near):
-                out.append((mark, place))
-                taken.append(place)
+        half = np.array([0.5 * _DIGIT_PX * len(str(mark.number)), 0.5 * _HIGH_PX]) + 1.0
+        for far, turn in ((far, turn) for far in (*_BESIDE_PX, *_LED_PX) for turn in _TURNS):
+            place = own + far * np.array([np.cos(turn), np.sin(turn)])
+            number = _Number(mark, place, own, half, led=far in _LED_PX)
+            off = np.linalg.norm(seen_px - place, axis=1)
+            if (
+                (place - half >= 0).all() and (place + half <= (wide, high)).all()
+                and not (place[0] - half[0] < _ARROWS_PX[0] and place[1] + half[1] > high - _ARROWS_PX[1])
+                and (np.abs(seen_px - place) >= half + _MARK_PX).any(axis=1).all()
+                and (number.led or off.min() >= np.linalg.norm(own - place) - 1e-9)
+                and all(number.clear_of(q) for q in out)
+            ):  # fmt: skip
+                out.append(number)
                 break
     return out
 
@@ -101,8 +157,12 @@ def marks_picture(stage: Stage, marks: Sequence[HullMark]) -> Picture:
             if seen[mark.number - 1]:
                 warp = mark.of == "warp line"
                 ax.plot(x, y, "s" if warp else "o", ms=6, mfc="white", mec=INK, mew=1.5, zorder=20)
-        for mark, (x, y) in _placed(marks, at, seen, shot.image.shape[0]):
-            ax.text(x, y, f"{mark.number}", size=SMALL_PT, color=INK, zorder=21, ha="center", va="center", path_effects=halo())
+        high, wide = shot.image.shape[:2]
+        for number in _placed(marks, at, seen, (wide, high)):
+            if number.led:
+                ax.plot(*number.line.T, color=INK, lw=1.0, zorder=19, path_effects=halo())
+            look = {"size": SMALL_PT, "color": INK, "ha": "center", "va": "center"}
+            ax.text(*number.place, f"{number.mark.number}", **look, zorder=22, path_effects=halo())
         _directions(ax, shot, stage)
     words = "; ".join(f"{m.number}: {m.first_mm:.0f} mm from {m.first} and {m.second_mm:.0f} mm from {m.second}" for m in marks[:4])
     return Picture(
