@@ -136,13 +136,15 @@ def film_boxes(region: RegionPlan) -> list[str]:
         )  # fmt: skip
         return [f"Film closed on the tape without pleats: none is needed, for {how}"]
     many = len(reach.tapes_mm)
-    out = ["Film closed on the tape, its pleats first, in this order, by tape metre, height and where they are laid:"]
-    return [*out, *(_pleat_words(p, many) for p in sorted(reach.pleats, key=lambda p: p.order))]
+    fed = {p.feeds for p in reach.pleats}
+    where = f", all to {fed.pop()}" if len(fed) == 1 and len(reach.pleats) > 1 else ""
+    out = [f"Film closed on the tape, its pleats first, in this order, by tape metre and height{where}:"]
+    return [*out, *(_pleat_words(p, many, told=not where) for p in sorted(reach.pleats, key=lambda p: p.order))]
 
 
-def _pleat_words(p: Pleat, many: int) -> str:
+def _pleat_words(p: Pleat, many: int, *, told: bool) -> str:
     hand = "" if p.helps else f", {p.far_mm:.0f} mm off: its film pushed in by hand"
-    return f"pleat {p.number} at {_bare(_mark(p.at_m, p.loop, many))}, {p.height_mm:.0f} mm, to {p.feeds}{hand}"
+    return f"pleat {p.number} at {_bare(_mark(p.at_m, p.loop, many))}, {p.height_mm:.0f} mm{f', to {p.feeds}' if told else ''}{hand}"
 
 
 def port_boxes(region: RegionPlan, day: RegionDay) -> list[str]:

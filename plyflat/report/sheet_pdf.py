@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from ..planned import Plan
 
 #: Type sizes tried, the largest first; nothing smaller can be read at arm's length in a shop.
-SIZES_PT = (9.5, 9.0, 8.5, 8.0)
+SIZES_PT = (9.5, 9.25, 9.0, 8.75, 8.5, 8.25, 8.0)
 _MARGIN_MM, _BETWEEN_MM = 10.0, 6.0
 _TITLE_PT, _HEAD_PT = 12.0, 8.0
 #: Lines of type from one to the next, and room that a field leaves to write in, as multiples of the type's size.

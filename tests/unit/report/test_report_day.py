@@ -273,6 +273,10 @@ def test_the_bag_step_names_pleats_in_their_order_and_leads_against_the_resins_r
     wet = replace(whole.day.regions[0], bleed=replace(bleed, run_narrow_mm=400.0, reaches="may"))
     assert "resin runs at most 400 mm if all that is too much goes along the lead" in run_words(wet)
     assert run_words(wet).endswith("resin may reach it; trap in place")
+    same, _ = bagged(plan, tuple(replace(p, feeds="corner 1") for p in PLEATS))
+    boxes = next(s for s in sheets(same)[0].stages if s.name == "Bag").boxes
+    assert boxes[-3].endswith("by tape metre and height, all to corner 1:")
+    assert boxes[-1] == "pleat 1 at 0.42, 40 mm"
     none, _ = bagged(plan, ())
     boxes = next(s for s in sheets(none)[0].stages if s.name == "Bag").boxes
     assert boxes[-1] == "Film closed on the tape without pleats: none is needed, for no inside corner asks for film"
