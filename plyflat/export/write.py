@@ -224,9 +224,9 @@ def _swap(new: Path, target: Path) -> None:
     check_folder(target)
     old = new.with_name(new.name.replace(".new-", ".old-"))
     target.rename(old)
-    try:
+    with contextlib.ExitStack() as undo:
+        # Whatever keeps the new one from its place, Ctrl-C too, the old one goes back.
+        undo.callback(old.rename, target)
         new.rename(target)
-    except BaseException:
-        old.rename(target)
-        raise
+        undo.pop_all()
     shutil.rmtree(old, ignore_errors=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import queue
@@ -118,12 +119,12 @@ class Packers:
 
     def __enter__(self) -> Packers:
         """Start the children."""
-        try:
+        with contextlib.ExitStack() as undo:
+            # Whatever keeps one from starting, Ctrl-C too, none is left running.
+            undo.callback(self._end)
             for number, task in enumerate(self._tasks):
                 self._start(number, task)
-        except BaseException:
-            self._end()
-            raise
+            undo.pop_all()
         return self
 
     def __exit__(

@@ -20,6 +20,10 @@ Work = Callable[..., Any]
 Answers = Callable[..., Iterator[Any]]
 #: A question that has been at work for longer than this is not waited for when the next one comes, s.
 PATIENCE_S = 1.5
+#: What sums over meshes, and answers that do not pickle, raise where the program itself is at fault. Anything else ends the
+#: process, which prints it and is told as an end without an answer.
+_INNER = (ArithmeticError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError)
+_NO_ANSWER = "ended without an answer; it may have run out of memory, or the window the page was started from says why"
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,12 @@ class Told:
     content: Any
 
 
+def _inner_fault(error: Exception) -> Told:
+    """Print where the program itself is at fault, and return that in words: nothing may be lost in silence."""
+    traceback.print_exception(error, file=sys.stderr)
+    return Told("fault", f"internal fault ({type(error).__name__}); see the window the page was started from")
+
+
 def _run(pipe: Connection, work: Work, args: tuple[Any, ...]) -> None:
     def tell(stage: str, done: float) -> None:
         pipe.send(Told("progress", (stage, float(done))))
@@ -45,9 +55,8 @@ def _run(pipe: Connection, work: Work, args: tuple[Any, ...]) -> None:
         pipe.send(Told("done", work(*args, progress=tell)))
     except PlyflatError as error:
         pipe.send(Told("fault", str(error)))
-    except Exception as error:  # noqa: BLE001 - the end of the process: nothing may be lost in silence
-        traceback.print_exc(file=sys.stderr)
-        pipe.send(Told("fault", f"internal fault ({type(error).__name__}); see the window the page was started from"))
+    except _INNER as error:
+        pipe.send(_inner_fault(error))
     finally:
         pipe.close()
 
@@ -81,7 +90,7 @@ class Task:
                     break
                 message = self._pipe.recv()
             except (EOFError, OSError):
-                message = Told("fault", "the work ended without an answer; it may have run out of memory")
+                message = Told("fault", f"the work {_NO_ANSWER}")
             told.append(message)
             if message.kind != "progress":
                 self._finish()
@@ -115,9 +124,9 @@ def _stand_by(pipe: Connection, work: Answers, kept: Any) -> None:
             pipe.send((number, Told("done", None)))
         except PlyflatError as error:
             pipe.send((number, Told("fault", str(error))))
-        except Exception as error:  # noqa: BLE001 - nothing may be lost in silence, and the next question may go well
-            traceback.print_exc(file=sys.stderr)
-            pipe.send((number, Told("fault", f"internal fault ({type(error).__name__}); see the window the page was started from")))
+        except _INNER as error:
+            # The next question may go well.
+            pipe.send((number, _inner_fault(error)))
 
 
 class Standby:
@@ -197,7 +206,7 @@ class Standby:
             self._end()
             self._start()
             if mine:
-                told.append(Told("fault", "the look ended without an answer; it may have run out of memory"))
+                told.append(Told("fault", f"the look {_NO_ANSWER}"))
         self._send()
         return told
 

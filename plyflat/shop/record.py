@@ -196,7 +196,9 @@ class Record:
     def _write(self, job: str, text: str, digest: str, now: str, rows: list[tuple[Any, ...]]) -> int:
         last = 0
         self._db.execute("BEGIN IMMEDIATE")
-        try:
+        with contextlib.ExitStack() as undo:
+            # Whatever keeps a row from being written, Ctrl-C too, none of them stays.
+            undo.callback(self._roll_back)
             self._db.execute("INSERT OR IGNORE INTO job_text VALUES (?, ?, ?, ?)", (digest, job, now, text))
             for row in rows:
                 found = self._db.execute(
@@ -206,11 +208,12 @@ class Record:
                 )
                 last = found.lastrowid or 0
             self._db.execute("COMMIT")
-        except BaseException:
-            with contextlib.suppress(sqlite3.Error):
-                self._db.execute("ROLLBACK")
-            raise
+            undo.pop_all()
         return last
+
+    def _roll_back(self) -> None:
+        with contextlib.suppress(sqlite3.Error):
+            self._db.execute("ROLLBACK")
 
     def entries(self, job: str | None = None) -> Iterator[Entry]:
         """Yield the rows in the order they were recorded.

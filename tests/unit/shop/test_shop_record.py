@@ -56,6 +56,18 @@ def test_what_cannot_be_is_refused_and_nothing_of_it_is_kept(tmp_path, key, give
         assert list(record.entries()) == []
 
 
+@pytest.mark.parametrize(("kind", "raises"), [("guessed", sqlite3.IntegrityError), (object(), sqlite3.Error)])
+def test_a_row_that_cannot_be_written_takes_those_before_it_with_it(tmp_path, kind, raises):
+    row = ("2026-01-01", "skeg", "root", 1, "actual", "resin_weighed", 640.0, None, None, "640 g", "a")
+    with Record(tmp_path / "r.sqlite") as record:
+        with pytest.raises(raises):
+            record._write("skeg", "text", "a", "2026-01-01", [row, (*row[:4], kind, *row[5:])])
+        assert list(record.entries()) == []
+        # Nothing is left open: the next rows are written.
+        assert record.add("skeg", WEIGHED) >= 3
+        assert len(list(record.entries())) == 3
+
+
 def test_rows_are_only_added(tmp_path):
     with Record(tmp_path / "r.sqlite") as record:
         record.add("skeg", WEIGHED)
