@@ -126,8 +126,11 @@ def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
         blanks = tuple(Blank(k, FIELDS[k].words, FIELDS[k].example, expected.get(k, "")) for k in keys)
         return Stage(name, boxes, blanks, CAUTIONS.get(name, ()), run)
 
+    kinds = {layer.kind for layer in region.layers}
+    dry = [key for kind, key in (("peel ply", "peel_ply_dry"), ("breather", "breather_dry"), ("bag film", "film_used")) if kind in kinds]
+    wet = [key for kind, key in (("peel ply", "peel_ply_wet"), ("breather", "breather_wet")) if kind in kinds]
     stages = [
-        stage("Cut", _cut_boxes(plan, region), "fibre_mass", "peel_ply_dry", "breather_dry", "film_used", run=_cut_layers(region)),
+        stage("Cut", _cut_boxes(plan, region), "fibre_mass", *dry, run=_cut_layers(region)),
         stage("Clean, key and mask", _mask_boxes(region, day)),
     ]
     if day.pull is not None:
@@ -150,10 +153,8 @@ def _sheet(plan: Plan, region: RegionPlan, day: RegionDay) -> Sheet:
             stage("Check", check, "drop", "drop_time", run=max(len(check) - 2, 0)),
         ]
     stages += [
-        stage("Heat", _heat_boxes(plan), "hottest", run=2 if plan.day and plan.day.cure else 0),
-        stage(
-            "Take off", _off_boxes(plan), "taken_off_after", "peel_ply_wet", "breather_wet", "laminate_mass", "laminate_thickness", "cost", "note"
-        ),
+        stage("Heat", _heat_boxes(plan, bagged=bool(region.layers)), "hottest", run=2 if plan.day and plan.day.cure and region.layers else 0),
+        stage("Take off", _off_boxes(plan), "taken_off_after", *wet, "laminate_mass", "laminate_thickness", "cost", "note"),
         stage("Finish", _finish_boxes(plan, day)),
     ]
     return Sheet(plan.job.name, region.name, tuple(stages))
@@ -267,12 +268,12 @@ def _check_boxes(region: RegionPlan, day: RegionDay) -> tuple[str, ...]:
     return ("No resin in the hose; trap looked at", first, *hunt_ticks(region, day))
 
 
-def _heat_boxes(plan: Plan) -> tuple[str, ...]:
+def _heat_boxes(plan: Plan, *, bagged: bool) -> tuple[str, ...]:
     cured = plan.day.cure if plan.day else None
     if cured is None:
-        return ("By the data sheet; no cure is stated in this job", "Vacuum on until it has set")
+        return ("By the data sheet; no cure is stated in this job", *(["Vacuum on until it has set"] if bagged else []))
     holds = [f"{c:.0f} °C after {minutes(t)}" for t, c in zip(cured.profile.s[1:], cured.profile.c[1:])]
-    return (f"Part at {joined(holds)}", "Thermometer on the part, someone by it", "Vacuum on until it has cooled")
+    return (f"Part at {joined(holds)}", "Thermometer on the part, someone by it", *(["Vacuum on until it has cooled"] if bagged else []))
 
 
 def _off_boxes(plan: Plan) -> tuple[str, ...]:

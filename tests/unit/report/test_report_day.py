@@ -192,6 +192,9 @@ def test_without_a_bag_nothing_is_said_of_one(plan):
     assert not [b for b in day_blocks(bare) if b.title.startswith(("Vacuum", "Bleed"))]
     assert [s.name for s in sheets(bare)[0].stages] == ["Cut", "Clean, key and mask", "Mix", "Wet out and lay", "Heat", "Take off", "Finish"]
     assert not any("leaks" in text for text, _, _ in notes)
+    told = [stage for stage in sheets(bare)[0].stages if stage.name != "Clean, key and mask"]
+    assert not any(word in box.lower() for stage in told for box in stage.boxes for word in ("vacuum", "film", "bag"))
+    assert not {"peel_ply_dry", "breather_dry", "film_used", "peel_ply_wet", "breather_wet", "tape_used"} & {b.key for s in told for b in s.blanks}
 
 
 def test_a_job_without_resin_or_cure_still_has_its_sheet(bare):
