@@ -50,7 +50,7 @@ class Task:
     ----------
     items : tuple of Item
     heights : tuple of float
-        Height of the strip, mm, for even and for odd seeds.
+        Heights of the strip, mm; of the quick answers, those of even and of odd seeds.
     gap : float
         Clearance between parts and to all four sides of the strip, mm; 0 for none.
     seconds : float
@@ -58,12 +58,14 @@ class Task:
     quick_seeds : tuple of int
         One quick answer each.
     search_seed : int
-        The timed search starts from here and counts up when it restarts.
+        The search starts from here and counts up when it restarts.
     reports : int
         Search until so many lays, each shorter than the last, have been found, or none is any more, and not by the
         clock; 0 for no such search. The library's search takes the same way each time as long as no clock ends it.
     threads : int
         Threads of the timed search.
+    first : int
+        Which of the heights the search begins with; restarts take turns.
     """
 
     items: tuple[Item, ...]
@@ -74,6 +76,7 @@ class Task:
     search_seed: int
     reports: int = 0
     threads: int = 1
+    first: int = 0
 
 
 @dataclass(frozen=True)

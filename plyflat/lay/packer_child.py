@@ -131,13 +131,14 @@ def work(out: TextIO, task: dict, start: float) -> None:
             break
         send_lay(out, instances[seed % len(instances)].solve(config(task, seed, 0)), seed, quick=True)
     if task["reports"]:
-        search_by_count(out, instances[task["search_seed"] % len(instances)], task, task["search_seed"])
+        search_by_count(out, instances[task["first"]], task, task["search_seed"])
         return
-    for seed in range(task["search_seed"], task["search_seed"] + 1000):
+    for turn in range(1000):
         left = end - time.monotonic()
         if left < LEAST_S:
             break
-        search(out, instances[seed % len(instances)], task, seed, left - LATE_S)
+        seed = task["search_seed"] + turn
+        search(out, instances[(task["first"] + turn) % len(instances)], task, seed, left - LATE_S)
 
 
 def main() -> None:
