@@ -16,6 +16,9 @@ import pytest
 import shapely
 import shapes
 import trimesh
+from pypdf import PdfReader
+
+from plyflat.shop.fields import FIELDS
 
 MESHES = Path(__file__).resolve().parents[2] / "meshes_demo"
 
@@ -91,6 +94,18 @@ def test_summary_names_every_roll_and_ply(demo):
         assert roll["material"] in said
     assert "skeg root P3" in said
     assert "report.html" in said
+
+
+def test_each_region_has_one_page_to_work_from(demo):
+    out, plan, _ = demo
+    pages = PdfReader(out / "job_sheets.pdf").pages
+    texts = [" ".join(page.extract_text().split()) for page in pages]
+    assert len(texts) == len(plan["regions"]) == 2
+    for text, region in zip(texts, plan["regions"]):
+        assert text.startswith(f"{region['name']} Harbour launch")
+        assert [key for key in FIELDS if f"{key} planned" not in text and f"{key} such as" not in text] == []
+        assert all(f"{ply['name']}, {ply['cloth']}" in text for ply in region["plies"])
+        assert "11. Finish" in text
 
 
 def test_resolved_job_plans_from_where_it_lies(demo):
