@@ -32,6 +32,9 @@ from ..surface.region import Region
 CLOTH_MM = 10.0
 #: Triangles of a first look: enough to see a shape, few enough for a second.
 LOOK_FACES = 6000
+#: A first look at an outline on a mesh of more triangles is had on the part near it: within so many times the distance of
+#: its farthest point from their middle, if the region then keeps clear of that part's edge by this share of it.
+NEAR_FACES, NEAR, CLEAR = 200_000, 1.6, 0.05
 #: Layer of what a first look shows as strained beyond the limit.
 OVER = "OVER"
 
@@ -135,9 +138,8 @@ def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarra
     over : (m,) bool array
         Triangles that strain beyond the limit.
     """
-    corners = table_mm[surface.faces]
-    whole, strained = (shapely.union_all(shapely.polygons(part)) for part in (corners, corners[over]))
-    strokes = [*_edges("NET", whole), *_edges(OVER, strained)]
+    strokes = [sheet.Stroke("NET", table_mm[loop], closed=True) for loop in surface.boundary_loops]
+    strokes += _edges(OVER, shapely.union_all(shapely.polygons(table_mm[surface.faces[over]])))
     (x0, y0), (x1, _) = table_mm.min(axis=0), table_mm.max(axis=0)
     line = np.array([[x0, y0 - 20.0], [x1, y0 - 20.0]])
     strokes += [sheet.Stroke("WARP", line), sheet.Stroke("WARP", sheet.arrow_head(line[1], np.array([1.0, 0.0]), min(20.0, 0.1 * (x1 - x0))))]
@@ -205,11 +207,34 @@ def cuts(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> Ite
 def _region(job: Job, specs: dict[str, RegionSpec], spec: RegionSpec, surfaces: dict[str, Surface]) -> Region:
     """Find a region; one that hangs on another, or on a corner, takes all that a plan takes for it."""
     if spec.corner is None and spec.mirror_of is None:
-        return base_region(job, spec, surfaces[spec.mesh])
+        return _near_region(job, spec, surfaces[spec.mesh]) or base_region(job, spec, surfaces[spec.mesh])
     others: dict[str, Placed] = {}
     if spec.mirror_of is not None:
         others[spec.mirror_of] = place(job, specs[spec.mirror_of], surfaces, others={})
     return place(job, spec, surfaces, others=others).base
+
+
+def _near_region(job: Job, spec: RegionSpec, surface: Surface) -> Region | None:
+    """Find an outline's region on the part of a large mesh round it; None where that part may not be enough."""
+    if spec.outline_mm is None or len(surface.faces) < NEAR_FACES:
+        return None
+    points = np.asarray(spec.outline_mm)
+    middle = points.mean(axis=0)
+    reach = NEAR * float(np.linalg.norm(points - middle, axis=1).max())
+    keep = (np.linalg.norm(surface.vertices_mm - middle, axis=1) < reach)[surface.faces].all(axis=1)
+    if not keep.any() or keep.mean() > 0.5:
+        return None
+    part = surface.sub(keep)[0]
+    if len(part.boundary_loops) != 1:
+        # Something stands out of it, or it is torn: which side the outline takes may hang on what lies beyond.
+        return None
+    try:
+        region = base_region(job, spec, part)
+    except PlyflatError:
+        # The whole mesh tells better what is wrong, if it is.
+        return None
+    far = float(np.linalg.norm(region.surface.vertices_mm - middle, axis=1).max())
+    return region if far < (1.0 - CLEAR) * reach else None
 
 
 @dataclass(frozen=True)

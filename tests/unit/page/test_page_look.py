@@ -13,8 +13,10 @@ import trimesh
 
 from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
+from plyflat.page import look
 from plyflat.page.look import cuts, looks
 from plyflat.page.start import load_meshes
+from plyflat.placing import base_region
 from plyflat.plan import make_plan
 
 JOB = """\
@@ -93,6 +95,49 @@ def test_a_first_look_shows_where_cloth_would_strain_beyond_its_limit(tmp_path):
     # The 99th part of the area that strains most is over the limit, and lies on the piece.
     assert 0.01 * whole.area < over.area < whole.area
     assert over.difference(whole.buffer(0.01)).area < 1.0
+
+
+@pytest.fixture(scope="module")
+def wide(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("wide")
+    plan, f = shapes.rectangle(2000.0, 2000.0, 240_000)
+    return folder, _job(folder, np.column_stack([plan, np.zeros(len(plan))]), f)
+
+
+@pytest.mark.parametrize("across_mm", [100.0, 1500.0])
+def test_on_a_large_mesh_a_look_is_had_on_the_part_near_the_outline_where_that_is_enough(wide, monkeypatch, across_mm):
+    folder, surfaces = wide
+    seen = []
+
+    def counted(job, spec, surface):
+        seen.append(len(surface.faces))
+        return base_region(job, spec, surface)
+
+    monkeypatch.setattr(look, "base_region", counted)
+    low, high = 300.0, 300.0 + across_mm
+    text = re.sub(r"points = .*", f"points = [[{low},{low},0],[{high},{low},0],[{high},{high},0],[{low},{high},0]] }}", JOB)
+    first, last = looks(surfaces, text, str(folder), "panel")
+    assert first.area_mm2 == pytest.approx(across_mm**2, rel=1e-6)
+    assert last.size_mm == pytest.approx((across_mm, across_mm), abs=0.01)
+    whole = len(surfaces["hull"].faces)
+    assert [count < 0.1 * whole for count in seen] == [across_mm < 500.0]
+
+
+def test_a_dome_higher_than_its_outline_is_wide_is_looked_for_on_the_whole_mesh(tmp_path, monkeypatch):
+    # What an outline round its foot takes reaches beyond the part near the outline.
+    monkeypatch.setattr(look, "NEAR_FACES", 1000)
+    v, f = shapes.cap(60.0, 200.0, 20000)
+    v = v * [1.0, 1.0, 8.0]
+    v -= [0.0, 0.0, v[:, 2].min()]
+    r = 0.97 * np.hypot(v[:, 0], v[:, 1]).max()
+    ring = [(r * np.cos(t), r * np.sin(t)) for t in np.linspace(0.0, 2.0 * np.pi, 13)[:-1]]
+    points = ",".join(f"[{x:.2f},{y:.2f},{v[np.hypot(v[:, 0] - x, v[:, 1] - y).argmin(), 2]:.2f}]" for x, y in ring)
+    text = re.sub(r"points = .*", f"points = [{points}] }}", JOB)
+    surfaces = _job(tmp_path, v, f, text)
+    found = next(looks(surfaces, text, str(tmp_path), "panel"))
+    job = job_from_text(text, folder=tmp_path)
+    assert found.area_mm2 == pytest.approx(base_region(job, job.regions[0], surfaces["hull"]).area_mm2, rel=1e-12)
+    assert np.ptp(found.vertices_mm[:, 2]) > 700.0
 
 
 def test_the_templates_are_those_that_a_plan_cuts(flat, tmp_path):
