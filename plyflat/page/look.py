@@ -122,11 +122,11 @@ def looks(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> It
     table = frame.apply(flat.uv_mm)
     size = np.ptp(table, axis=0)
     over = np.abs(stretch - 1.0).max(axis=1) > job.limits.strain
-    drawn = svg_text(rough_drawing(name, small, table, over))
+    drawn = svg_text(rough_drawing(name, small, table, over, job.limits.strain))
     yield replace(found, size_mm=(float(size[0]), float(size[1])), strain=said.p99, drawing=drawn)
 
 
-def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarray) -> sheet.Drawing:
+def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarray, limit: float) -> sheet.Drawing:
     """Draw a region as it lies flat: its edge, its warp, and where cloth would strain beyond the limit.
 
     Parameters
@@ -137,6 +137,7 @@ def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarra
         Where its vertices lie on the table, the warp along +x.
     over : (m,) bool array
         Triangles that strain beyond the limit.
+    limit : float
     """
     strokes = [sheet.Stroke("NET", table_mm[loop], closed=True) for loop in surface.boundary_loops]
     strokes += _edges(OVER, shapely.union_all(shapely.polygons(table_mm[surface.faces[over]])))
@@ -147,6 +148,9 @@ def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarra
     strokes.append(sheet.Stroke("CHECK", np.array([[x0, low], [x0 + sheet.CHECK_MM, low], [x0 + sheet.CHECK_MM, low + sheet.CHECK_MM], [x0, low + sheet.CHECK_MM]]), closed=True))
     words = [Words("CHECK", "100 mm", (x0 + 20.0, low + 45.0), 10.0), Words("TEXT", "warp", (x0, y0 - 16.0), 10.0)]
     words.append(Words("TEXT", "first look, not to cut from", (x0 + sheet.CHECK_MM + 20.0, low + sheet.CHECK_MM - 20.0), 10.0))
+    if over.any():
+        said = f"inside the jagged lines it strains over {100 * limit:g} %"
+        words.append(Words("TEXT", said, (x0 + sheet.CHECK_MM + 20.0, low + sheet.CHECK_MM - 40.0), 10.0))
     return sheet.Drawing(f"{name}: first look", tuple(strokes), tuple(words))
 
 

@@ -80,6 +80,7 @@ def test_a_first_look_draws_the_flat_shape_with_the_warp_to_the_right(flat, tmp_
     assert line[0, 1] == line[1, 1]
     assert head[1, 0] == line[:, 0].max()
     assert "not to cut from" in last.drawing
+    assert "jagged" not in last.drawing
 
 
 def test_a_first_look_shows_where_cloth_would_strain_beyond_its_limit(tmp_path):
@@ -95,6 +96,7 @@ def test_a_first_look_shows_where_cloth_would_strain_beyond_its_limit(tmp_path):
     # The 99th part of the area that strains most is over the limit, and lies on the piece.
     assert 0.01 * whole.area < over.area < whole.area
     assert over.difference(whole.buffer(0.01)).area < 1.0
+    assert "inside the jagged lines it strains over 3 %" in last.drawing
 
 
 @pytest.fixture(scope="module")
