@@ -197,9 +197,11 @@ def split_pieces(
         frame = how.frame(piece, flat)
 
         def off_load(line: LineString, piece: Surface = piece, flat: Flat = flat, frame: Frame = frame) -> float | None:
+            """How far a line lies off the load, degrees."""
             return how.off_load(piece, lines_in_space([line], piece, flat, frame)[0])
 
         def may_butt(line: LineString, off: Callable[[LineString], float | None] = off_load) -> bool:
+            """Whether pieces may butt at a line."""
             return how.kind(off(line)) == "butt"
 
         made = split_for_roll(

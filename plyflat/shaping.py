@@ -280,6 +280,7 @@ def _frame(job: Job, spec: RegionSpec, cut: Cut, piece: Surface, flat: Flat) -> 
 
 def _patches(job: Job, spec: RegionSpec, cut: Cut, laid: _Laid, pieces: Sequence[Piece3D]) -> tuple[PatchPlan, ...]:
     def frame_of(patch: Surface, flat: Flat) -> Frame:
+        """How a patch lies on the roll."""
         try:
             return _frame(job, spec, cut, patch, flat)
         except ShapeError:

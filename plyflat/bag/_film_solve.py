@@ -178,6 +178,7 @@ def settle(
     best = (left, points, at)
 
     def mended(there: Floats, now: Forces, spoilt: Bools) -> tuple[Floats, Forces]:
+        """Bring what is spoilt or far from rest to rest by itself; the rest stays where it is."""
         far = _far_from_rest(eq, now, tolerance) | spoilt
         return _relaxed(eq, there, far, tolerance) if far.any() else (there, now)
 
@@ -293,6 +294,7 @@ def _settled(
     size = parts.summed(np.ones(len(points)))
 
     def left_over(at: Forces) -> Floats:
+        """The root mean square of what is out of balance in each part, as a share of the scale."""
         return np.asarray(np.sqrt(parts.summed(_each(eq, at) ** 2) / size) / eq.scale)
 
     at, ease = eq.act(points), np.full(parts.count, _PART_EASE)
@@ -419,6 +421,7 @@ def _search(
     """
 
     def along(now: Forces) -> Floats:
+        """The slope along the move, in each part."""
         return parts.summed((now.slope * move).sum(axis=1))
 
     first = np.abs(along(at))

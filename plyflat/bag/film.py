@@ -460,6 +460,7 @@ def lay_film(
     levels = finer + (len(closer.within_mm) if closer else 0)
 
     def split(points: Floats, level: int) -> FilmMesh:
+        """Split all edges in two, or once all are fine enough only those near where the film is looked at closer."""
         if closer is None or level < finer:
             return split_film(mesh, points)
         return closer.split(mesh, points, level - finer)

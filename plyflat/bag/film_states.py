@@ -343,6 +343,7 @@ def fillet_wanted_mm(bench: Bench, film: Film, pressure_kpa: float) -> float:
     few = replace(bench, sections=tuple(worst))
 
     def keeps(radius: float) -> bool:
+        """Whether the film of the worst sections keeps the limit over a fillet of that radius."""
         return few.state("fillet", film, pressure_kpa, fillet_mm=radius).depth_most_mm <= bench.limit_mm
 
     while high - low > FILLET_STEP_MM:

@@ -264,6 +264,7 @@ def _crossing(surface: Surface, tape: Floats) -> Floats | None:
     n = normal[i]
 
     def side(p: Floats, q: Floats, r: Floats) -> Floats:
+        """On which side of the line from p to q each r lies, by the sign."""
         return np.asarray((np.cross(q - p, r - p) * n).sum(axis=1))
 
     crossed = (side(a[i], b[i], a[j]) * side(a[i], b[i], b[j]) < 0) & (side(a[j], b[j], a[i]) * side(a[j], b[j], b[i]) < 0)

@@ -244,6 +244,7 @@ def _refined(work: Surface, radius: float) -> Surface:
     tree = cKDTree(ends[at, 0] + share[:, None] * (ends[at, 1] - ends[at, 0]))
 
     def longest(middle: Floats) -> Floats:
+        """How long edges may be: shortest within a ball's reach of a hollow edge."""
         return np.maximum(SIDE * radius, 0.4 * (tree.query(middle)[0] - MOST * radius))
 
     return refine(work, longest).surface

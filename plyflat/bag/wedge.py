@@ -205,6 +205,7 @@ def sticking_radius_mm(angle_deg: float, *, wall_mm: float, pressure_kpa: float,
     p = 1e-3 * pressure_kpa
 
     def over(r: float) -> float:
+        """What the pull of the stuck film has over what the pressure asks for, N/mm."""
         return stiffness_n_per_mm * (sticking_stretch(angle_deg, wall_mm, r) - 1) - p * r
 
     widest = wall_mm * tan(_half(angle_deg))

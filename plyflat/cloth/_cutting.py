@@ -116,12 +116,14 @@ def _sides(f: Ints, n: int, path: Ints, label: Ints, corner: Ints) -> Sides:
     order = np.argsort(key)
 
     def faces(a: Ints, b: Ints) -> Ints:
+        """The face that holds each directed edge."""
         return order[np.searchsorted(key[order], a * n + b)] // 3
 
     a, b = path[:-1], path[1:]
     left, right = faces(a, b), faces(b, a)
 
     def vertices(side: Ints) -> Ints:
+        """The copies of the path's vertices that the faces on one side of it have."""
         flat = corner.ravel()
         return np.r_[flat[_corner_at(f, side, a)], flat[_corner_at(f, side[-1:], b[-1:])]]
 

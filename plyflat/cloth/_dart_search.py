@@ -202,6 +202,7 @@ def _best_dart(
         return None
 
     def rate(trial: Trial) -> float:
+        """What a trial gains for each of its cuts."""
         return trial.gain / len(trial.courses)
 
     best, way, depth = max(trials, key=lambda q: rate(q[0]))

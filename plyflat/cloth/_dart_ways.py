@@ -195,6 +195,7 @@ def symmetry_of(surface: Surface) -> Symmetry:
     w = np.cross(axis, u)
 
     def off(angle: float) -> float:
+        """How far the mirrored rim lies off the rim at the worst, as a share of its size."""
         normal = np.cos(angle) * u + np.sin(angle) * w
         return float(tree.query(_mirrored(rim[::3], centre, normal))[0].max()) / size
 

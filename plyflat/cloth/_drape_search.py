@@ -382,6 +382,7 @@ def refined(
     tried: list[Trial] = []
 
     def rate(x: Floats) -> float:
+        """The score of the net from a start moved and turned by x; that of a bare piece where none can be laid."""
         place = best.start_mm + step * (x[0] * start.warp + x[1] * start.weft)
         point = bed.patch.locate(place[None]).points_mm[0]
         turn = best.turn_deg
@@ -488,6 +489,7 @@ def steer_net(bed: Bed, start: Start, steering: Steering, spacing_mm: float, pow
     far = bed.farthest_mm(start)
 
     def net(with_: Steering) -> Laid | None:
+        """The coarse net that a steering gives, if there is one."""
         crossing = with_.crossing_deg
         if not 20.0 <= crossing <= 160.0:
             return None

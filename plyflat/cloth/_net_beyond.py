@@ -476,6 +476,7 @@ def _layer(laid: Laid, side: _Side, h: float) -> Callable[[Lean], Laid | None] |
     reached = (int(reach[0]), int(reach[1]), int(reach[2]), int(reach[3]))
 
     def lay(lean: Lean) -> Laid | None:
+        """The net behind the cut with its thread leant that far, if there is one."""
         steering = leant(*lean, axis=1 - side.axis, crossing_deg=crossing)
         if not LEAST_CROSSING_DEG <= steering.crossing_deg <= 180.0 - LEAST_CROSSING_DEG:
             return None

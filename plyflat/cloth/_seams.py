@@ -480,9 +480,11 @@ def _pick(ring: _Ring, demand: Floats, count: int, fixed: tuple[int, ...] = ()) 
     apart = ring.apart(ring.at_mm)
 
     def value(picks: list[int]) -> float:
+        """What a choice of lines reaches, less what they cost by their length."""
         return float(weight @ reach[picks].max(axis=0) - cost[picks].mean())
 
     def open_to(picks: list[int]) -> list[int]:
+        """The lines that keep room from those picked."""
         room = ring.round_mm / (2.5 * count)
         far = apart[:, picks].min(axis=1) >= room if picks else np.ones(len(apart), dtype=bool)
         return [int(c) for c in np.flatnonzero(far)]

@@ -72,6 +72,7 @@ def turn_share(plies: int, *, pitch_mm: float, stagger_mm: float) -> float:
         return 0.0
 
     def rank(turn: float) -> tuple[float, ...]:
+        """How well a turn keeps each ply's seams off the ply below, then off all, the most first."""
         at = np.sort(np.arange(plies) * turn % 1.0)
         nearest = float(np.diff(np.r_[at, at[0] + 1.0]).min()) * pitch_mm
         below = turn * pitch_mm

@@ -237,6 +237,7 @@ def yarn_strain(
     weight = np.concatenate(areas)
 
     def over(read: Callable[[YarnStretch], Floats]) -> Reach:
+        """How far one stretch reaches over all the pieces, evened and as measured."""
         return reach_of(np.concatenate([read(q) for q in yarns]), np.concatenate([read(q) for q in raw]), weight)
 
     return YarnStrain(

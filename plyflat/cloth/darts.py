@@ -368,6 +368,7 @@ def _with_darts(opened: Opened, k: int, darted: Opened) -> Opened:
     old, tree = opened.pieces[k].vertices_mm, cKDTree(piece.vertices_mm)
 
     def found(vertices: Ints) -> Ints:
+        """The same vertices in the piece with darts, by where they lie."""
         return np.asarray(tree.query(old[vertices])[1], dtype=np.int64)
 
     sides = [

@@ -363,6 +363,7 @@ def _best_line(piece: Surface, count: int, how: _How, avoid: Sequence[LineString
     ]
 
     def rank(t: _Line) -> tuple[bool, float, float]:
+        """What makes one line worse than another, the most weighty first."""
         return not t.fits, max(how.room.stagger_mm - t.clear_mm, 0.0), t.over_mm2
 
     return min(tried, key=rank) if tried else None

@@ -163,6 +163,15 @@ def _cut_kinds(given: object) -> tuple[str, ...]:
     return tuple(kind for kind in CUT_KINDS_ALL if kind in given)
 
 
+def _pieces(given: object) -> tuple[str, ...]:
+    known = isinstance(given, list | tuple) and all(kind in PIECES_ALL for kind in given)
+    if not known or not isinstance(given, list | tuple) or not given:
+        raise QuantityError(
+            f"{given!r} does not say what is drawn", do='Write ["plies", "layers", "lays"], or some of them'
+        )
+    return tuple(kind for kind in PIECES_ALL if kind in given)
+
+
 def _points(given: object) -> tuple[Point, ...]:
     if not isinstance(given, list | tuple):
         raise QuantityError("it is no list of points", do='Write ["1.2 0 -0.4 m", "1.3 0 -0.4 m"]')
@@ -371,6 +380,7 @@ _LOAD_SCHEMA = {
 }
 _NUMBERS3 = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
 CUT_KINDS_ALL = ("dart", "split", "gusset")
+PIECES_ALL = ("plies", "layers", "lays")
 VIEWS = ("port", "starboard", "above", "below", "ahead", "astern")
 _LAP = length(1, 2000, "60 mm")
 _OUTLINE_SCHEMA = {
@@ -410,6 +420,11 @@ CUT_KINDS = Form(
     _cut_kinds,
     list,
     {"type": "array", "items": {"enum": list(CUT_KINDS_ALL)}, "minItems": 1, "examples": [["dart"], ["split", "gusset"]]},
+)
+PIECES = Form(
+    _pieces,
+    list,
+    {"type": "array", "items": {"enum": list(PIECES_ALL)}, "minItems": 1, "examples": [["plies"], ["plies", "lays"]]},
 )
 TURNS = Form(_turns, _write_turns, _TURNS_SCHEMA)
 POINT = Form(units.point_mm, units.text_point, _POINT_SCHEMA)

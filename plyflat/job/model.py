@@ -555,6 +555,9 @@ class Laps(Table):
     notch_mm: Annotated[float, length(0, 50, "6 mm"), OURS] = Field(
         default=6.0, alias="notch", description="Size of a match mark."
     )
+    notch_style: Annotated[Literal["slit", "V", "U", "castle", "T", "check", "drawn"], OURS] = Field(
+        default="slit", description="Shape of a match mark that is cut, or drawn alone."
+    )
 
 
 class Limits(Table):

@@ -165,6 +165,7 @@ def area_round(shut: Polygon, area_length_mm: float, *, width_mm: float, gap_mm:
     low_mm, high_mm = edge_mm - half, width_mm - edge_mm + half
 
     def short(length: float) -> bool:
+        """Whether a length leaves less room than the pieces need."""
         window = shapely.box(-half, low_mm, length + half, high_mm)
         return float((length + gap_mm) * high - shapely.intersection(lost, window).area) < area_length_mm * high
 

@@ -179,6 +179,7 @@ class Joiner:
         last = {k: max(float(self.ring(i, turn)[:, 0].max()) + x for i, turn, x, _ in block) for k, block in blocks.items()}
 
         def long(order: tuple[int, ...]) -> float:
+            """How long the blocks are, one after the other in an order."""
             return sum(steps[pair] for pair in itertools.pairwise(order)) + last[order[-1]]
 
         return min(itertools.permutations(blocks), key=long)

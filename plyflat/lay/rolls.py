@@ -551,10 +551,12 @@ class Filler:
         ranks = sorted({part.rank for part in self.parts})
 
         def held(start: float) -> list[Place]:
+            """The places that lie wholly within the window."""
             end = start + reach + SAME_MM
             return [p for p in lay.places if p.outline.bounds[0] >= start and p.outline.bounds[2] <= end]
 
         def worth(places: list[Place]) -> tuple[float, ...]:
+            """The area placed of each rank, the first to be placed first."""
             return tuple(sum(p.outline.area for p in places if self.parts[index[p.part]].rank == rank) for rank in ranks)
 
         kept = max((held(place.outline.bounds[0]) for place in lay.places), key=worth)

@@ -224,9 +224,11 @@ def bleed_of(stack: Stack) -> Bleed:
         raise BleedError("the laminate, its edge, the lead or the usable share is not above zero", do="Check them.")
 
     def leaves(psi: float) -> float:
+        """What leaves the laminate from a fraction while wet, g."""
         return bled_g(stack.fibre_g, psi, stack.psi_final)
 
     def taken(psi: float, peel: float) -> float:
+        """What of it the peel ply leaves to the breather, g."""
         return max(leaves(psi) - stack.peel_m2 * peel, 0.0)
 
     peel = {"psi": stack.psi_wet, "peel": stack.peel_g_m2}
@@ -285,6 +287,7 @@ def _wet_enough(stack: Stack) -> float:
     off = stack.psi_wet.usual - stack.psi_wet.low
 
     def keeps(psi: float) -> bool:
+        """Whether the breather holds what such a fraction lets out at the most."""
         strays = Range(max(psi - off, psi / 2), psi, min(psi + off, stack.psi_final))
         return _most_filled(stack, strays).high <= stack.use
 

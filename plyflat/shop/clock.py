@@ -493,6 +493,7 @@ def _sessions(work: Work, batches: int, opens: float) -> tuple[tuple[tuple[str, 
     whole = sum(a for _, a in work.plies_m2)
 
     def needs(total: float) -> float:
+        """How long a run over so many square metres takes, s."""
         mixes = max(math.ceil(batches * total / whole - 1e-9), 1) if whole > 0 else 1
         return mixes * work.mix_s + 60.0 * total / work.wet_out_m2_min + work.close_s
 

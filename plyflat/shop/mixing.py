@@ -184,7 +184,10 @@ def region_mix(
     fibre = sum(p.fibre_g for p in plies)
 
     def total(grams: float, share: float) -> Range:
+        """The mass to mix for so much fibre, with that share of the peel ply and the gap."""
+
         def mixed(psi: float, peel: float, loss: float, heavy: float, gap: float) -> float:
+            """The same, from one value of each input."""
             made = mix_for(
                 grams * heavy, psi_wet=psi, psi_final=stated.psi_final, peel_ply_m2=peel_m2 * share, peel_ply_g_m2=peel, loss=loss,
                 ratio=stated.ratio, gap_g=gap * share,

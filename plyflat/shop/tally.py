@@ -95,6 +95,7 @@ def thrown_resin(job: ResinJob, kept_g: float) -> Range:
     trimmed = 1.0 - kept_g / job.fibre_g if job.fibre_g > 0 else 0.0
 
     def thrown(**given: float) -> float:
+        """The resin of one mix that ends in the bin, g."""
         mix = _mix(job, **given)
         return mix.peel_ply_g + mix.bleed_g + mix.loss_g + trimmed * mix.laminate_g
 

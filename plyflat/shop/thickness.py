@@ -108,6 +108,7 @@ def area_factor(faces: ArrayLike, hull_mm2: ArrayLike, flat_mm2: ArrayLike, coun
     corners = np.asarray(faces)
 
     def shared(areas: ArrayLike) -> Floats:
+        """A third of each triangle's area to each of its corners."""
         each = np.repeat(np.abs(np.asarray(areas, dtype=float)) / 3.0, 3)
         return np.bincount(corners.ravel(), each, count).astype(float)
 

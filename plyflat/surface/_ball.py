@@ -716,6 +716,7 @@ def _dense(track: Track, closed: bool, step_mm: float) -> Track:
     kind = "periodic" if closed else "not-a-knot"
 
     def at_(x: Floats) -> Floats:
+        """A smooth curve through the ring's values, read at the denser places."""
         return np.asarray(CubicSpline(k, x[ring], bc_type=kind)(to))
 
     c = at_(track.centre)

@@ -92,6 +92,7 @@ def _field(surface: Surface, corner: Corner, reach: tuple[float, float], least: 
     tree = cKDTree(_dense(p, corner.closed))
 
     def longest(middle_mm: Floats) -> Floats:
+        """How long edges may be: short enough beside the corner for circles about it to stray little."""
         off = tree.query(middle_mm)[0]
         return np.sqrt(8 * STRAY_MM * np.maximum(off, least)) + np.maximum(off - 1.2 * far - 5.0, 0.0)
 

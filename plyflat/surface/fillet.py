@@ -401,6 +401,7 @@ def _between(made: Inserted, wall: Ints, first: Ints, second: Ints, *, closed: b
     key, owner = e[:, 0] * n + e[:, 1], np.arange(len(e)) // 3
 
     def beside(a: Ints, b: Ints) -> set[int]:
+        """The labels of the faces along a path."""
         return set(label[owner[np.isin(key, a * n + b)]].tolist())
 
     f, s = (np.roll(first, -1), np.roll(second, -1)) if closed else (first[1:], second[1:])

@@ -607,6 +607,7 @@ def _sharpened(
     near[field.surface.faces[marked]] = True
 
     def longest(middle_mm: Floats) -> Floats:
+        """The wish of the nearest marked face, where that is near enough to have one."""
         off, k = tree.query(middle_mm)
         return np.asarray(np.where(off <= size[k], wanted[k], np.inf))
 
@@ -769,6 +770,7 @@ def _longest(region: Region, ask: list[float]) -> Callable[[Floats], Floats]:
     tree = cKDTree(np.vstack([_dense(p[q], step) for q in region.loops]))
 
     def longest(middle_mm: Floats) -> Floats:
+        """How long edges may be: short enough beside the outline for circles about it to stray little."""
         off = tree.query(middle_mm)[0]
         return np.sqrt(8 * STRAY_MM * np.maximum(off, least)) + np.maximum(off - 1.2 * reach - step, 0.0)
 

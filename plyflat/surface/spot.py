@@ -69,6 +69,7 @@ def spot_region(
     finest = float(np.sqrt(8 * SPOT_STRAY_MM * radius_mm))
 
     def longest(at_mm: Floats) -> Floats:
+        """How long edges may be: short near the rim, and longer outside it."""
         off = np.linalg.norm(at_mm - middle, axis=1)
         return np.maximum(finest, off - 1.1 * radius_mm)
 

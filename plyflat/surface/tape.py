@@ -494,6 +494,7 @@ def _evening(surface: Surface) -> Callable[[Floats], Floats]:
     passes = int(np.clip(round((_DIFFUSE_MM / surface.mean_edge_mm) ** 2), 1, 8))
 
     def even(values: Floats) -> Floats:
+        """Even values out between neighbours."""
         for _ in range(passes):
             values = near @ values
         return values
