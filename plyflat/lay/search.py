@@ -9,6 +9,7 @@ import time
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -618,27 +619,29 @@ def _bring_repeated(hunt: Hunt, *, seed: int, tries: int | None) -> None:
     if not found or not hunt.raws or promised_mm(problem, found) > PROMISE * hunt.raws[0].length:
         return
     end = hunt.start + ALIKE_SHARE * hunt.seconds
-
-    def solve(rest: Problem, share: float) -> Lay | None:
-        now = time.monotonic()
-        # On a busy machine the patterns may have taken it all: they are worth a little more.
-        least = 0.2 * max(0.0, hunt.start + hunt.seconds - now)
-        left = max(share * (end - now), least)
-        if hunt.stopped or (hunt.seconds and left < 0.5):
-            return None
-        try:
-            lay = find_lay(
-                replace(rest, bound_mm=0.0), seconds=left, seed=seed, tries=tries, alike=False, stop=hunt.stop,
-                progress=lambda stage, done: hunt.told(),
-            )
-        except (CheckError, SolveError, StoppedError):
-            # The whole is still searched without blocks.
-            return None
-        hunt.stopped = hunt.stopped or lay.stopped
-        return lay
-
+    solve = partial(_solve_rest, hunt, end=end, seed=seed, tries=tries)
     for raw in repeated(problem, found, solve):
         hunt.take(raw)
+
+
+def _solve_rest(hunt: Hunt, rest: Problem, share: float, *, end: float, seed: int, tries: int | None) -> Lay | None:
+    """Search for a lay of what blocks of columns leave over, with a share of the time until `end`; None where there is none."""
+    now = time.monotonic()
+    # On a busy machine the patterns may have taken it all: they are worth a little more.
+    least = 0.2 * max(0.0, hunt.start + hunt.seconds - now)
+    left = max(share * (end - now), least)
+    if hunt.stopped or (hunt.seconds and left < 0.5):
+        return None
+    try:
+        lay = find_lay(
+            replace(rest, bound_mm=0.0), seconds=left, seed=seed, tries=tries, alike=False, stop=hunt.stop,
+            progress=lambda stage, done: hunt.told(),
+        )
+    except (CheckError, SolveError, StoppedError):
+        # The whole is still searched without blocks.
+        return None
+    hunt.stopped = hunt.stopped or lay.stopped
+    return lay
 
 
 def find_lay(
