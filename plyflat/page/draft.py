@@ -5,6 +5,7 @@ The text of the job file is the one thing that is kept; all that a page can do i
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -46,6 +47,10 @@ class Draft:
         Whether it was found on disk from work that was not saved.
     marks : dict or None
         What is being marked on the hull and is no part of the job yet; kept on disk too.
+    unkept : str
+        Why what is done is not kept on disk at present; empty where it is.
+    set_aside : str
+        Where work was put that was found beside the file, but was begun on another state of it; empty where there was none.
     """
 
     def __init__(self, path: Path, text: str) -> None:
@@ -53,6 +58,9 @@ class Draft:
         self.text = text
         self.recovered = False
         self.marks: dict[str, Any] | None = None
+        self.unkept = ""
+        self.set_aside = ""
+        self._full = False
         self._saved = text
         self._past: list[tuple[str, str]] = []
         self._future: list[tuple[str, str]] = []
@@ -70,10 +78,7 @@ class Draft:
         JobError
             If the file cannot be read.
         """
-        try:
-            text = path.read_bytes().decode("utf-8-sig")
-        except (OSError, UnicodeDecodeError) as error:
-            raise JobError([f"cannot be read ({error})"], where=str(path), do="Check the path") from None
+        text = _read(path)
         draft = cls(path, text)
         draft._take_up()
         return draft
@@ -88,16 +93,30 @@ class Draft:
         try:
             kept = json.loads(self.kept_at.read_text(encoding="utf-8"))
             text, of = str(kept["text"]), str(kept["of"])
-            past = [(str(what), str(was)) for what, was in kept["past"]]
+            past, future = _steps(kept["past"]), _steps(kept.get("future", []))
             marks = kept.get("marks")
         except (OSError, ValueError, KeyError, TypeError):
             return
-        # A job file that was changed elsewhere since is not written over in silence.
         if of != _mark(self.text):
+            # A job file that was changed elsewhere since is not written over in silence, and neither is the work lost.
+            if text != self.text:
+                self._put_aside(text)
             return
         self.marks = marks if isinstance(marks, dict) else None
-        if text != self.text:
-            self.text, self._past, self.recovered = text, past, True
+        self.recovered = text != self.text
+        self.text, self._past, self._future = text, past, future
+
+    def _put_aside(self, text: str) -> None:
+        """Keep a text under another name beside the job file."""
+        aside = free_name(self.path.with_stem(f"{self.path.stem}_unsaved"))
+        try:
+            _replace(aside, text)
+            self.kept_at.unlink(missing_ok=True)
+        except (OSError, OutputError):
+            # It stays where it is, and nothing that is done from here on takes its place.
+            aside, self._full = self.kept_at, True
+            self.unkept = f"{aside}: holds earlier work, and it cannot be put under another name"
+        self.set_aside = str(aside)
 
     def keep_marks(self, marks: dict[str, Any] | None) -> None:
         """Keep what is being marked, so that a reload or a crash does not lose it; None when it is done or left.
@@ -109,14 +128,22 @@ class Draft:
         if marks == self.marks:
             return
         self.marks = marks
-        if marks is None and not self.unsaved:
-            self.kept_at.unlink(missing_ok=True)
-        else:
-            self._keep()
+        self._keep()
 
     def _keep(self) -> None:
-        kept = {"of": _mark(self._saved), "text": self.text, "past": self._past[-KEPT:], "marks": self.marks}
-        _replace(self.kept_at, json.dumps(kept))
+        """Bring what is kept beside the job file up to date; work goes on where that fails, and says so."""
+        if self._full:
+            return
+        kept = {"of": _mark(self._saved), "text": self.text, "past": self._past[-KEPT:], "future": self._future, "marks": self.marks}
+        try:
+            if self.unsaved or self._future or self.marks is not None:
+                _replace(self.kept_at, json.dumps(kept))
+            else:
+                self.kept_at.unlink(missing_ok=True)
+        except (OSError, OutputError) as error:
+            self.unkept = str(error)
+        else:
+            self.unkept = ""
 
     @property
     def unsaved(self) -> bool:
@@ -137,16 +164,51 @@ class Draft:
             If the file cannot be written, or was changed by someone else meanwhile.
         """
         target = (path or self.path).absolute()
-        if target == self.path and target.exists():
-            there = target.read_bytes().decode("utf-8-sig", errors="replace")
-            if there not in (self._saved, self.text):
-                raise OutputError("the file was changed elsewhere since it was opened", where=str(target), do="Save under another name.")
+        if target == self.path:
+            if target.exists() and _read(target) not in (self._saved, self.text):
+                raise OutputError(
+                    "the file was changed elsewhere since it was opened", where=str(target), do="Save under another name, or take the file in first."
+                )
+        elif target.exists():
+            raise OutputError("a file of this name is there already", where=str(target), do="Choose another name.")
         _replace(target, self.text)
-        self.kept_at.unlink(missing_ok=True)
-        self.path, self._saved, self.recovered = target, self.text, False
-        if self.marks is not None:
-            self._keep()
+        self._leave(target)
+        self._saved, self.recovered = self.text, False
+        self._keep()
         return target
+
+    def _leave(self, target: Path) -> None:
+        """Go on under another name; what was kept beside the old one is in the new file now."""
+        if target != self.path and not self._full:
+            with contextlib.suppress(OSError):
+                self.kept_at.unlink(missing_ok=True)
+        if target != self.path:
+            self._full = False
+        self.path = target
+
+    def changed_elsewhere(self) -> bool:
+        """Return whether the job file holds neither what was opened nor what is shown; a file that is gone is no change."""
+        try:
+            return _read(self.path) not in (self._saved, self.text)
+        except JobError:
+            return False
+
+    def take_file(self) -> None:
+        """Make the step to what the job file holds now, as it was changed elsewhere.
+
+        Raises
+        ------
+        JobError
+            If the file cannot be read.
+        """
+        text = _read(self.path)
+        self._saved = text
+        self.put("the file as it was changed elsewhere", text)
+
+    def back_to_file(self) -> None:
+        """Make the step back to what the job file held when it was opened or saved; it can be taken back as any other."""
+        self.put("back to the file", self._saved)
+        self.recovered = False
 
     # -- steps ----------------------------------------------------------------------------------------------------------
     def change(self, what: str, edit: Callable[[tomlkit.TOMLDocument], None]) -> None:
@@ -249,13 +311,37 @@ class Draft:
         return self.job()
 
 
+def _read(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise JobError([f"cannot be read ({error})"], where=str(path), do="Check the path") from None
+
+
+def _steps(kept: Any) -> list[tuple[str, str]]:
+    return [(str(what), str(text)) for what, text in kept]
+
+
+def free_name(path: Path) -> Path:
+    """Return a path, or the same with a number where a file of that name is there.
+
+    Parameters
+    ----------
+    path : Path
+    """
+    found, number = path, 2
+    while found.exists():
+        found, number = path.with_stem(f"{path.stem}_{number}"), number + 1
+    return found
+
+
 def _mark(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def _replace(path: Path, text: str) -> None:
     """Write beside, make sure it is on the disk, then put it in place: whatever happens, one of both is whole."""
-    new = path.with_name(f"{path.name}.new")
+    new = path.with_name(f".{path.name}.new")
     try:
         with new.open("w", encoding="utf-8", newline="") as file:
             file.write(text)
@@ -263,7 +349,9 @@ def _replace(path: Path, text: str) -> None:
             os.fsync(file.fileno())
         os.replace(new, path)
     except OSError as error:
-        raise OutputError(f"cannot be written: {error.strerror}", where=str(path), do="Choose another folder.") from error
+        with contextlib.suppress(OSError):
+            new.unlink(missing_ok=True)
+        raise OutputError(f"cannot be written: {error.strerror}", where=str(path), do="Make room, or choose another folder.") from error
 
 
 # -- changes -------------------------------------------------------------------------------------------------------------

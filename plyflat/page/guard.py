@@ -7,6 +7,7 @@ point at it. So the names it answers to, the pages it takes words from, and a ke
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import secrets
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from aiohttp import web
 
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
+#: Addresses that stand for every address of this machine.
+EVERY = ("0.0.0.0", "::", "")
 #: Bytes of an upload, and triangles of a mesh.
 LARGEST_UPLOAD = 300_000_000
 MOST_TRIANGLES = 5_000_000
@@ -41,12 +44,16 @@ class Guard:
     port : int
     names : tuple of str
         Host names the page answers to.
+    numbers : bool
+        Whether it answers to any address in numbers too, as where it listens on every address of this machine. A name can
+        be made to point here by a stranger, numbers cannot.
     key : str
         Stands in the address that is opened first; afterwards in a cookie.
     """
 
     port: int
     names: tuple[str, ...] = LOOPBACK
+    numbers: bool = False
     key: str = field(default_factory=lambda: secrets.token_urlsafe(24))
 
     @property
@@ -72,20 +79,24 @@ class Guard:
         key, cookie : str or None
             From the address, and from the cookie.
         """
-        if host not in self._hosts():
+        if not self._known(host):
             return "the page does not answer to this name"
         if origin is None:
             if socket:
                 return "a socket, or what is sent, must say which page it comes from"
-        elif origin not in {f"http://{h}" for h in self._hosts()}:
+        elif not (origin.startswith("http://") and self._known(origin.removeprefix("http://"))):
             return "another page may not speak to this one"
-        given = cookie or key or ""
-        if not hmac.compare_digest(given.encode(), self.key.encode()):
-            return "the key is missing or wrong: open the address that was printed at the start"
+        # A browser may still hold the cookie of an earlier start on this port.
+        if not any(hmac.compare_digest((given or "").encode(), self.key.encode()) for given in (cookie, key)):
+            return "the key is missing or wrong: open the address that was printed when the page was started last"
         return None
 
-    def _hosts(self) -> set[str]:
-        return {f"{name}:{self.port}" for name in self.names}
+    def _known(self, host: str) -> bool:
+        """Whether a name with its port is one that the page answers to."""
+        name, _, port = host.rpartition(":")
+        if port != str(self.port):
+            return False
+        return name in self.names or (self.numbers and _is_number(name))
 
     def middleware(self) -> Callable[..., Any]:
         """Return the check as aiohttp takes it."""
@@ -112,6 +123,30 @@ class Guard:
             return answer
 
         return check
+
+
+def _is_number(name: str) -> bool:
+    """Whether a host is an address in numbers."""
+    try:
+        ipaddress.ip_address(name.removeprefix("[").removesuffix("]"))
+    except ValueError:
+        return False
+    return True
+
+
+def guard_of(host: str, port: int) -> Guard:
+    """Return what is checked where the page listens on an address.
+
+    Parameters
+    ----------
+    host : str
+        One of `LOOPBACK`, of `EVERY`, or another address or name of this machine.
+    port : int
+    """
+    if host in EVERY:
+        return Guard(port, numbers=True)
+    host = f"[{host}]" if ":" in host and not host.startswith("[") else host
+    return Guard(port, names=LOOPBACK if host in LOOPBACK else (host, *LOOPBACK))
 
 
 def inside(path: Path | str, folders: Iterable[Path]) -> Path:

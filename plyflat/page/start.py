@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,8 +17,9 @@ from ..progress import Tell
 from ..surface.load import load_surface
 from ..surface.mesh import Surface
 from ..surface.suggest import flattest_outline
-from .draft import Draft
+from .draft import Draft, free_name
 from .guard import LARGEST_UPLOAD, MESH_SUFFIXES, MOST_TRIANGLES, clean_name, inside
+from .hold import Stamp, stamps
 from .view import Copies, copies_of
 
 if TYPE_CHECKING:
@@ -34,10 +36,13 @@ class Opened:
         The job file.
     copies : dict of str to Copies
         The meshes, mended as the plan has them, with what is drawn of them.
+    stamps : dict of str to Stamp
+        How the files of the meshes stood on disk when they were read.
     """
 
     path: str
     copies: dict[str, Copies]
+    stamps: dict[str, Stamp] = field(default_factory=dict)
 
     @property
     def surfaces(self) -> dict[str, Surface]:
@@ -79,7 +84,7 @@ def open_job(path: str, *, progress: Tell) -> Opened:
         As `load_meshes`.
     """
     progress("reading the meshes", 0.1)
-    return _opened(path, load_meshes(Draft.open(Path(path)).sound_job()), progress)
+    return _loaded(path, Draft.open(Path(path)).sound_job(), progress)
 
 
 def load_text(path: str, text: str, *, progress: Tell) -> Opened:
@@ -97,13 +102,18 @@ def load_text(path: str, text: str, *, progress: Tell) -> Opened:
         As `open_job`.
     """
     progress("reading the meshes", 0.1)
-    return _opened(path, load_meshes(Draft(Path(path), text).job()), progress)
+    return _loaded(path, Draft(Path(path), text).job(), progress)
 
 
-def _opened(path: str, surfaces: dict[str, Surface], progress: Tell) -> Opened:
+def _loaded(path: str, job: Job, progress: Tell) -> Opened:
+    before = stamps(mesh.file for mesh in job.meshes.values())
+    return _opened(path, load_meshes(job), before, progress)
+
+
+def _opened(path: str, surfaces: dict[str, Surface], before: dict[str, Stamp], progress: Tell) -> Opened:
     """Thin what is drawn here too, in the process that reads: a large mesh takes seconds, in which no page would answer."""
     progress("thinning what is drawn", 0.6)
-    return Opened(path, {name: copies_of(surface) for name, surface in surfaces.items()})
+    return Opened(path, {name: copies_of(surface) for name, surface in surfaces.items()}, before)
 
 
 def load_meshes(job: Job) -> dict[str, Surface]:
@@ -145,11 +155,12 @@ def begin_job(mesh: str, unit: str | None, *, progress: Tell) -> Opened:
     """
     progress("reading the mesh", 0.1)
     file = Path(mesh)
+    before = stamps([file])
     try:
         surface = _not_too_large(load_surface(file, unit=unit), file)
     except UnknownUnit as error:
         raise UnknownUnit(error.what, where=error.where, do="Choose it, then begin again.") from None
-    path = _free(file.with_suffix(".toml"))
+    path = free_name(file.with_suffix(".toml"))
     progress("a first job", 0.5)
     text = starter_job(
         file, job_path=path, unit=unit, size_mm=surface.size_mm, has_colours=surface.colors is not None,
@@ -160,7 +171,7 @@ def begin_job(mesh: str, unit: str | None, *, progress: Tell) -> Opened:
             out.write(text)
     except OSError as error:
         raise OutputError(f"cannot be written: {error.strerror}", where=str(path), do="Choose another folder.") from error
-    return _opened(str(path), {"hull": surface}, progress)
+    return _opened(str(path), {"hull": surface}, before, progress)
 
 
 def _not_too_large(surface: Surface, file: Path) -> Surface:
@@ -169,14 +180,6 @@ def _not_too_large(surface: Surface, file: Path) -> Surface:
             f"{len(surface.faces)} triangles, and the page shows {MOST_TRIANGLES} at most", where=str(file), do="Thin the mesh first."
         )
     return surface
-
-
-def _free(path: Path) -> Path:
-    """The path, or with a number where a file of that name is there."""
-    found, number = path, 2
-    while found.exists():
-        found, number = path.with_stem(f"{path.stem}_{number}"), number + 1
-    return found
 
 
 def chosen(folder: Path, name: str) -> str:
@@ -242,8 +245,12 @@ async def _write(request: web.Request, path: Path, headers: Mapping[str, str]) -
                     raise too_large
                 out.write(piece)
             out.flush()
-            os.fsync(out.fileno())
-        os.replace(part, path)
+            # A slow disk takes seconds for hundreds of MB, in which no page would answer.
+            await asyncio.to_thread(os.fsync, out.fileno())
+        if count == 0:
+            raise OutputError("the file is empty", where=path.name, do="Save the scan again, and send it then.")
+        # Another tab may have sent the same name meanwhile.
+        os.replace(part, _new(path.parent, path.name))
     except OutputError:
         raise
     except OSError as error:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import sys
+import threading
 import time
 import traceback
 from collections.abc import Callable, Iterator
@@ -22,7 +24,7 @@ Answers = Callable[..., Iterator[Any]]
 PATIENCE_S = 1.5
 #: What sums over meshes, and answers that do not pickle, raise where the program itself is at fault. Anything else ends the
 #: process, which prints it and is told as an end without an answer.
-_INNER = (ArithmeticError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError)
+INNER = (ArithmeticError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError)
 _NO_ANSWER = "ended without an answer; it may have run out of memory, or the window the page was started from says why"
 
 
@@ -41,10 +43,15 @@ class Told:
     content: Any
 
 
-def _inner_fault(error: Exception) -> Told:
-    """Print where the program itself is at fault, and return that in words: nothing may be lost in silence."""
+def inner_fault(error: Exception) -> str:
+    """Print where the program itself is at fault, and return that in words: nothing may be lost in silence.
+
+    Parameters
+    ----------
+    error : Exception
+    """
     traceback.print_exception(error, file=sys.stderr)
-    return Told("fault", f"internal fault ({type(error).__name__}); see the window the page was started from")
+    return f"internal fault ({type(error).__name__}); see the window the page was started from"
 
 
 def _run(pipe: Connection, work: Work, args: tuple[Any, ...]) -> None:
@@ -55,8 +62,10 @@ def _run(pipe: Connection, work: Work, args: tuple[Any, ...]) -> None:
         pipe.send(Told("done", work(*args, progress=tell)))
     except PlyflatError as error:
         pipe.send(Told("fault", str(error)))
-    except _INNER as error:
-        pipe.send(_inner_fault(error))
+    except OSError as error:
+        pipe.send(Told("fault", f"a file cannot be read or written: {error}"))
+    except INNER as error:
+        pipe.send(Told("fault", inner_fault(error)))
     finally:
         pipe.close()
 
@@ -112,7 +121,11 @@ class Task:
         _ended(self._process)
 
 
-def _stand_by(pipe: Connection, work: Answers, kept: Any) -> None:
+def _stand_by(pipe: Connection, work: Answers) -> None:
+    try:
+        kept = pipe.recv()
+    except EOFError:
+        return
     while True:
         try:
             number, args = pipe.recv()
@@ -124,9 +137,9 @@ def _stand_by(pipe: Connection, work: Answers, kept: Any) -> None:
             pipe.send((number, Told("done", None)))
         except PlyflatError as error:
             pipe.send((number, Told("fault", str(error))))
-        except _INNER as error:
+        except INNER as error:
             # The next question may go well.
-            pipe.send((number, _inner_fault(error)))
+            pipe.send((number, Told("fault", inner_fault(error))))
 
 
 class Standby:
@@ -149,16 +162,21 @@ class Standby:
         self._number = 0
         self._at_work = 0
         self._since = 0.0
+        self._lost = 0
         self._waiting: tuple[Any, ...] | None = None
         self._start()
 
     def _start(self) -> None:
         context = multiprocessing.get_context("spawn")
         self._pipe, end = context.Pipe()
-        self._process = context.Process(target=_stand_by, args=(end, self._work, self._kept), daemon=True)
+        self._process = context.Process(target=_stand_by, args=(end, self._work), daemon=True)
         self._process.start()
         end.close()
         self._at_work = 0
+        # A mesh takes as long to hand over as the new process takes to be ready for it: seconds, in which no page would answer.
+        # It is not among the arguments: start() would wait for ever where the process dies before it has read them.
+        self._handing = threading.Thread(target=_hand_over, args=(self._pipe, self._kept), daemon=True)
+        self._handing.start()
 
     def ask(self, *args: Any) -> None:
         """Ask; whatever was asked before is of no interest any more.
@@ -176,9 +194,16 @@ class Standby:
         self._send()
 
     def _send(self) -> None:
-        if self._waiting is None or self._at_work:
+        if self._waiting is None or self._at_work or self._handing.is_alive():
             return
-        self._pipe.send((self._number, self._waiting))
+        try:
+            self._pipe.send((self._number, self._waiting))
+        except OSError:
+            # It died while nothing was asked; the question waits for the next one.
+            self._lost += 1
+            self._end()
+            self._start()
+            return
         self._waiting, self._at_work, self._since = None, self._number, time.monotonic()
 
     def drop(self) -> None:
@@ -197,6 +222,7 @@ class Standby:
         try:
             while self._at_work and self._pipe.poll():
                 number, message = self._pipe.recv()
+                self._lost = 0
                 if message.kind != "part":
                     self._at_work = 0
                 if number == self._number:
@@ -208,6 +234,10 @@ class Standby:
             if mine:
                 told.append(Told("fault", f"the look {_NO_ANSWER}"))
         self._send()
+        if self._lost > 1 and self._waiting is not None:
+            # Processes that die as soon as they are started are not started for ever.
+            self._lost, self._waiting = 0, None
+            told.append(Told("fault", f"the look {_NO_ANSWER}"))
         return told
 
     def stop(self) -> None:
@@ -216,9 +246,16 @@ class Standby:
         self._end()
 
     def _end(self) -> None:
-        self._pipe.close()
         self._at_work = 0
         _ended(self._process)
+        self._handing.join()
+        self._pipe.close()
+
+
+def _hand_over(pipe: Connection, kept: Any) -> None:
+    """Send what is kept; where the process is gone the next question finds that out."""
+    with contextlib.suppress(OSError):
+        pipe.send(kept)
 
 
 def _ended(process: BaseProcess) -> None:

@@ -1,5 +1,12 @@
 """A job file while it is worked on: steps, what is kept on disk, what stays of the text."""
 
+import errno
+import os
+import re
+import subprocess
+import sys
+import time
+
 import numpy as np
 import pytest
 
@@ -101,9 +108,135 @@ def test_a_file_that_was_changed_elsewhere_is_not_written_over(draft):
     draft.save(draft.path.with_name("mine.toml"))
     assert '"2 m"' in draft.path.read_text()
     assert draft.path.name == "mine.toml"
-    # Work on the file as it was is no work on the file as it is.
-    first = draft.path.with_name("job.toml")
-    assert not Draft.open(first).recovered
+
+
+def test_a_name_that_is_taken_is_not_written_over(draft):
+    other = draft.path.with_name("other.toml")
+    other.write_text("mine")
+    _widen(draft, "2 m")
+    with pytest.raises(OutputError, match="there already"):
+        draft.save(other)
+    assert other.read_text() == "mine"
+    assert draft.path.name == "job.toml"
+    draft.save(draft.path.with_name("new.toml"))
+    # What was kept beside the old name is in the new file.
+    assert sorted(p.name for p in draft.path.parent.iterdir()) == ["job.toml", "new.toml", "other.toml"]
+    _widen(draft, "3 m")
+    assert Draft.open(draft.path).recovered
+
+
+def test_what_was_changed_elsewhere_is_taken_in_as_a_step(draft):
+    _widen(draft, "2 m")
+    mine = draft.text
+    assert not draft.changed_elsewhere()
+    other = JOB.replace("panel", "other")
+    draft.path.write_text(other)
+    assert draft.changed_elsewhere()
+    draft.take_file()
+    assert (draft.text, draft.changed_elsewhere(), draft.unsaved) == (other, False, False)
+    assert draft.undo() == "the file as it was changed elsewhere"
+    assert draft.text == mine
+    draft.save()
+    assert draft.path.read_text() == mine
+    draft.path.unlink()
+    assert not draft.changed_elsewhere()
+    with pytest.raises(JobError, match="cannot be read"):
+        draft.take_file()
+
+
+def test_unsaved_work_on_another_state_of_the_file_is_put_aside_and_not_lost(draft):
+    _widen(draft, "2 m")
+    mine = draft.text
+    changed = JOB.replace("panel", "other")
+    draft.path.write_text(changed)
+    again = Draft.open(draft.path)
+    assert (again.text, again.recovered) == (changed, False)
+    aside = draft.path.with_name("job_unsaved.toml")
+    assert (again.set_aside, aside.read_text()) == (str(aside), mine)
+    # It is told once, and the next piece of work that is put aside has a name of its own.
+    assert Draft.open(draft.path).set_aside == ""
+    _widen(again, "3 m")
+    draft.path.write_text(JOB)
+    assert Draft.open(draft.path).set_aside.endswith("job_unsaved_2.toml")
+    assert aside.read_text() == mine
+
+
+def test_steps_that_were_taken_back_outlive_a_crash(draft):
+    _widen(draft, "2 m")
+    _widen(draft, "3 m")
+    draft.undo()
+    draft.undo()
+    again = Draft.open(draft.path)
+    assert not again.recovered
+    assert again.undone == ("width 3 m", "width 2 m")
+    assert again.redo() == "width 2 m"
+    assert '"2 m"' in again.text
+
+
+def test_back_to_the_file_is_a_step_like_any_other(draft):
+    _widen(draft, "2 m")
+    mine = draft.text
+    draft.back_to_file()
+    assert draft.text == JOB
+    draft.undo()
+    assert draft.text == mine
+
+
+def test_where_nothing_can_be_kept_work_goes_on_and_says_so(draft, monkeypatch):
+    whole = os.fsync
+
+    def full(handle):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    _widen(draft, "2 m")
+    draft.keep_marks({"marking": "spot"})
+    assert "No space left on device" in draft.unkept
+    assert '"2 m"' in draft.text
+    with pytest.raises(OutputError, match="No space left"):
+        draft.save()
+    assert draft.unsaved
+    # No half of a file is left, and the old one stands.
+    assert [p.name for p in draft.path.parent.iterdir()] == ["job.toml"]
+    assert draft.path.read_text() == JOB
+    monkeypatch.setattr(os, "fsync", whole)
+    _widen(draft, "3 m")
+    assert draft.unkept == ""
+    assert Draft.open(draft.path).text == draft.text
+
+
+SAVES = """
+import sys
+from pathlib import Path
+from plyflat.page import draft as room
+draft = room.Draft.open(Path(sys.argv[1]))
+print("ready", flush=True)
+k = 0
+while True:
+    k += 1
+    draft.put("more", "a" * 300_000 + str(k) + "\\n" + "b" * 300_000)
+    draft.save()
+"""
+
+
+def test_killed_in_the_middle_of_a_save_the_file_is_the_old_or_the_new_one(draft):
+    whole = re.compile("a{300000}[0-9]+\nb{300000}")
+    for wait in (0.003, 0.031, 0.05):
+        before = draft.path.read_text()
+        process = subprocess.Popen([sys.executable, "-c", SAVES, str(draft.path)], stdout=subprocess.PIPE)
+        process.stdout.readline()
+        end = time.monotonic() + 30
+        while draft.path.read_text() == before and time.monotonic() < end:
+            time.sleep(0.001)
+        time.sleep(wait)
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        assert whole.fullmatch(draft.path.read_text())
+        # What is kept beside it is whole too: it is taken up, or it is what the file holds.
+        again = Draft.open(draft.path)
+        assert whole.fullmatch(again.text)
+        assert again.set_aside == ""
 
 
 @pytest.mark.parametrize("rubbish", ["", "{", "[]", '{"of": 1}', '{"of": "x", "text": 3, "past": 7}'])

@@ -5,7 +5,7 @@ from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
 from plyflat.errors import OutputError
-from plyflat.page.guard import Guard, clean_name, inside
+from plyflat.page.guard import Guard, clean_name, guard_of, inside
 
 GUARD = Guard(8123, key="k" * 32)
 GOOD = {"host": "127.0.0.1:8123", "origin": "http://127.0.0.1:8123", "socket": True, "key": None, "cookie": "k" * 32}
@@ -29,13 +29,34 @@ GOOD = {"host": "127.0.0.1:8123", "origin": "http://127.0.0.1:8123", "socket": T
         ({"cookie": None}, "key"),
         ({"cookie": "k" * 31}, "key"),
         ({"cookie": "ü"}, "key"),
-        # A wrong cookie is not mended by a right key: it is another session's.
-        ({"cookie": "old", "key": "k" * 32}, "key"),
+        # A browser that still holds the cookie of an earlier start on this port is let in by the new key.
+        ({"cookie": "old", "key": "k" * 32}, None),
+        ({"cookie": "old", "key": "older"}, "key"),
+        ({"cookie": "k" * 32, "key": "old"}, None),
     ],
 )
 def test_what_is_let_in_and_what_is_not(change, said):
     why = GUARD.refuses(**{**GOOD, **change})
     assert (why is None) if said is None else (said in why)
+
+
+@pytest.mark.parametrize(
+    ("host", "names", "others"),
+    [
+        ("127.0.0.1", ["127.0.0.1", "localhost", "[::1]"], ["192.168.1.20", "evil.example"]),
+        ("::1", ["[::1]", "localhost"], ["[fe80::1]"]),
+        ("192.168.1.20", ["192.168.1.20", "localhost"], ["192.168.1.21", "evil.example"]),
+        ("0.0.0.0", ["192.168.1.20", "127.0.0.1", "localhost", "[fe80::1]"], ["evil.example", "192.168.1.20.evil.example", ""]),
+        ("::", ["[fe80::1]", "192.168.1.20"], ["evil.example"]),
+    ],
+)
+def test_it_answers_to_the_names_it_listens_on(host, names, others):
+    guard = guard_of(host, 8123)
+    for name in names + others:
+        for origin in (f"http://{name}:8123", None):
+            why = guard.refuses(host=f"{name}:8123", origin=origin, socket=False, key=guard.key, cookie=None)
+            assert (why is None) == (name in names)
+        assert guard.refuses(host=f"{name}:80", origin=None, socket=False, key=guard.key, cookie=None)
 
 
 def test_keys_are_long_and_never_the_same():

@@ -5,13 +5,14 @@ import asyncio
 import pytest
 import shapes
 import trimesh
-from aiohttp import web
+from aiohttp import ClientError, web
 from aiohttp.test_utils import TestClient, TestServer
 
 from plyflat.errors import JobError, MeshError, OutputError, UnknownUnit
 from plyflat.job.reader import read_job
 from plyflat.page import start, view
 from plyflat.page.guard import Guard
+from plyflat.page.hold import changes
 from plyflat.page.start import begin_job, chosen, listing, load_text, open_job, receiver, target_of
 
 
@@ -138,6 +139,41 @@ def test_what_is_too_large_leaves_nothing_behind(tmp_path, monkeypatch, body):
     status, text, took = _sent(tmp_path, "scan.ply", body() if callable(body) else body)
     assert (status, took, list(tmp_path.iterdir())) == (400, [], [])
     assert "Thin the mesh" in text
+
+
+def test_an_empty_file_is_refused_and_leaves_nothing_behind(tmp_path):
+    status, text, took = _sent(tmp_path, "scan.ply", b"")
+    assert (status, took, list(tmp_path.iterdir())) == (400, [], [])
+    assert text == "scan.ply: the file is empty. Save the scan again, and send it then."
+
+
+def test_what_breaks_off_leaves_nothing_behind(tmp_path):
+    async def breaks_off():
+        yield b"x" * 500
+        raise ConnectionResetError
+
+    with pytest.raises(ClientError):
+        _sent(tmp_path, "scan.ply", breaks_off())
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_name_that_came_meanwhile_is_not_written_over(tmp_path):
+    async def slow():
+        yield b"x" * 500
+        (tmp_path / "scan.ply").write_bytes(b"first")
+        yield b"y"
+
+    assert _sent(tmp_path, "scan.ply", slow())[0] == 400
+    assert (tmp_path / "scan.ply").read_bytes() == b"first"
+    assert [p.name for p in tmp_path.iterdir()] == ["scan.ply"]
+
+
+def test_how_a_mesh_stood_on_disk_is_told_with_it(folder):
+    opened = begin_job(str(folder / "hull.stl"), "mm", progress=_quiet)
+    assert changes(opened.stamps) == ""
+    assert open_job(opened.path, progress=_quiet).stamps == opened.stamps
+    (folder / "hull.stl").unlink()
+    assert changes(opened.stamps) == "hull.stl is gone since it was read"
 
 
 def test_strangers_send_nothing(tmp_path):

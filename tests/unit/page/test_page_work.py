@@ -132,3 +132,48 @@ def test_a_process_that_dies_says_so_and_is_started_again(standby):
     assert "without an answer" in _answer(standby)[0][1]
     standby.ask(1)
     assert _answer(standby)[1] == ("part", 41)
+
+
+def test_a_process_that_dies_while_nothing_is_asked_is_started_again(standby):
+    standby.ask(1)
+    _answer(standby)
+    standby._process.kill()
+    standby._process.join()
+    standby.ask(2)
+    assert _answer(standby) == [("part", "rough"), ("part", 42), ("done", None)]
+
+
+def dies(kept, question):
+    yield kept
+
+
+class Unreadable:
+    """Ends the process that reads it."""
+
+    def __init__(self, size):
+        self.body = bytes(size)
+
+    def __reduce__(self):
+        return os._exit, (9,)
+
+
+def test_processes_that_die_before_they_are_ready_are_given_up():
+    asked = Standby(dies, [bytes(10_000_000), Unreadable(1)])
+    start = time.monotonic()
+    asked.ask("?")
+    told = _answer(asked)
+    asked.stop()
+    assert "without an answer" in told[-1][1]
+    assert len(told) == 1
+    assert time.monotonic() - start < 30
+
+
+def test_what_is_kept_is_handed_over_while_the_page_goes_on():
+    start = time.monotonic()
+    asked = Standby(answers, bytes(50_000_000))
+    made = time.monotonic() - start
+    asked.ask(b"!")
+    assert _answer(asked)[1] == ("part", bytes(50_000_000) + b"!")
+    # The new process has to load its modules before it reads: without a thread that is waited for.
+    assert made < 0.25 * (time.monotonic() - start)
+    asked.stop()
