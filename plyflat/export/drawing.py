@@ -19,8 +19,11 @@ from shapely.affinity import affine_transform
 
 from ..cloth.template import Notch, Template
 from ..errors import CheckError
+from ..lay.order import cutting_order
 from ..surface.mesh import Floats
+from .guides import begun_at, grid_lines, start_mark
 from .label import HEIGHTS_MM, Block, Words, beside, fitted, straight_words
+from .notch import notch_lines
 
 if TYPE_CHECKING:
     from ..lay.nest import Place
@@ -38,6 +41,8 @@ LAYERS = {
     "THREAD": "first warp and weft thread with the start, not cut",
     "MARK": "centre cross and direction arrows",
     "TEXT": "words",
+    "START": "where the tool comes down and which way it goes, not cut",
+    "GRID": "squares to measure by, with the distance from the piece's or the roll's corner in mm, not cut",
     "CHECK": "square of 100 mm to measure",
     "ROLL": "outline of the roll or remnant, its flaws, cuts right across and folds",
 }
@@ -69,6 +74,40 @@ class Stroke:
     closed: bool = False
 
 
+@dataclass(frozen=True)
+class Look:
+    """How a job wants its pieces drawn.
+
+    Attributes
+    ----------
+    notch_style : str
+        One of `notch.STYLES`.
+    grid_mm : float or None
+        Squares of the grid; None draws none.
+    starts : bool
+        Whether the start of each cut is marked.
+    check : bool
+        Whether the square of 100 mm and the title stand below.
+    """
+
+    notch_style: str = "slit"
+    grid_mm: float | None = None
+    starts: bool = False
+    check: bool = True
+
+
+PLAIN = Look()
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """A template where it lies, what is added to its label, and where its lines are begun: outline, then openings."""
+
+    template: Template
+    note: str
+    starts_mm: tuple[tuple[float, float], ...]
+
+
 @dataclass(frozen=True, eq=False)
 class Drawing:
     """What one cut file shows.
@@ -77,10 +116,11 @@ class Drawing:
     ----------
     title : str
     strokes : tuple of Stroke
-        The rings of ``pieces`` come in their order on layer CUT, each piece's outer ring before its openings.
+        The rings of ``pieces`` come in their order on layer CUT, each piece's notches and openings before its outer
+        ring, each ring from where the tool comes down.
     words : tuple of Words
     pieces : tuple of (str, Polygon)
-        Name and line to cut of each piece, as it lies in the drawing.
+        Name and line to cut of each piece, as it lies in the drawing, in the order of cutting.
     """
 
     title: str
@@ -128,6 +168,16 @@ def template_sets(plan: Plan) -> Iterator[tuple[str, str, tuple[Template, ...]]]
                 yield region.name, layer.kind, layer.templates
 
 
+def look_of(plan: Plan) -> Look:
+    """Return how a plan's job wants its pieces drawn in files.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+    return Look(plan.job.laps.notch_style, plan.job.files.grid_mm, starts=True)
+
+
 def template_drawings(plan: Plan) -> list[tuple[str, Drawing]]:
     """Return a file stem and a drawing for every set of templates, each set out side by side.
 
@@ -137,8 +187,8 @@ def template_drawings(plan: Plan) -> list[tuple[str, Drawing]]:
     """
     sets = list(template_sets(plan))
     stems = unique_stems(file_stem(region, ply) for region, ply, _ in sets)
-    notch = plan.job.laps.notch_mm
-    drawn = (draw_templates(f"{region} / {ply}", t, notch_mm=notch) for region, ply, t in sets)
+    notch, look = plan.job.laps.notch_mm, look_of(plan)
+    drawn = (draw_templates(f"{region} / {ply}", t, notch_mm=notch, look=look) for region, ply, t in sets)
     return list(zip(stems, drawn))
 
 
@@ -151,11 +201,11 @@ def lay_drawings(plan: Plan) -> list[tuple[str, Drawing]]:
     """
     rolls = [(roll, n) for roll in plan.rolls for n in range(len(roll.lays))]
     stems = unique_stems(file_stem(roll.material, str(n + 1)) for roll, n in rolls)
-    notch = plan.job.laps.notch_mm
-    return [(stem, draw_lay(roll, n, notch_mm=notch)) for stem, (roll, n) in zip(stems, rolls)]
+    notch, look, first = plan.job.laps.notch_mm, look_of(plan), plan.job.lay.first
+    return [(stem, draw_lay(roll, n, notch_mm=notch, look=look, first=first)) for stem, (roll, n) in zip(stems, rolls)]
 
 
-def draw_templates(title: str, templates: Sequence[Template], *, notch_mm: float) -> Drawing:
+def draw_templates(title: str, templates: Sequence[Template], *, notch_mm: float, look: Look = PLAIN) -> Drawing:
     """Set templates out one above the other, with the check square below.
 
     Parameters
@@ -163,19 +213,33 @@ def draw_templates(title: str, templates: Sequence[Template], *, notch_mm: float
     title : str
     templates : sequence of Template
     notch_mm : float
-        Length of a match notch.
+        Size of a match notch.
+    look : Look
     """
     laid, top = [], 0.0
     for template in templates:
         x0, y0, _, y1 = template.cut.bounds
         note = f"cut {template.copies}" if template.copies > 1 else ""
-        laid.append((moved(template, 0.0, (-x0, top - y0)), note))
+        there = moved(template, 0.0, (-x0, top - y0))
+        laid.append(_Laid(there, note, _starts(there.cut, (0.0, top))))
         top += y1 - y0 + _SPACE_MM
-    return _drawing(title, laid, notch_mm, "templates set out side by side")
+    return _drawing(title, laid, notch_mm, look, "templates set out side by side")
 
 
-def draw_lay(roll: RollPlan, number: int, *, notch_mm: float) -> Drawing:
+def _starts(cut: Polygon, near_mm: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+    """Where the lines of a piece that lies by itself are begun: its corner nearest to a point, then the nearest of each opening."""
+    rings = [np.asarray(ring.coords)[:-1, :2] for ring in (cut.exterior, *cut.interiors)]
+    corner = begun_at(rings[0], near_mm)[0]
+    begun = [corner, *(begun_at(ring, corner)[0] for ring in rings[1:])]
+    return tuple((float(x), float(y)) for x, y in begun)
+
+
+def draw_lay(
+    roll: RollPlan, number: int, *, notch_mm: float, look: Look = PLAIN, first: Sequence[str] = ()
+) -> Drawing:
     """Draw the pieces as they lie on a roll, with its flaws and cuts across; x runs from the roll's end, y from its edge.
+
+    Pieces are in the order of cutting, those beyond a fold too, as if the cloth lay open.
 
     Parameters
     ----------
@@ -183,6 +247,10 @@ def draw_lay(roll: RollPlan, number: int, *, notch_mm: float) -> Drawing:
     number : int
         Index into ``roll.lays``.
     notch_mm : float
+        Size of a match notch.
+    look : Look
+    first : sequence of str
+        Regions that are cut first.
 
     Raises
     ------
@@ -190,7 +258,7 @@ def draw_lay(roll: RollPlan, number: int, *, notch_mm: float) -> Drawing:
         If a template does not come to lie where the lay says.
     """
     lay = roll.lays[number]
-    laid = [(placed(roll.parts[place.part], place), copy_note(roll, place)) for place in lay.places]
+    laid = list(_laid(roll, number, first))
     cloth = shapely.box(0.0, 0.0, lay.length_mm, lay.width_mm)
     name, lines = f"roll {number + 1}", []
     if lay.stock is not None:
@@ -201,8 +269,32 @@ def draw_lay(roll: RollPlan, number: int, *, notch_mm: float) -> Drawing:
     across = (*lay.cuts_mm, *lay.folds_mm)
     lines += [Stroke("ROLL", np.array([[at, 0.0], [at, lay.width_mm]])) for at in across]
     under = f"{name}: width {lay.width_mm:.0f} mm, length used {lay.length_mm:.0f} mm from its end at x = 0"
-    drawn = _drawing(f"{roll.material}, {name}", laid, notch_mm, under, frame=cloth)
+    drawn = _drawing(f"{roll.material}, {name}", laid, notch_mm, look, under, frame=cloth)
     return replace(drawn, strokes=(*drawn.strokes, *lines))
+
+
+def cutting_ranks(roll: RollPlan, first: Sequence[str]) -> list[int]:
+    """Return the rank of each part of a roll in the order of cutting: its region's place among those cut first.
+
+    Parameters
+    ----------
+    roll : RollPlan
+    first : sequence of str
+    """
+    return [first.index(t.region) if t.region in first else len(first) for t in roll.parts]
+
+
+def _laid(roll: RollPlan, number: int, first: Sequence[str]) -> Iterator[_Laid]:
+    """Yield the pieces of a lay in the order of cutting, with where each of their lines is begun."""
+    lay = roll.lays[number]
+    # A machine has the cloth open before it: what would be cut through a fold is cut by itself.
+    starts: dict[int, dict[int, tuple[float, float]]] = {}
+    for stroke in cutting_order(replace(lay, folds_mm=()), ranks=cutting_ranks(roll, first)):
+        x, y = stroke.points_mm[0]
+        starts.setdefault(stroke.place, {})[stroke.ring] = (float(x), float(y))
+    for k, begun in starts.items():
+        place = lay.places[k]
+        yield _Laid(placed(roll.parts[place.part], place), copy_note(roll, place), tuple(begun[n] for n in sorted(begun)))
 
 
 def copy_note(roll: RollPlan, place: Place) -> str:
@@ -270,27 +362,54 @@ def moved(template: Template, turn_deg: float, shift_mm: tuple[float, float]) ->
 
 
 def _drawing(
-    title: str, laid: Sequence[tuple[Template, str]], notch_mm: float, under: str, *, frame: Polygon | None = None
+    title: str, laid: Sequence[_Laid], notch_mm: float, look: Look, under: str, *, frame: Polygon | None = None
 ) -> Drawing:
     strokes: list[Stroke] = []
     words: list[Words] = []
     if frame is not None:
         strokes += _rings("ROLL", frame)
-    for template, note in laid:
-        lines, text = marks(template, notch_mm=notch_mm, note=note)
+        if look.grid_mm is not None:
+            _add_grid(strokes, words, frame, look.grid_mm, (0.0, 0.0))
+    for one in laid:
+        if frame is None and look.grid_mm is not None:
+            cut = one.template.cut
+            _add_grid(strokes, words, cut, look.grid_mm, cut.bounds[:2])
+        lines, text = marks(
+            one.template, notch_mm=notch_mm, note=one.note, notch_style=look.notch_style, starts_mm=one.starts_mm
+        )
+        if look.starts:
+            strokes += [Stroke("START", p) for s in lines if s.layer == "CUT" for p in start_mark(s.points_mm)]
         strokes += lines
         words += text
-    low = min([t.cut.bounds[1] for t, _ in laid] + [0.0]) - _SPACE_MM - CHECK_MM
-    left = min([t.cut.bounds[0] for t, _ in laid] + [0.0])
+    if look.check:
+        _add_check(strokes, words, [one.template.cut for one in laid], (title, "units: mm", under))
+    pieces = tuple((one.template.name, one.template.cut) for one in laid)
+    return Drawing(title, tuple(strokes), tuple(words), pieces)
+
+
+def _add_grid(
+    strokes: list[Stroke], words: list[Words], shape: Polygon, step_mm: float, zero_mm: Sequence[float]
+) -> None:
+    lines, numbers = grid_lines(shape, step_mm, zero_mm)
+    strokes += [Stroke("GRID", line) for line in lines]
+    words += numbers
+
+
+def _add_check(strokes: list[Stroke], words: list[Words], cuts: Sequence[Polygon], lines: Sequence[str]) -> None:
+    """Add the square to measure and the title below everything."""
+    low = min([cut.bounds[1] for cut in cuts] + [0.0]) - _SPACE_MM - CHECK_MM
+    left = min([cut.bounds[0] for cut in cuts] + [0.0])
     strokes += _rings("CHECK", shapely.box(left, low, left + CHECK_MM, low + CHECK_MM))
     words.append(Words("CHECK", "100 mm", (left + 20.0, low + 45.0), 10.0))
-    for row, line in enumerate((title, "units: mm", under)):
+    for row, line in enumerate(lines):
         words.append(Words("TEXT", line, (left + CHECK_MM + 30.0, low + CHECK_MM - 20.0 - 30.0 * row), 15.0))
-    return Drawing(title, tuple(strokes), tuple(words), tuple((t.name, t.cut) for t, _ in laid))
 
 
-def marks(template: Template, *, notch_mm: float, note: str = "") -> tuple[list[Stroke], list[Words]]:
-    """Return everything that is drawn on one piece.
+def marks(
+    template: Template, *, notch_mm: float, note: str = "", notch_style: str = "slit",
+    starts_mm: Sequence[tuple[float, float]] = (),
+) -> tuple[list[Stroke], list[Words]]:  # fmt: skip
+    """Return everything that is drawn on one piece; what is cut comes last, openings before the outline.
 
     Parameters
     ----------
@@ -299,18 +418,31 @@ def marks(template: Template, *, notch_mm: float, note: str = "") -> tuple[list[
         Length of a match notch.
     note : str
         Added to the label: how many to cut, or which copy this is.
+    notch_style : str
+        One of `notch.STYLES`.
+    starts_mm : sequence of (x, y)
+        Where the outline and each opening are begun; as they come where left out.
     """
-    strokes = _rings("CUT", template.cut) + _rings("NET", template.net.simplify(PEN_MM))
+    strokes = _rings("NET", template.net.simplify(PEN_MM))
     strokes += [ring for lap in template.laps for ring in _rings("LAP", lap.simplify(PEN_MM))]
     strokes += [Stroke("FOLD", np.asarray(line.coords)[:, :2]) for line in template.folds]
     strokes += [Stroke("JOIN", np.asarray(line.coords)[:, :2]) for line in template.joins]
-    strokes += [_notch(n, notch_mm) for n in template.notches]
+    notches = [_notch(template.cut, n, notch_mm, notch_style) for n in template.notches]
     strokes += _warp(template.warp) + _cross(template) + _threads(template)
     words = [_notch_words(n, notch_mm) for n in template.notches]
     words += _thread_words(template, strokes, words)
     blocks = _blocks(template, strokes, words, note)
     strokes += [Stroke("MARK", line) for block in blocks for line in block.lines_mm]
+    strokes += [line for lines in notches for line in lines] + _cuts(template.cut, starts_mm)
     return strokes, words + [w for block in blocks for w in block.words]
+
+
+def _cuts(cut: Polygon, starts_mm: Sequence[tuple[float, float]]) -> list[Stroke]:
+    """The lines to cut of a piece, openings before its outline, each from its start."""
+    outline, *openings = _rings("CUT", cut)
+    if starts_mm:
+        outline, *openings = (replace(s, points_mm=begun_at(s.points_mm, at)) for s, at in zip((outline, *openings), starts_mm))
+    return [*openings, outline]
 
 
 def _rings(layer: str, shape: Polygon) -> list[Stroke]:
@@ -318,9 +450,9 @@ def _rings(layer: str, shape: Polygon) -> list[Stroke]:
     return [Stroke(layer, np.asarray(ring.coords)[:-1, :2], closed=True) for ring in rings]
 
 
-def _notch(notch: Notch, size_mm: float) -> Stroke:
-    start, way = np.asarray(notch.at_mm), np.asarray(notch.inward)
-    return Stroke("NOTCH", np.stack([start, start + size_mm * way]))
+def _notch(cut: Polygon, notch: Notch, size_mm: float, style: str) -> list[Stroke]:
+    layer = "MARK" if style == "drawn" else "NOTCH"
+    return [Stroke(layer, line) for line in notch_lines(cut, notch, size_mm=size_mm, style=style)]
 
 
 def _notch_words(notch: Notch, size_mm: float) -> Words:

@@ -19,6 +19,7 @@ from shapely.validation import explain_validity
 from ..errors import CheckError
 from ..surface.mesh import Floats
 from .drawing import CHECK_MM, LAYERS, Drawing, Stroke, lay_drawings, template_drawings
+from .pen import pen_lines
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as Document
@@ -32,7 +33,7 @@ _DECIMALS = 6
 #: AutoCAD colour index of each layer; 7 is black or white, whichever shows.
 _COLOURS = {
     "CUT": 7, "NET": 5, "LAP": 8, "FOLD": 4, "JOIN": 6, "NOTCH": 7, "WARP": 5, "THREAD": 3, "MARK": 8, "TEXT": 7,
-    "CHECK": 8, "ROLL": 9,
+    "START": 1, "GRID": 9, "CHECK": 8, "ROLL": 9,
 }  # fmt: skip
 
 
@@ -61,7 +62,7 @@ def write_cut_files(plan: Plan, folder: Path) -> tuple[list[Path], float]:
         (folder / name).mkdir(exist_ok=True)
         for stem, drawing in drawings:
             path = folder / name / f"{stem}.dxf"
-            worst = max(worst, write_dxf(drawing, path))
+            worst = max(worst, write_dxf(drawing, path, pen_text=plan.job.files.pen_text))
             files += [path, twin_path(path)]
     return files, worst
 
@@ -71,7 +72,7 @@ def twin_path(path: Path) -> Path:
     return path.with_name(f"{path.stem}_r12_mm.dxf")
 
 
-def write_dxf(drawing: Drawing, path: Path) -> float:
+def write_dxf(drawing: Drawing, path: Path, *, pen_text: bool = False) -> float:
     """Write a drawing as R2000 and as its R12 twin, read both back, and compare.
 
     Parameters
@@ -79,6 +80,8 @@ def write_dxf(drawing: Drawing, path: Path) -> float:
     drawing : Drawing
     path : Path
         Of the R2000 file.
+    pen_text : bool
+        Draw words as single lines, for machines that know no letters.
 
     Returns
     -------
@@ -93,8 +96,8 @@ def write_dxf(drawing: Drawing, path: Path) -> float:
     for name, outline in drawing.pieces:
         check_outline(name, outline)
     twin = twin_path(path)
-    save(document(drawing, "R2000"), path)
-    save(document(drawing, "R12"), twin)
+    save(document(drawing, "R2000", pen_text=pen_text), path)
+    save(document(drawing, "R12", pen_text=pen_text), twin)
     for file in (path, twin):
         compare_threads(drawing, file)
     # The twin has no unit, and other readers take R12 polylines off their layers: only the reader that keeps both
@@ -155,7 +158,7 @@ def same_bytes() -> Iterator[None]:
         log.setLevel(level)
 
 
-def document(drawing: Drawing, version: str) -> Document:
+def document(drawing: Drawing, version: str, *, pen_text: bool = False) -> Document:
     """Return a DXF document of a drawing.
 
     Parameters
@@ -163,6 +166,8 @@ def document(drawing: Drawing, version: str) -> Document:
     drawing : Drawing
     version : str
         "R2000" or "R12".
+    pen_text : bool
+        Draw words as single lines on layer TEXT.
 
     Raises
     ------
@@ -179,6 +184,10 @@ def document(drawing: Drawing, version: str) -> Document:
     for stroke in drawing.strokes:
         _add_stroke(space, stroke, version)
     for words in drawing.words:
+        if pen_text:
+            for line in pen_lines(words):
+                _add_stroke(space, Stroke("TEXT", line), version)
+            continue
         look = {"layer": words.layer, "insert": words.at_mm, "height": words.height_mm, "rotation": words.turn_deg}
         space.add_text(words.text, dxfattribs=look)
     x0, y0, x1, y1 = drawing.bounds_mm()
@@ -382,11 +391,14 @@ def compare_threads(drawing: Drawing, path: Path) -> None:
 
 
 def _piece_difference(name: str, outline: Polygon, rings: Sequence[Floats], path: Path) -> float:
-    outer, *openings = (abs(ring_area_mm2(ring)) for ring in rings)
-    off = abs(outer - sum(openings) - outline.area) / outline.area
-    if off > AREA_LIMIT:
-        raise CheckError(f"{name} reads back with an area off by {off:.2g} of itself", where=path.name)
-    corner = np.concatenate([rings[0].min(axis=0), rings[0].max(axis=0)]) - np.asarray(outline.bounds)
-    if np.abs(corner).max() > 1e-3:
-        raise CheckError(f"{name} reads back {np.abs(corner).max():.3g} mm from its place", where=path.name)
-    return off
+    worst = 0.0
+    for ring, meant in zip(rings, (*outline.interiors, outline.exterior)):
+        area = Polygon(meant).area
+        off = abs(abs(ring_area_mm2(ring)) - area) / area
+        if off > AREA_LIMIT:
+            raise CheckError(f"{name} reads back with an area off by {off:.2g} of itself", where=path.name)
+        corner = np.concatenate([ring.min(axis=0), ring.max(axis=0)]) - np.asarray(meant.bounds)
+        if np.abs(corner).max() > 1e-3:
+            raise CheckError(f"{name} reads back {np.abs(corner).max():.3g} mm from its place", where=path.name)
+        worst = max(worst, off)
+    return worst

@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .drawing import Drawing, file_stem, lay_drawings, template_drawings, template_sets, unique_stems
+from ..cloth.template import Template
+from .drawing import (
+    Drawing,
+    draw_templates,
+    file_stem,
+    lay_drawings,
+    look_of,
+    template_drawings,
+    template_sets,
+    unique_stems,
+)
 from .paper import roll, sheet, write_paper
 from .plotter import LANGUAGES, write_plotter
 from .sewn import write_sewn
@@ -39,8 +50,9 @@ def write_handouts(plan: Plan, folder: Path) -> list[Path]:
     templates, lays = template_drawings(plan), lay_drawings(plan)
     return [
         *_svg(plan, folder, templates, lays),
-        *_papers(plan, folder, templates, lays),
+        *_papers(plan, folder, lays),
         *_machines(plan, folder, lays),
+        *_numbered(plan, folder),
     ]
 
 
@@ -57,37 +69,76 @@ def _svg(plan: Plan, folder: Path, templates: Named, lays: Named) -> Iterator[Pa
             yield path
 
 
-def _papers(plan: Plan, folder: Path, templates: Named, lays: Named) -> Iterator[Path]:
+def _papers(plan: Plan, folder: Path, lays: Named) -> Iterator[Path]:
     wish = plan.job.files
-    # Bag layers are cut to the hull or by the rule; nobody sticks sheets together for them.
-    plies = {f"{region.name} / {ply.name}" for region in plan.regions for ply in region.plies}
-    own = [(stem, drawing) for stem, drawing in templates if drawing.title in plies]
     if wish.sheets == "none" and wish.paper_roll_mm is None:
         return
     (folder / "paper").mkdir()
+    # Where a tool starts is of no use to the hand.
+    lays = [(f"lay_{stem}", _without(drawing, "START")) for stem, drawing in lays]
     if wish.sheets != "none":
-        for stem, drawing in own:
+        # Piece by piece, so that a small one comes whole on one sheet.
+        sets = [(stem, _pieces(plan, templates)) for stem, templates in _sets(plan, wish.sheets_of)]
+        sets += [(stem, [drawing]) for stem, drawing in lays if "lays" in wish.sheets_of]
+        for stem, drawings in sets:
             path = folder / "paper" / f"{stem}_{wish.sheets}.pdf"
-            write_paper([drawing], path, sheet(wish.sheets, overlap_mm=wish.overlap_mm))
+            write_paper(drawings, path, sheet(wish.sheets, overlap_mm=wish.overlap_mm))
             yield path
     if wish.paper_roll_mm is not None:
         paper = roll(wish.paper_roll_mm, overlap_mm=wish.overlap_mm)
-        for stem, drawing in [*own, *((f"lay_{stem}", drawing) for stem, drawing in lays)]:
+        look, notch = replace(look_of(plan), starts=False), plan.job.laps.notch_mm
+        drawn = [
+            (stem, draw_templates(_title(templates), templates, notch_mm=notch, look=look))
+            for stem, templates in _sets(plan, wish.paper_roll_of)
+        ]
+        for stem, drawing in [*drawn, *(lays if "lays" in wish.paper_roll_of else ())]:
             path = folder / "paper" / f"{stem}_roll.pdf"
             write_paper([drawing], path, paper)
             yield path
 
 
+def _sets(plan: Plan, wanted: Sequence[str]) -> Iterator[tuple[str, tuple[Template, ...]]]:
+    """Yield a file stem and the templates of every ply and layer that is wanted."""
+    sets = list(template_sets(plan))
+    stems = unique_stems(file_stem(region, ply) for region, ply, _ in sets)
+    plies = {(region.name, ply.name) for region in plan.regions for ply in region.plies}
+    for stem, (region, ply, templates) in zip(stems, sets):
+        if ("plies" if (region, ply) in plies else "layers") in wanted:
+            yield stem, templates
+
+
+def _pieces(plan: Plan, templates: Sequence[Template]) -> list[Drawing]:
+    """Each template by itself, without the square to measure: the file has its own, or the hand a rule."""
+    look, notch = replace(look_of(plan), starts=False, check=False), plan.job.laps.notch_mm
+    return [draw_templates(t.name, [t], notch_mm=notch, look=look) for t in templates]
+
+
+def _title(templates: Sequence[Template]) -> str:
+    return f"{templates[0].region} / {templates[0].ply}"
+
+
+def _without(drawing: Drawing, layer: str) -> Drawing:
+    return replace(drawing, strokes=tuple(s for s in drawing.strokes if s.layer != layer))
+
+
 def _machines(plan: Plan, folder: Path, lays: Named) -> Iterator[Path]:
     wish = plan.job.files
-    if wish.plotter != "none":
-        for stem, drawing in lays:
-            path = folder / "lay" / f"{stem}{LANGUAGES[wish.plotter]}"
-            write_plotter(drawing, path, language=wish.plotter, frame_mm=wish.frame_mm)
-            yield path
-    if wish.sewn:
-        sets = list(template_sets(plan))
-        for stem, (region, ply, templates) in zip(unique_stems(file_stem(r, p) for r, p, _ in sets), sets):
+    if wish.plotter == "none":
+        return
+    drawn = [(f"lay/{stem}", drawing) for stem, drawing in lays if "lays" in wish.plotter_of]
+    for stem, templates in _sets(plan, wish.plotter_of):
+        names = unique_stems(file_stem(t.piece) for t in templates)
+        drawn += [(f"cut/{stem}_{name}", one) for name, one in zip(names, _pieces(plan, templates))]
+    for stem, drawing in drawn:
+        path = folder / f"{stem}{LANGUAGES[wish.plotter]}"
+        write_plotter(drawing, path, language=wish.plotter, frame_mm=wish.frame_mm)
+        yield path
+
+
+def _numbered(plan: Plan, folder: Path) -> Iterator[Path]:
+    if plan.job.files.sewn:
+        laps = plan.job.laps
+        for stem, templates in _sets(plan, ("plies", "layers")):
             path = folder / "cut" / f"{stem}_sewn_mm.dxf"
-            write_sewn(f"{region} / {ply}", templates, path, notch_mm=plan.job.laps.notch_mm)
+            write_sewn(_title(templates), templates, path, notch_mm=laps.notch_mm, notch_style=laps.notch_style)
             yield path

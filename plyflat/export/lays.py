@@ -11,7 +11,7 @@ import numpy as np
 
 from ..lay.order import cutting_order, hand_corners
 from ..stocking import RING_HEAD
-from .drawing import copy_note, file_stem, unique_stems
+from .drawing import copy_note, cutting_ranks, file_stem, unique_stems
 from .tables import as_csv, laid_pieces
 
 if TYPE_CHECKING:
@@ -114,8 +114,7 @@ def order_list(plan: Plan, roll: RollPlan, number: int) -> str:
         Index into ``roll.lays``.
     """
     lay = roll.lays[number]
-    first = plan.job.lay.first
-    ranks = [first.index(t.region) if t.region in first else len(first) for t in roll.parts]
+    ranks = cutting_ranks(roll, plan.job.lay.first)
     numbers = {(p.place.part, p.place.copy): p.number for p in laid_pieces(roll)[number]}
 
     def rows() -> Iterator[tuple]:

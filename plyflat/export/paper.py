@@ -45,6 +45,7 @@ _LOOKS: dict[str, tuple[float, float, tuple[float, ...]]] = {
     "WARP": (0.3, 0.2, ()),
     "THREAD": (0.4, 0.13, (0.6, 1.2)),
     "ROLL": (0.25, 0.6, (12.0, 4.0)),
+    "GRID": (0.15, 0.6, ()),
 }
 _PLAIN: tuple[float, float, tuple[float, ...]] = (0.25, 0.3, ())
 _FONT = "DejaVuSans"

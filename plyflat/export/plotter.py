@@ -1,13 +1,14 @@
 """Drawings for pen and knife plotters: the plain plotter language, and the same inside an HP-GL/2 frame.
 
 Only pen up, pen down and whole numbers are used, 40 to the mm, so that old machines read it. Marks come first, with pen
-2; then what is cut, with tool 1: openings before the line round them, pieces from the near end of the roll to the far
-one. A lay longer than the machine's table is drawn frame by frame, the material fed on between.
+2; then what is cut, with tool 1, in the drawing's order: what lies inside before the line round it. A lay longer than the
+machine's table is drawn frame by frame, the material fed on between.
 
 References
 ----------
-Commands IN, SP, PU, PD, PG, FR, and 0.025 mm to the unit, are those of the published plotter language as remembered; no
-machine has read these files. `ESC % -1 B` opens HP-GL/2 by itself on a plotter that starts in another language.
+Commands IN, SP, PU, PD, PS, PG, FR, and 0.025 mm to the unit, are those of the published plotter language as remembered;
+no machine has read these files. `ESC % -1 B` opens HP-GL/2 by itself on a plotter that starts in another language, and
+PS tells it the length and width of a frame.
 """
 
 from __future__ import annotations
@@ -34,8 +35,8 @@ USUAL_FRAME_MM = 800.0
 LONGEST_FRAME_MM = 10_000.0
 #: A closed cut runs on by this past its start, so that no thread holds the piece (common practice).
 OVERCUT_MM = 2.0
-#: Not for the table: it has the roll itself.
-_OFF_LAYERS = ("ROLL", "CHECK")
+#: Not for the table: it has the roll itself, and the tool knows where it starts.
+_OFF_LAYERS = ("ROLL", "CHECK", "START", "GRID")
 _CUT_LAYERS = ("NOTCH", "CUT")
 _SAME_MM = 1e-9
 LANGUAGES = {"plain": ".plt", "hpgl2": ".hpgl2"}
@@ -69,11 +70,14 @@ class Frame:
         How far the material is fed after it.
     moves : tuple of Move
         In the order in which they are made.
+    width_mm : float
+        Of the material, or of what lies on it.
     """
 
     start_mm: float
     length_mm: float
     moves: tuple[Move, ...]
+    width_mm: float = 0.0
 
 
 def frames_of(drawing: Drawing, *, frame_mm: float = USUAL_FRAME_MM, overcut_mm: float = OVERCUT_MM) -> tuple[Frame, ...]:
@@ -84,9 +88,9 @@ def frames_of(drawing: Drawing, *, frame_mm: float = USUAL_FRAME_MM, overcut_mm:
     drawing : Drawing
         Moved so that the corner of its roll, or of its pieces, is at (0, 0).
     frame_mm : float
-        Length of a frame; a line over its edge is parted there.
+        Length of a frame, taken to the nearest plotter unit; a line over its edge is parted there.
     overcut_mm : float
-        How far a closed cut runs on past its start.
+        How far a closed cut runs on past its start, and a parted one past its frame's far edge.
 
     Raises
     ------
@@ -97,19 +101,21 @@ def frames_of(drawing: Drawing, *, frame_mm: float = USUAL_FRAME_MM, overcut_mm:
     """
     if not 50.0 <= frame_mm <= LONGEST_FRAME_MM:
         raise OutputError(f"a frame of {frame_mm:g} mm", do=f"Between 50 and {LONGEST_FRAME_MM:g} mm.")
-    low = corner_mm(drawing)
+    low, unit = corner_mm(drawing), 1.0 / UNITS_PER_MM
+    # Whole units, or what is rounded off adds up from frame to frame.
+    frame_mm = round(frame_mm / unit) * unit
     lines = [Move(tool, p - low) for tool, p in _in_order(drawing, overcut_mm)]
     if not lines:
         return ()
     every = np.concatenate([move.points_mm for move in lines])
     if not np.isfinite(every).all():
         raise CheckError("a line is not finite", where=drawing.title)
-    long, wide = every.max(axis=0)
+    long, wide = float(every[:, 0].max()), max(float(every[:, 1].max()), _roll_width(drawing))
     count = max(math.ceil(long / frame_mm - _SAME_MM), 1)
     frames = []
     for k in range(count):
-        inside = tuple(_within(lines, k * frame_mm, (k + 1) * frame_mm, wide))
-        frames.append(Frame(k * frame_mm, min(frame_mm, long - k * frame_mm), inside))
+        inside = tuple(_within(lines, k * frame_mm, (k + 1) * frame_mm, wide, overcut_mm))
+        frames.append(Frame(k * frame_mm, min(frame_mm, long - k * frame_mm), inside, wide))
     return tuple(frames)
 
 
@@ -125,24 +131,22 @@ def corner_mm(drawing: Drawing) -> Floats:
     return np.concatenate(rings).min(axis=0) if rings else np.array(drawing.bounds_mm()[:2])
 
 
+def _roll_width(drawing: Drawing) -> float:
+    rings = [s.points_mm[:, 1] for s in drawing.strokes if s.layer == "ROLL"]
+    return float(np.ptp(np.concatenate(rings))) if rings else 0.0
+
+
 def _in_order(drawing: Drawing, overcut_mm: float) -> Iterator[tuple[int, Floats]]:
-    """Yield (tool, points): marks, then notches and openings and the line round them, near pieces first."""
+    """Yield (tool, points): marks, near ones first, then what is cut, in the drawing's order."""
     marks = [_shown(s.points_mm, s.closed) for s in drawing.strokes if s.layer not in (*_CUT_LAYERS, *_OFF_LAYERS)]
     inside = shapely.union_all([outline.envelope for _, outline in drawing.pieces])
-    marks += [line for words in drawing.words if inside.intersects(words.box()) for line in pen_lines(words)]
+    words = [w for w in drawing.words if w.layer not in _OFF_LAYERS and inside.intersects(w.box())]
+    marks += [line for w in words for line in pen_lines(w)]
     for line in _near_first(marks):
         yield 2, line
-    notches = [s.points_mm for s in drawing.strokes if s.layer == "NOTCH"]
-    for _, outline in sorted(drawing.pieces, key=lambda piece: (piece[1].bounds[0], piece[1].bounds[1])):
-        edge = outline.exterior
-        own = [n for n in notches if edge.distance(shapely.Point(n[0])) < 0.01]
-        for line in _near_first([*own]):
-            yield 1, line
-        at = np.asarray(edge.coords)[0, :2]
-        for ring in [*outline.interiors, edge]:
-            points = _closed_cut(np.asarray(ring.coords)[:-1, :2], at, overcut_mm)
-            at = points[-1]
-            yield 1, points
+    for stroke in drawing.strokes:
+        if stroke.layer in _CUT_LAYERS:
+            yield 1, _closed_cut(stroke.points_mm, overcut_mm) if stroke.closed else stroke.points_mm
 
 
 def _shown(points: Floats, closed: bool) -> Floats:
@@ -153,11 +157,9 @@ def _near_first(lines: Sequence[Floats]) -> list[Floats]:
     return sorted(lines, key=lambda line: (float(line[:, 0].min()), float(line[:, 1].min())))
 
 
-def _closed_cut(ring: Floats, at: Floats, overcut_mm: float) -> Floats:
-    """Start a ring where the tool is nearest, and run on a little past the start."""
-    first = int(np.linalg.norm(ring - at, axis=1).argmin())
-    round_ = np.roll(ring, -first, axis=0)
-    closed = np.concatenate([round_, round_[:1]])
+def _closed_cut(ring: Floats, overcut_mm: float) -> Floats:
+    """Close a ring, and run on a little past its start."""
+    closed = np.concatenate([ring, ring[:1]])
     if overcut_mm <= 0:
         return closed
     past = LineString(closed)
@@ -165,9 +167,8 @@ def _closed_cut(ring: Floats, at: Floats, overcut_mm: float) -> Floats:
     return np.concatenate([closed, on[1:]])
 
 
-def _within(lines: Sequence[Move], start: float, end: float, wide: float) -> Iterator[Move]:
-    """Yield the parts of lines in a frame, in their own order and sense."""
-    window = shapely.box(start, -LONGEST_FRAME_MM, end, wide + 1.0)
+def _within(lines: Sequence[Move], start: float, end: float, wide: float, overcut_mm: float) -> Iterator[Move]:
+    """Yield the parts of lines in a frame, in their own order and sense; a cut that is parted runs on past the far edge."""
     for move in lines:
         p = move.points_mm
         if p[:, 0].min() >= start and p[:, 0].max() < end:
@@ -175,6 +176,7 @@ def _within(lines: Sequence[Move], start: float, end: float, wide: float) -> Ite
             continue
         if p[:, 0].max() < start or p[:, 0].min() >= end:
             continue
+        window = shapely.box(start, -LONGEST_FRAME_MM, end + (overcut_mm if move.tool == 1 else 0.0), wide + 1.0)
         for part in _parts(p, window):
             yield Move(move.tool, part - (start, 0.0))
 
@@ -215,6 +217,9 @@ def plotter_text(frames: Sequence[Frame], *, language: str = "plain") -> str:
         raise OutputError(f"no plotter language is known as {language}", do=f"Choose one of {', '.join(LANGUAGES)}.")
     full = language == "hpgl2"
     out = ["\x1b%-1B" if full else "", "IN;"]
+    if full and frames:
+        size = (max(frame.length_mm for frame in frames), max(frame.width_mm for frame in frames))
+        out.append("PS{},{};".format(*(math.ceil(v * UNITS_PER_MM) for v in size)))
     for k, frame in enumerate(frames):
         tool = 0
         for move in frame.moves:
@@ -263,7 +268,7 @@ def read_plotter(text: str) -> list[Frame]:
             length = at[0] / UNITS_PER_MM
             frames.append(Frame(start, length, tuple(moves)))
             start, moves, at, tool = start + length, [], (0, 0), 0
-        elif name not in ("", "IN", "PG"):
+        elif name not in ("", "IN", "PS", "PG"):
             raise CheckError(f"a plotter command {name} that was not written")
     return [*frames, Frame(start, 0.0, tuple(moves))]
 

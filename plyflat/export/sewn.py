@@ -29,21 +29,26 @@ from .drawing import (
 )
 from .dxf import AREA_LIMIT, audit, check_outline, ring_area_mm2, same_bytes, save
 from .label import Words, beside
+from .notch import WIDTH_SHARE, notch_lines
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as Document
 
 #: The published layer table, as far as it is used here.
 LAYERS = {
-    "boundary": "1", "turn": "2", "curve": "3", "notch": "4", "grain": "7", "internal": "8", "cut-out": "11",
+    "boundary": "1", "turn": "2", "curve": "3", "grain": "7", "internal": "8", "cut-out": "11",
     "drill": "13", "sew": "14", "text": "15",
 }  # fmt: skip
+#: The same for shapes of notches: slits and V share a layer, and a V has a width.
+NOTCHES = {"slit": "4", "V": "4", "T": "80", "castle": "81", "check": "82", "U": "83"}
 #: A corner of a line that turns by more than this is a turn point; the others lie on a curve.
 TURN_DEG = 15.0
 _SPACE_MM = 50.0
 
 
-def sewn_document(title: str, templates: Sequence[Template], *, notch_mm: float) -> Document:
+def sewn_document(
+    title: str, templates: Sequence[Template], *, notch_mm: float, notch_style: str = "slit"
+) -> Document:
     """Return templates as a DXF document with one block for each piece.
 
     Parameters
@@ -51,7 +56,9 @@ def sewn_document(title: str, templates: Sequence[Template], *, notch_mm: float)
     title : str
     templates : sequence of Template
     notch_mm : float
-        Length of a match notch.
+        Size of a match notch.
+    notch_style : str
+        One of `notch.STYLES`; those that are drawn alone are internal lines.
 
     Raises
     ------
@@ -62,7 +69,7 @@ def sewn_document(title: str, templates: Sequence[Template], *, notch_mm: float)
 
     with same_bytes():
         doc: Document = ezdxf.new("R12", units=ezdxf.units.MM)
-    for number in LAYERS.values():
+    for number in dict.fromkeys((*LAYERS.values(), *NOTCHES.values())):
         doc.layers.add(number)
     space = doc.modelspace()
     names = unique_stems(file_stem(t.region, t.ply, t.piece) for t in templates)
@@ -70,7 +77,8 @@ def sewn_document(title: str, templates: Sequence[Template], *, notch_mm: float)
     for template, name in zip(templates, names):
         check_outline(template.name, template.cut)
         block = doc.blocks.new(name)
-        _draw(block, template, notch_mm)
+        _draw(block, template)
+        _notches(block, template, notch_mm, notch_style)
         x0, y0, _, y1 = template.cut.bounds
         space.add_blockref(name, (-x0, top - y0), dxfattribs={"layer": LAYERS["boundary"]})
         top += y1 - y0 + _SPACE_MM
@@ -89,7 +97,7 @@ def _title(space: Any, title: str) -> None:
         space.add_text(text, dxfattribs={"layer": LAYERS["text"], "insert": at, "height": 12.0})
 
 
-def _draw(block: Any, template: Template, notch_mm: float) -> None:
+def _draw(block: Any, template: Template) -> None:
     outer, *openings = (np.asarray(r.coords)[:-1, :2] for r in (template.cut.exterior, *template.cut.interiors))
     _line(block, "boundary", outer, closed=True)
     for ring in openings:
@@ -104,16 +112,26 @@ def _draw(block: Any, template: Template, notch_mm: float) -> None:
     if not template.warp.is_empty:
         ends = np.asarray(template.warp.coords)[[0, -1], :2]
         block.add_line(ends[0], ends[1], dxfattribs={"layer": LAYERS["grain"]})
-    for notch in template.notches:
-        turn = float(np.degrees(np.arctan2(notch.inward[1], notch.inward[0])))
-        look = {"layer": LAYERS["notch"], "location": (*notch.at_mm, notch_mm), "angle": turn}
-        block.add_point(look["location"], dxfattribs=look)
     if not template.centre.is_empty:
         block.add_point((template.centre.x, template.centre.y), dxfattribs={"layer": LAYERS["drill"]})
     x, y = template.net.representative_point().coords[0]
     lines = (f"Piece Name: {template.piece}", f"Quantity: {template.copies}", f"Material: {template.material}", *label_lines(template))
     for k, text in enumerate(lines):
         block.add_text(text, dxfattribs={"layer": LAYERS["boundary" if k < 3 else "text"], "insert": (x, y - 12.0 * k), "height": 6.0})
+
+
+def _notches(block: Any, template: Template, size_mm: float, style: str) -> None:
+    """Match marks as points: how deep by their height, how wide by their thickness, which way by their angle."""
+    for notch in template.notches:
+        if style == "drawn":
+            for line in notch_lines(template.cut, notch, size_mm=size_mm, style=style):
+                _line(block, "internal", line, closed=False)
+            continue
+        turn = float(np.degrees(np.arctan2(notch.inward[1], notch.inward[0])))
+        look = {"layer": NOTCHES[style], "location": (*notch.at_mm, size_mm), "angle": turn}
+        if style != "slit":
+            look["thickness"] = WIDTH_SHARE * size_mm
+        block.add_point(look["location"], dxfattribs=look)
 
 
 def _threads(block: Any, template: Template) -> None:
@@ -149,7 +167,9 @@ def _turns(points: Floats, closed: bool) -> Iterable[bool]:
     return [bool(s) for s in sharp]
 
 
-def write_sewn(title: str, templates: Sequence[Template], path: Path, *, notch_mm: float) -> float:
+def write_sewn(
+    title: str, templates: Sequence[Template], path: Path, *, notch_mm: float, notch_style: str = "slit"
+) -> float:
     """Write templates, read the file back, and compare the area of every piece.
 
     Parameters
@@ -171,7 +191,7 @@ def write_sewn(title: str, templates: Sequence[Template], path: Path, *, notch_m
     """
     import ezdxf
 
-    save(sewn_document(title, templates, notch_mm=notch_mm), path)
+    save(sewn_document(title, templates, notch_mm=notch_mm, notch_style=notch_style), path)
     doc = ezdxf.readfile(path)
     inserted = [ref.dxf.name for ref in doc.modelspace().query("INSERT")]
     if len(inserted) != len(templates):
@@ -184,6 +204,7 @@ def write_sewn(title: str, templates: Sequence[Template], path: Path, *, notch_m
             raise CheckError(f"{template.name} reads back with an area off by {off:.2g} of itself", where=path.name)
         worst = max(worst, off)
         inner, drawn = len(doc.blocks.get(name).query(f'POLYLINE[layer=="{LAYERS["internal"]}"]')), _inner_lines(template)
+        drawn += len(template.notches) if notch_style == "drawn" else 0
         if inner != drawn:
             raise CheckError(f"{inner} lines inside {template.name} read back, {drawn} were drawn", where=path.name)
     return worst

@@ -17,7 +17,7 @@ _LOOKS = {
     "LAP": "stroke:#777;stroke-width:0.25;stroke-dasharray:1 1.5",
     "FOLD": "stroke:#333;stroke-width:0.35;stroke-dasharray:8 2 1 2",
     "JOIN": "stroke:#444;stroke-width:0.3;stroke-dasharray:4 2", "NOTCH": "stroke:#000;stroke-width:0.5",
-    "THREAD": "stroke:#222;stroke-width:0.4;stroke-dasharray:0.6 1.2",
+    "THREAD": "stroke:#222;stroke-width:0.4;stroke-dasharray:0.6 1.2", "GRID": "stroke:#999;stroke-width:0.15",
 }  # fmt: skip
 _PLAIN = "stroke:#333;stroke-width:0.3"
 

@@ -203,6 +203,7 @@ trim = "10 mm"                        # TYPICAL: cloth left beyond the net outli
 stagger = "75 mm"                     # TYPICAL: distance of lap centre-lines of neighbouring plies
 notch_every = "150 mm"                # match marks along a join
 notch = "6 mm"
+#notch_style = "drawn"                 # slit, V, U, castle, T or check are cut; drawn is not
 
 # ---- when to warn --------------------------------------------------------------------------------------------------
 [limits]
@@ -225,8 +226,11 @@ seed = 1                              # start of the search
 
 [files]                               # DXF is always written
 sheets = "A4"                         # templates at full size on sheets to stick together: A4, A3, Letter, none
+#sheets_of = ["plies", "layers"]       # what is printed on them: plies, layers of the bag, lays
 #paper_roll = "914 mm"                 # width of a roll plotter's paper
+#grid = "100 mm"                       # squares to measure by on templates and lays, for work by hand
 #plotter = "plain"                     # lays for a pen or knife plotter: plain or hpgl2
+#pen_text = true                       # words in DXF and SVG as single lines, for machines that know no letters
 #sewn = true                           # DXF with the numbered layers of the sewn-products trade
 #turnable = false                      # a smaller report, in which regions cannot be turned
 """

@@ -1,30 +1,66 @@
 """Plotter files: the order of moves, frames, whole numbers, and single-line words."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from shapely import LineString, Polygon, box, union_all
 
 from plyflat.errors import CheckError, OutputError
-from plyflat.export.drawing import Drawing, Stroke
+from plyflat.export.drawing import Drawing, Stroke, draw_lay
 from plyflat.export.label import Words
 from plyflat.export.pen import _STROKES, pen_lines, plain_capitals
 from plyflat.export.plotter import OVERCUT_MM, frames_of, plotter_text, read_plotter, write_plotter
+from plyflat.lay.nest import Lay
 
 
 def _drawing(*pieces, words=(), extra=()):
     strokes = [
         Stroke("CUT", np.asarray(ring.coords)[:-1], closed=True)
         for _, outline in pieces
-        for ring in (outline.exterior, *outline.interiors)
+        for ring in (*outline.interiors, outline.exterior)
     ]
-    return Drawing("test", (*strokes, *extra), tuple(words), tuple(pieces))
+    return Drawing("test", (*extra, *strokes), tuple(words), tuple(pieces))
 
 
-def test_openings_are_cut_before_the_line_round_them_and_near_pieces_first():
+def test_cuts_come_in_the_drawings_order_each_from_its_first_point():
     far, near = box(500, 0, 600, 100), Polygon(box(0, 0, 100, 100).exterior, [box(40, 40, 60, 60).exterior.coords])
-    frame, = frames_of(_drawing(("far", far), ("near", near)))
+    drawing = _drawing(("far", far), ("near", near))
+    frame, = frames_of(drawing)
     cuts = [m.points_mm for m in frame.moves if m.tool == 1]
-    assert [tuple(c.max(axis=0)) for c in cuts] == [(60, 60), (100, 100), (600, 100)]
+    assert [tuple(c.max(axis=0)) for c in cuts] == [(600, 100), (60, 60), (100, 100)]
+    for cut, stroke in zip(cuts, drawing.strokes):
+        np.testing.assert_array_equal(cut[: len(stroke.points_mm)], stroke.points_mm)
+
+
+def test_pieces_of_a_lay_are_cut_in_the_order_of_the_list(tmp_path):
+    """A piece that lies in another's opening, and one of a region that is cut first, before the near one."""
+    from types import SimpleNamespace
+
+    import plans
+
+    from plyflat.export.lays import order_list
+
+    ring = Polygon(box(0, 0, 400, 400).exterior, [box(50, 50, 350, 350).exterior.coords])
+    parts = (
+        plans.template("P1", "A", box(0, 0, 100, 100)), replace(plans.template("P1", "B", ring), cut=ring),
+        replace(plans.template("P2", "A", box(0, 0, 100, 100)), region="first"),
+    )  # fmt: skip
+    places = plans.laid([(1, parts[1]), (0, parts[0]), (2, parts[2])], (0, 180, 0), ((0, 0), (300, 300), (900, 20)), (0, 0, 0))
+    lay = Lay(places, 500.0, 1100.0, 0.5, 500.0, "area", 5.0, 0.0, 5.0, 1.0, 1)
+    roll = replace(plans.make(tmp_path).rolls[0], lays=(lay,), parts=parts)
+    plan = SimpleNamespace(job=SimpleNamespace(lay=SimpleNamespace(first=("first",))))
+    listed = [row.split(",")[2:4] for row in order_list(plan, roll, 0).splitlines()[1:]]
+    drawing = draw_lay(roll, 0, notch_mm=6.0, first=("first",))
+    wanted = ["first / P2 / A", f"{plans.REGION} / P1 / A", f"{plans.REGION} / P1 / B", f"{plans.REGION} / P1 / B"]
+    assert [name for name, _ in listed] == wanted
+    assert [line for _, line in listed][2:] == ["opening 1", "outline"]
+    assert [name for name, _ in drawing.pieces] == wanted[:3]
+    frame, = frames_of(drawing, frame_mm=2000.0, overcut_mm=0.0)
+    cuts = [m.points_mm for m in frame.moves if m.tool == 1]
+    starts = [tuple(map(float, row.split(",")[5:7])) for row in order_list(plan, roll, 0).splitlines()[1:]]
+    assert [tuple(c[0]) for c in cuts] == starts
+    assert [Polygon(c).area for c in cuts] == pytest.approx([120.0**2, 120.0**2, 300.0**2, 400.0**2])
 
 
 def test_marks_are_drawn_before_anything_is_cut():
@@ -57,12 +93,44 @@ def test_a_long_lay_is_parted_into_frames_and_nothing_is_lost():
     frames = frames_of(_drawing(("a", piece)), frame_mm=700.0)
     assert [f.start_mm for f in frames] == [0.0, 700.0, 1400.0]
     moves = [m for f in frames for m in f.moves]
-    assert all(m.points_mm[:, 0].max() <= 700.0 for m in moves)
+    # What is parted is cut a little past the edge, so that no thread holds there.
+    assert max(m.points_mm[:, 0].max() for f in frames[:2] for m in f.moves) == pytest.approx(700.0 + OVERCUT_MM)
     assert all(m.points_mm[:, 0].min() >= 0.0 for m in moves)
     whole = union_all([LineString(m.points_mm + (f.start_mm, 0.0)) for f in frames for m in f.moves])
     # The drawing has no roll: its zero is the piece's own corner.
     assert whole.length == pytest.approx(piece.length)
     assert sum(f.length_mm for f in frames) == pytest.approx(1800.0)
+
+
+def test_marks_that_are_parted_stop_at_the_frames_edge():
+    mark = Stroke("WARP", np.array([[10.0, 50.0], [1790.0, 50.0]]))
+    frames = frames_of(_drawing(("a", box(0, 0, 1800, 100)), extra=[mark]), frame_mm=700.0)
+    spans = [(m.points_mm[:, 0].min(), m.points_mm[:, 0].max()) for f in frames for m in f.moves if m.tool == 2]
+    assert spans == [(10.0, 700.0), (0.0, 700.0), (0.0, 390.0)]
+
+
+def test_frames_are_whole_units_long_so_that_nothing_adds_up():
+    # 67.73 mm is no whole number of fortieths.
+    frames = frames_of(_drawing(("a", box(0, 0, 9000, 100))), frame_mm=67.73)
+    back = read_plotter(plotter_text(frames))
+    assert len(back) == len(frames) > 100
+    assert [f.start_mm for f in back] == pytest.approx([f.start_mm for f in frames], abs=1e-6)
+
+
+def test_the_square_the_grid_and_the_starts_are_not_for_the_machine():
+    extra = [Stroke(layer, np.array([[10.0, 10.0], [90.0, 10.0]])) for layer in ("START", "GRID", "CHECK")]
+    words = [Words("GRID", "100", (40.0, 40.0), 4.0)]
+    frame, = frames_of(_drawing(("a", box(0, 0, 100, 100)), extra=extra, words=words))
+    assert [m.tool for m in frame.moves] == [1]
+
+
+def test_hpgl2_states_the_size_of_a_frame_roll_width_and_all():
+    edge = Stroke("ROLL", np.array([[0.0, 0.0], [1000.0, 0.0], [1000.0, 500.0], [0.0, 500.0]]), closed=True)
+    frames = frames_of(_drawing(("a", box(30, 40, 930, 140)), extra=[edge]), frame_mm=600.0)
+    lines = plotter_text(frames, language="hpgl2").splitlines()
+    assert lines[:3] == ["\x1b%-1B", "IN;", "PS24000,20000;"]
+    assert "PS" not in plotter_text(frames)
+    assert lines[-1] == "PU0,0;SP0;PG;\x1b%0A"
 
 
 def test_text_is_whole_numbers_of_a_fortieth_of_a_mm():

@@ -1,0 +1,104 @@
+"""What helps the hand and the machine beside the lines of a piece: a grid to measure by, and where the tool starts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from shapely import LineString, Polygon
+
+from ..surface.mesh import Floats
+from .label import Words
+
+#: Height of the grid's numbers and their distance from its lines.
+NUMBER_MM = 4.0
+_CLEAR_MM = 1.5
+#: Runs of a grid line shorter than this are not drawn.
+_LEAST_MM = 1.0
+#: Length of the arrow where a tool starts, its distance from the line, and the size of its head.
+_ARROW_MM, _OFF_MM, _HEAD_MM = 8.0, 2.0, 3.0
+
+
+def grid_lines(shape: Polygon, step_mm: float, zero_mm: Sequence[float]) -> tuple[list[Floats], list[Words]]:
+    """Return the lines of a square grid within a shape, and their numbers where each comes in.
+
+    Parameters
+    ----------
+    shape : Polygon
+    step_mm : float
+    zero_mm : sequence of float
+        (x, y) that the grid counts from, below and to the left of the shape.
+
+    Returns
+    -------
+    list of (2, 2) float arrays
+    list of Words
+        The distance from zero in mm, outside of the shape: below a line that runs up, left of one that runs across.
+    """
+    lines, words = [], []
+    bounds = np.asarray(shape.bounds)
+    for axis in (0, 1):
+        for at in _steps(zero_mm[axis], bounds[axis], bounds[axis + 2], step_mm):
+            across = np.array([[at, bounds[1]], [at, bounds[3]]]) if axis == 0 else np.array([[bounds[0], at], [bounds[2], at]])
+            runs = [np.asarray(g.coords)[:, :2] for g in shapely.get_parts(shapely.intersection(shape, LineString(across)))
+                    if g.geom_type == "LineString" and g.length >= _LEAST_MM]  # fmt: skip
+            if not runs:
+                continue
+            lines += [run if run[0, 1 - axis] <= run[-1, 1 - axis] else run[::-1] for run in runs]
+            first = min((line for line in lines[-len(runs) :]), key=lambda line: line[0, 1 - axis])
+            words.append(_number(f"{at - zero_mm[axis]:.0f}", first[0], axis))
+    return lines, words
+
+
+def _steps(zero: float, low: float, high: float, step: float) -> Floats:
+    first, last = np.ceil((low - zero) / step + 1e-9), np.floor((high - zero) / step - 1e-9)
+    return zero + step * np.arange(first, last + 1)
+
+
+def _number(text: str, end: Floats, axis: int) -> Words:
+    words = Words("GRID", text, (0.0, 0.0), NUMBER_MM)
+    wide, high = words.size_mm()
+    by = np.array([0.0, -_CLEAR_MM - 0.5 * high] if axis == 0 else [-_CLEAR_MM - 0.5 * wide, 0.0])
+    return words.centred(end + by)
+
+
+def start_mark(ring: Floats) -> tuple[Floats, ...]:
+    """Return the mark of where the tool comes down on a closed line and which way it goes.
+
+    Parameters
+    ----------
+    ring : (k, 2) float array
+        In the order of cutting; the first point is not repeated.
+
+    Returns
+    -------
+    tuple of (k, 2) float arrays
+        A short line from the first point into the ring and along it, and the head of its arrow.
+    """
+    along = ring[1] - ring[0]
+    length = float(np.hypot(*along))
+    way = along / length
+    side = np.array([-way[1], way[0]]) * (1.0 if _anticlockwise(ring) else -1.0)
+    foot = ring[0] + _OFF_MM * side
+    tip = foot + min(_ARROW_MM, max(length, _HEAD_MM)) * way
+    back = tip - _HEAD_MM * way
+    head = np.stack([back + 0.35 * _HEAD_MM * side, tip, back - 0.35 * _HEAD_MM * side])
+    return np.stack([ring[0], foot, tip]), head
+
+
+def _anticlockwise(ring: Floats) -> bool:
+    x, y = (ring - ring[0]).T
+    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum()) > 0.0
+
+
+def begun_at(ring: Floats, near_mm: Sequence[float] | Floats) -> Floats:
+    """Return a closed line that begins at its corner nearest to a point.
+
+    Parameters
+    ----------
+    ring : (k, 2) float array
+        The first point is not repeated.
+    near_mm : (2,) float array
+    """
+    return np.roll(ring, -int(np.hypot(*(ring - np.asarray(near_mm)).T).argmin()), axis=0)
