@@ -7,7 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from ..cloth.template import Template
+from ..lay.order import hand_corners
 from .drawing import (
     Drawing,
     draw_templates,
@@ -22,9 +25,12 @@ from .paper import roll, sheet, write_paper
 from .plotter import LANGUAGES, write_plotter
 from .sewn import write_sewn
 from .svg import write_svg
+from .tables import as_csv
 
 if TYPE_CHECKING:
     from ..planned import Plan
+
+CORNER_HEAD = ("piece", "line", "corner", "along the warp from the grid's zero (mm)", "across it (mm)")
 
 
 def write_handouts(plan: Plan, folder: Path) -> list[Path]:
@@ -53,6 +59,7 @@ def write_handouts(plan: Plan, folder: Path) -> list[Path]:
         *_papers(plan, folder, lays),
         *_machines(plan, folder, lays),
         *_numbered(plan, folder),
+        *_measured(plan, folder),
     ]
 
 
@@ -142,3 +149,24 @@ def _numbered(plan: Plan, folder: Path) -> Iterator[Path]:
             path = folder / "cut" / f"{stem}_sewn_mm.dxf"
             write_sewn(_title(templates), templates, path, notch_mm=laps.notch_mm, notch_style=laps.notch_style)
             yield path
+
+
+def _measured(plan: Plan, folder: Path) -> Iterator[Path]:
+    """Corners of each template as they lie on its grid, to draw it on the cloth without paper."""
+    if plan.job.files.grid_mm is None:
+        return
+    for stem, templates in _sets(plan, ("plies", "layers")):
+        path = folder / "cut" / f"{stem}_corners.csv"
+        # Bytes, so that the line ends of a CSV file stay what they are on every system.
+        path.write_bytes(as_csv(CORNER_HEAD, _corners(templates)).encode("utf-8"))
+        yield path
+
+
+def _corners(templates: Sequence[Template]) -> Iterator[tuple]:
+    for template in templates:
+        zero = np.asarray(template.cut.bounds[:2])
+        for ring, points in enumerate(hand_corners(template.cut)):
+            line = f"opening {ring}" if ring else "outline"
+            yield from (
+                (template.piece, line, k, f"{x:z.1f}", f"{y:z.1f}") for k, (x, y) in enumerate(points - zero, 1)
+            )

@@ -21,7 +21,7 @@ STYLES = {
 }
 #: Width of a notch over its size (common practice: narrower than deep).
 WIDTH_SHARE = 2.0 / 3.0
-_ARC_POINTS = 9
+_ARC_POINTS = 17
 
 
 def notch_lines(outline: Polygon, notch: Notch, *, size_mm: float, style: str) -> tuple[Floats, ...]:

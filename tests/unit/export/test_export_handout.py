@@ -6,6 +6,7 @@ import ezdxf
 import plans
 import pytest
 from lxml import etree
+from shapely import LineString, Point, Polygon, box
 
 from plyflat.errors import CheckError
 from plyflat.export import sewn as sewn_room
@@ -22,7 +23,7 @@ def plan(tmp_path_factory):
 
 def _written(plan, folder, **wish):
     for name in ("cut", "lay"):
-        (folder / name).mkdir()
+        (folder / name).mkdir(parents=True)
     files = write_handouts(replace(plan, job=filled(plan.job, files=Files(**wish))), folder)
     assert all(f.is_file() for f in files)
     return {f.relative_to(folder).as_posix() for f in files}
@@ -41,6 +42,52 @@ def test_all_that_can_be_asked_for(plan, tmp_path):
     assert "paper/lay_carbon-twill-200_1_roll.pdf" in names
     assert "lay/carbon-twill-200_1.hpgl2" in names
     assert "cut/Bug-Sud-keel-aft_bag-film_sewn_mm.dxf" in names
+
+
+def test_layers_and_lays_on_sheets_and_plies_for_the_plotter(plan, tmp_path):
+    names = _written(
+        plan, tmp_path, svg=False, sheets="A3", sheets_of=["layers", "lays"], paper_roll="1 m", paper_roll_of=["layers"],
+        plotter="plain", plotter_of=["plies"],
+    )  # fmt: skip
+    one = "Bug-Sud-keel-aft"
+    papers = {f"{one}_peel-ply_A3", f"{one}_bag-film_A3", f"{one}_peel-ply_roll", f"{one}_bag-film_roll"}
+    papers |= {f"lay_{roll}_1_A3" for roll in ("carbon-twill-200", "peel-ply-85", "bag-film-50")}
+    pieces = {f"cut/{one}_{piece}.plt" for piece in ("P1_A", "P1_B", "P2_A")}
+    assert names == {f"paper/{p}.pdf" for p in papers} | pieces
+
+
+def test_small_pieces_come_whole_on_a_sheet_each(plan, tmp_path):
+    """Set out one above the other, a sheet's edge would run through one of them."""
+    from pypdf import PdfReader
+
+    ply = plan.regions[0].plies[0]
+    small = tuple(replace(ply.templates[0], net=net, cut=net, laps=(), folds=(), joins=(), notches=(), piece=letter,
+                          warp=LineString(), centre=Point()) for letter, net in (("A", box(0, 0, 150, 180)), ("B", box(5, 5, 160, 190))))  # fmt: skip
+    region = replace(plan.regions[0], plies=(replace(ply, templates=small),))
+    _written(replace(plan, regions=(region,)), tmp_path, svg=False)
+    pages = PdfReader(tmp_path / "paper" / "Bug-Sud-keel-aft_P1_A4.pdf").pages
+    said = [page.extract_text() for page in pages]
+    assert len(said) == 2
+    assert all("row 1, column 1; 1 page: " in text for text in said)
+    assert ["P1 / A" in said[0], "P1 / B" in said[1]] == [True, True]
+
+
+def test_corners_are_listed_from_the_zero_of_each_pieces_grid(plan, tmp_path):
+    assert not any(n.endswith("corners.csv") for n in _written(plan, tmp_path, sheets="none"))
+    _written(plan, tmp_path / "other", sheets="none", grid="200 mm")
+    rows = (tmp_path / "other" / "cut" / "Bug-Sud-keel-aft_P1_corners.csv").read_text(encoding="utf-8").splitlines()
+    cells = [row.split(",") for row in rows[1:]]
+    template = plan.regions[0].plies[0].templates[0]
+    rings = [[(float(x), float(y)) for p, line, _, x, y in cells if (p, line) == ("A", wanted)] for wanted in ("outline", "opening 1")]
+    x0, y0, x1, y1 = template.cut.bounds
+    assert Polygon(*rings[:1], rings[1:]).area == pytest.approx(template.cut.area, rel=1e-6)
+    assert Polygon(rings[0]).bounds == pytest.approx((0, 0, x1 - x0, y1 - y0))
+
+
+@pytest.mark.parametrize("given", [[], ["patches"], "plies", 3, [["plies"]]])
+def test_what_is_drawn_is_said_with_known_words(given):
+    with pytest.raises(ValueError, match="does not say what is drawn"):
+        Files(sheets_of=given)
 
 
 def test_nothing_where_nothing_is_wanted(plan, tmp_path):
