@@ -172,8 +172,8 @@ def _write_all(plan: Plan, folder: Path, pictures: bool, tell: Tell) -> list[str
         files[-1].write_bytes(picture.png)
     turns = turnables(plan, progress=tell) if pictures and plan.job.files.turnable else ()
     texts["report.html"] = report_html(plan, drawn, checks=(check,), turns=turns)
-    # Paper cannot be turned.
-    printed = report_html(plan, drawn, checks=(check,)) if turns else texts["report.html"]
+    # Paper can be neither turned nor unfolded.
+    printed = report_html(plan, drawn, checks=(check,), paper=True)
     files.append(folder / "report.pdf")
     write_report_pdf(printed, files[-1], sheet=plan.job.files.sheets)
     if plan.hull_marks:

@@ -98,7 +98,7 @@ def bridging_picture(stage: Stage, reach: BagReach) -> Picture:
     spots = reach.bridging.spots
     told = (
         f"{len(spots)} place{'s' * (len(spots) != 1)} where it stands off by more than {limit:g} mm, at most "
-        f"{spots[0].depth_mm:.0f} mm"
+        f"{spots[0].depth_mm:.1f} to {spots[0].depth_most_mm:.1f} mm"
         if spots
         else f"no place where it stands off by more than {limit:g} mm"
     )

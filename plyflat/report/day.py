@@ -19,7 +19,7 @@ from ..shop.vacuum import (
 )
 from ..units import say_percent as percent
 from .leaks import hunt_rows, run_words, tube_words
-from .words import amount, counted, joined, square_metres
+from .words import amount, clock_time, counted, joined, minutes, square_metres
 
 if TYPE_CHECKING:
     from ..planned import Plan, RegionPlan
@@ -47,11 +47,14 @@ class Table:
     caption : str
     head : list of Head
     rows : sequence of tuple of str
+    deep : bool
+        Whether it is for who checks the sums, and is folded up on the page and left off paper.
     """
 
     caption: str
     head: list[Head]
     rows: Sequence[tuple[str, ...]]
+    deep: bool = False
 
 
 @dataclass(frozen=True)
@@ -66,12 +69,20 @@ class Block:
     tables : tuple of Table
     after : tuple of str
         Paragraphs after them.
+    about : tuple of str
+        What its pictures are about.
     """
 
     title: str
     words: tuple[str, ...] = ()
     tables: tuple[Table, ...] = ()
     after: tuple[str, ...] = ()
+    about: tuple[str, ...] = ()
+
+    @property
+    def deep(self) -> tuple[Table, ...]:
+        """Its tables that are folded up."""
+        return tuple(t for t in self.tables if t.deep)
 
 
 def _head(*words: str) -> list[Head]:
@@ -96,20 +107,6 @@ def ranged(r: Range, unit: str, factor: float = 1.0) -> str:
 def _ends(values: Sequence[float], unit: str) -> str:
     low, usual, high = values
     return f"{amount(usual)} ({amount(low)} to {amount(high)}) {unit}"
-
-
-def minutes(seconds: float) -> str:
-    """Write a time in seconds, minutes or hours, whichever reads best."""
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 3 * 3600.0 else f"{seconds / 3600.0:.1f} h"
-
-
-def clock_time(at_min: float) -> str:
-    """Write minutes from midnight as a time of the clock."""
-    whole = round(at_min)
-    days, rest = divmod(whole, 1440)
-    return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{counted(days, 'day')})" if days else "")
 
 
 def _inhg(kpa: float) -> str:
@@ -213,7 +210,7 @@ def _thick(r: RegionDay) -> Table:
     x, y, z = t.place_mm
     rows.append(("laminate where all lie", f"{t.mean_mm:.3f} mm", f"{t.p99_mm:.3f} mm", f"{t.most_mm:.3f} mm", f"{x:.0f}, {y:.0f}, {z:.0f}"))
     caption = "Thickness as laid: cloth over hull, 1/cos of the shear where threads were laid, by areas else; laps not counted (derived)"
-    return Table(caption, _head("ply", "mean#", "99 % under#", "largest, at a point#", "that at, mm"), rows)
+    return Table(caption, _head("ply", "mean#", "99 % under#", "largest, at a point#", "that at, mm"), rows, deep=True)
 
 
 def _vacuum(day: Day, region: RegionPlan, r: RegionDay) -> Block:
@@ -246,7 +243,7 @@ def _vacuum(day: Day, region: RegionPlan, r: RegionDay) -> Block:
     )
     head = _head("what", "here", "stands on")
     return Block(
-        f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows), _limits(p), _dry_run(p), _hunt(region, r), *([_tubes(r)] if r.tubes else [])),
+        f"Vacuum on {r.name}", words, (Table("Figures of the vacuum", head, rows, deep=True), _limits(p), _dry_run(p), _hunt(region, r), *([_tubes(r)] if r.tubes else [])),
         ("Test the bag dry, before anything is mixed.",
          " ".join(f"{w}." for w in tube_words(r)) + " A long round tube under full outside pressure collapses once its wall is thinner than "
          "about 3 % of its radius (10 GPa, elastic buckling, from memory). Data sheets and local rules come first."),
@@ -275,7 +272,7 @@ def _limits(p: Pull) -> Table:
     for what, kpa, seconds, source in DROP_LIMITS:
         leak = leak_pa_m3_s(p.air.settled_l[1], kpa, seconds)
         rows.append((what, f"{_inhg(kpa)} in {minutes(seconds)}", f"{leak:.3f} Pa m³/s", f"{standard_l_min(leak):.3f} l/min", f"published: {source}"))
-    return Table("Published limits of the drop test, and the leak each lets through in this bag", _head("for", "fall", "leak#", "as air#", "stands on"), rows)
+    return Table("Published limits of the drop test, and the leak each lets through in this bag", _head("for", "fall", "leak#", "as air#", "stands on"), rows, deep=True)
 
 
 def _held(p: Pull) -> str:
@@ -336,7 +333,8 @@ def _bleed(r: RegionDay) -> Block:
         "To know your breather, weigh a dry square of 100 by 100 mm, bag it on a wet sample, weigh it again, and state the difference "
         "for each square metre as holds. A trap before the pump is advised in any case; use one that is rated for vacuum.",
     )
-    return Block(f"Bleed of {r.name}", (), (Table("Where the resin goes", _head("what", "how much", "stands on"), rows),), after)
+    words = (f"{run_words(r)}.",)
+    return Block(f"Bleed of {r.name}", words, (Table("Where the resin goes", _head("what", "how much", "stands on"), rows, deep=True),), after)
 
 
 def _enough(b: Bleed) -> list[tuple[str, str, str]]:
@@ -372,7 +370,7 @@ def _clock_block(r: RegionDay) -> Block:
         "than the data sheet's mass; for more a cautious rule after a published report of a gallon that set in five minutes. "
         "Never leave mixed resin standing in the pot: it can smoke and burn.",
     )
-    return Block(f"Clock for {r.name}", tuple(words), tuple(tables), after)
+    return Block(f"Clock for {r.name}", tuple(words), tuple(tables), after, ("timeline", r.name))
 
 
 def _fillet_rows(r: RegionDay) -> Iterator[tuple[str, str, str, str]]:
@@ -506,7 +504,7 @@ def _sun(plan: Plan, day: Day) -> Block:
         "stop": f"The wet glass transition stated lies less than {stated.stop_c:.0f} °C over the surface; the job says that this was read and is accepted.",
     }
     title = f"Sun on {f'{stated.paint} paint' if stated.paint else 'the paint'}, sloped {stated.tilt_deg:.0f}°"
-    return Block(title, (tiers[s.tier],), (Table("Heat of the surface", _head("what", "here", "stands on"), rows),))
+    return Block(title, (tiers[s.tier],), (Table("Heat of the surface", _head("what", "here", "stands on"), rows, deep=True),))
 
 
 def _post_cure(plan: Plan, wanted_c: float) -> str:

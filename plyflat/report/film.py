@@ -101,7 +101,7 @@ def layer_rows(reach: BagReach | None) -> list[tuple[str, ...]]:
 
 
 def film_words(reach: BagReach | None, *, tubes: Sequence[str] = (), through: Sequence[str] = ()) -> list[str]:
-    """Sentences about how the film lies, for the sheet.
+    """Sentences about how the film lies, for the sheet: how it was worked out, and what came of it.
 
     Parameters
     ----------
@@ -111,11 +111,18 @@ def film_words(reach: BagReach | None, *, tubes: Sequence[str] = (), through: Se
     through : sequence of str
         Kinds of the layers that this bag has running through inside corners in one piece.
     """
-    if reach is None:
+    return [*film_method_words(reach), *film_found_words(reach, tubes=tubes, through=through)]
+
+
+def film_method_words(reach: BagReach | None) -> list[str]:
+    """Sentences about how the film was laid, how far it is stretched, and what the layers below it would do.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    """
+    if reach is None or reach.film is None:
         return []
-    skins = f"{SKINS} {STATED_TUBES.format(', '.join(tubes)) if tubes else STATE_TUBES}; {LICENSED}"
-    if reach.film is None:
-        return [skins]
     film = reach.film
     words = [
         f"The film was laid over {len(film.taut[-1].laid)} sections square to the inside corners, {film.film.thickness_mm:g} mm thick, "
@@ -126,14 +133,33 @@ def film_words(reach: BagReach | None, *, tubes: Sequence[str] = (), through: Se
         + ("" if film.whole is not None or film.pleated[-1].name not in UNJOINED else ' To have it laid whole as well, state worked_out = "whole" in the bag\'s film.')
     ]
     words += [q for q in [_stretch_words(film)] if q]
+    if film.layers:
+        words.append(_layer_words(film))
+    return words
+
+
+def film_found_words(reach: BagReach | None, *, tubes: Sequence[str] = (), through: Sequence[str] = ()) -> list[str]:
+    """Sentences about what the builder must know of it: what pleats do, what holds the film off, where it folds, what it may crush.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    tubes, through : sequence of str
+        As for `film_words`.
+    """
+    if reach is None:
+        return []
+    skins = f"{SKINS} {STATED_TUBES.format(', '.join(tubes)) if tubes else STATE_TUBES}; {LICENSED}"
+    if reach.film is None:
+        return [skins]
+    film = reach.film
+    words = []
     if film.fed is not None:
         words.append(_pleat_words(film))
     off = [q for q in film.layers if q.way == "through" and q.kind in through and q.depth_most_mm > film.limit_mm]
     if off:
         told = " and ".join(f"the {q.kind} {_ends(q.depth_mm, q.depth_most_mm, 0)} mm" for q in off)
         words.append(f"That is the film alone. Layers that this bag has running through its corners in one piece hold it off, laid taut: {told}. Cut them or press them in.")
-    if film.layers:
-        words.append(_layer_words(film))
     if film.excess.places:
         (x, y, z), deg = film.excess.places[0]
         count = len(film.excess.places)
@@ -197,7 +223,9 @@ def _pleat_words(film: FilmPlan) -> str:
     if spare.max() > 5.0:
         text += f", at most {spare.max():.0f} mm more than wanted: lay that flat away from the laminate"
     kept = "keeps" if film.met else "does not keep"
-    return text + f". So fed the film {kept} the limit of {film.limit_mm:g} mm."
+    # Laid whole it may do otherwise, and that is told too: the two must not sound like one.
+    who = "the film" if film.whole is None else "the film over sections"
+    return text + f". So fed, {who} {kept} the limit of {film.limit_mm:g} mm."
 
 
 # -- the map of excess ----------------------------------------------------------------------------------------------------

@@ -133,10 +133,15 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
     plan : Plan
     region : RegionPlan
     """
+    from .warned import warned_picture, warnings_of
+
     stage = Stage(plan, region)
     days = [d for d in plan.day.regions if d.name == region.name] if plan.day is not None else []
     with stage.scene:
         yield hull_picture(stage)
+        warned = warned_picture(stage, warnings_of(plan))
+        if warned is not None:
+            yield warned
         marks = [m for m in plan.hull_marks if m.region == region.name]
         if marks:
             from .taped import marks_picture

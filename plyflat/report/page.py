@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import base64
+import math
 import struct
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from importlib import resources
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -14,14 +16,24 @@ from ..job.resolved import assumed
 from ..plies_below import lying_words
 from ..units import say_percent as percent
 from .bag import PLEAT_HEAD, WALL_HEAD, pleat_rows, reach_words, spot_rows, wall_rows
-from .day import day_blocks
+from .day import Block, day_blocks
 from .drape import drape_words, tried_rows
-from .film import CURE_HEAD, LAYER_HEAD, STATE_HEAD, cure_rows, film_words, layer_rows, state_rows
+from .film import (
+    CURE_HEAD,
+    LAYER_HEAD,
+    STATE_HEAD,
+    cure_rows,
+    film_found_words,
+    film_method_words,
+    layer_rows,
+    state_rows,
+)
 from .lays import lay_words
 from .stack import stack_blocks, stack_words
 from .style import Picture
 from .taped import MARK_HEAD, mark_rows, mark_words
 from .turn import PLACE, Turnable, viewer_data
+from .warned import warnings_of
 from .whole_film import BESIDE_HEAD, WHOLE_HEAD, beside_rows, whole_rows, whole_words
 from .words import (
     CARE,
@@ -83,7 +95,7 @@ def _head(*words: str) -> list[Head]:
 
 
 def report_html(
-    plan: Plan, pictures: Sequence[Picture], *, checks: Sequence[Check] = (), turns: Sequence[Turnable] = ()
+    plan: Plan, pictures: Sequence[Picture], *, checks: Sequence[Check] = (), turns: Sequence[Turnable] = (), paper: bool = False
 ) -> str:
     """Return the job sheet as one HTML text with no address outside itself.
 
@@ -96,12 +108,14 @@ def report_html(
         Checks of the files, beside those of the plan.
     turns : sequence of Turnable
         Regions that can be turned; without any the sheet holds no script.
+    paper : bool
+        For the printer: what is folded up on the page is named and left out, defaults are set as text by where they come from.
     """
     import jinja2
 
     rooms = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=False)
     text = resources.files(__package__).joinpath("page.html").read_text(encoding="utf-8")
-    return rooms.from_string(text).render(**_context(plan, pictures, checks), **_turning(turns))
+    return rooms.from_string(text).render(**_context(plan, pictures, checks), **_turning(turns), paper=paper)
 
 
 def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -> dict[str, Any]:
@@ -109,6 +123,8 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
     return {
         "plan": plan,
         "short": in_short(plan),
+        "warnings": warnings_of(plan),
+        "warned": _figures(pictures, "warnings"),
         "order": order_of_working(plan),
         "regions": [_region(plan, r, pictures) for r in plan.regions],
         "roll_head": _head("material", "roll width, mm#", "length used, m#", "share used#", "mass, g#", f"cost{money}#"),
@@ -116,19 +132,21 @@ def _context(plan: Plan, pictures: Sequence[Picture], checks: Sequence[Check]) -
         "area_head": _head("material", "surface to cover, m²#", "pieces as cut, m²#", "off the roll, m²#"),
         "area_rows": [_areas(r) for r in plan.rolls if r.lays],
         "lay_head": _head("no.", "piece", "from the end#", "from the edge#", "turned#"),
-        "lays": [lay for r in plan.rolls for lay in _lays(r, pictures)],
+        "lays": [lay for k, r in enumerate(plan.rolls, start=1) for lay in _lays(r, pictures, f"lay-{k}")],
         "quantity_head": _head("item", "amount#", "range#", f"cost{money}#", "stands on"),
         "shopping_rows": [_quantity(q) for q in plan.shopping],
         "resin_rows": [_quantity(q) for q in plan.resin],
         "bin_rows": [_quantity(q) for q in plan.bin],
-        "day": day_blocks(plan),
+        "day": [{"block": b, "figures": _figures(pictures, *b.about) if b.about else []} for b in _once(day_blocks(plan))],
+        "timeline": _figures(pictures, "timeline", "all"),
         "thick": _figures(pictures, "thickness"),
         "left_open_head": _head("key of the job file", "value used", "where it comes from"),
         "left_open": [(a.key, a.value, a.mark) for a in assumed(plan.job)],
+        "left_open_short": _by_mark(plan),
         "care": CARE,
         "methods": METHODS,
-        "check_head": _head("check", "measured#", "limit#"),
-        "check_rows": [_check(c) for c in (*plan.checks, *checks)],
+        "check_head": _head("check", "passed by", "worst#", "limit#"),
+        "check_rows": check_rows((*plan.checks, *checks)),
         "repair_head": _head("found", "count#", "largest move, mm#", "where, mm", "state"),
         "meshes": [_mesh(m, pictures) for m in plan.meshes],
         "versions": ", ".join(f"{name} {version}" for name, version in versions().items()),
@@ -145,6 +163,11 @@ def _turning(turns: Sequence[Turnable]) -> dict[str, Any]:
 def _figures(pictures: Iterable[Picture], *about: str) -> list[Figure]:
     """The pictures whose subject begins with some words."""
     return [_figure(p) for p in pictures if p.about[: len(about)] == about]
+
+
+def _kinds(pictures: Sequence[Picture], kinds: Iterable[str], *of: str) -> list[Figure]:
+    """The pictures of some kinds, kind by kind."""
+    return [f for kind in kinds for f in _figures(pictures, kind, *of)]
 
 
 def _figure(picture: Picture) -> Figure:
@@ -192,9 +215,10 @@ def _region(plan: Plan, region: RegionPlan, pictures: Sequence[Picture]) -> dict
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
         "layer_rows": [_layer_row(p, edge=p in on_hull(region)) for p in region.layers],
         "bag_words": [
-            *(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach), *film_words(region.reach, tubes=_tubes(plan, region), through=_through(region)),
-            *whole_words(region.reach),
+            *(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach),
+            *film_found_words(region.reach, tubes=_tubes(plan, region), through=_through(region)), *whole_words(region.reach)[1:],
         ],
+        "film_words": [*film_method_words(region.reach), *whole_words(region.reach)[:1]],
         "spot_head": _head(
             "place", "gap, mm#", "area, cm²#", "volume, cm³#", "resin, g#", "film missing across, mm#", "deepest at, mm"
         ),
@@ -216,18 +240,10 @@ def _region(plan: Plan, region: RegionPlan, pictures: Sequence[Picture]) -> dict
         "stack_words": stack_words(region),
         "stack_blocks": [{"caption": b.caption, "head": _head(*b.head), "rows": b.rows} for b in stack_blocks(region)],
         "stack_order": region.stack.order if region.stack is not None else (),
-        "stack": [*_figures(pictures, "bag stack", name), *_figures(pictures, "bag lines", name)],
-        "bag": [
-            *(_figures(pictures, "bag section", name) if region.stack is None else ()),
-            *_figures(pictures, "bag on hull", name),
-            *_figures(pictures, "bridging", name),
-            *_figures(pictures, "whole film", name),
-            *_figures(pictures, "film missing", name),
-            *_figures(pictures, "corner sections", name),
-            *_figures(pictures, "pleats", name),
-            *_figures(pictures, "film excess", name),
-            *_figures(pictures, "bag templates", name),
-        ],
+        "stack": _kinds(pictures, ("bag stack", "bag lines") if region.stack is not None else ("bag section", "bag on hull"), name),
+        "bag": _kinds(pictures, ("pleats", "bridging"), name),
+        "film": _kinds(pictures, ("whole film", "film missing", "corner sections", "film excess"), name),
+        "layers": _kinds(pictures, ("bag templates", *(("bag on hull",) if region.stack is not None else ())), name),
     }
 
 
@@ -303,18 +319,18 @@ def _stack_words(ply: PlyPlan) -> Iterator[str]:
 
 
 def _ply(region: RegionPlan, ply: PlyPlan, pictures: Sequence[Picture]) -> dict[str, Any]:
-    kinds = (
-        "templates", "threads", "fibres on hull", "shear on hull", "shear on the table", "before and after", "strain", "strain on hull"
-    )  # fmt: skip
+    kinds = ("templates", "threads", "fibres on hull", "shear on hull", "shear on the table", "before and after", "strain on hull")
     faces = sorted({t.face_up for t in ply.templates})
     sizes = [_size(t.piece, t.cut.bounds) for t in ply.templates]
     return {
+        "name": ply.name,
         "title": f"{region.name} {ply.name}",
         "words": f"{ply.cloth}, warp at {ply.angle_deg + 0.0:g}° to the warp line; {', '.join(faces)}. As cut: {'; '.join(sizes)}.",
         "near": [*_stack_words(ply), *drape_words(ply)],
         "tried_head": _head("piece", "tried", "largest shear#", "area past locking#", "area reached#"),
         "tried_rows": tried_rows(ply),
-        "figures": [f for kind in kinds for f in _figures(pictures, kind, region.name, ply.name)],
+        "figures": _kinds(pictures, kinds, region.name, ply.name),
+        "deep": _figures(pictures, "strain", region.name, ply.name),
         "cut_head": _head("cut", "kind", "length, mm#", "opens or lets in#", "before#", "after#"),
         "cut_rows": [_dart(k, dart) for k, dart in enumerate(ply.darts, start=1)],
     }
@@ -390,12 +406,13 @@ def _areas(roll: RollPlan) -> tuple[str, ...]:
     return (roll.material, *(f"{a / 1e6:.3f}" for a in areas))
 
 
-def _lays(roll: RollPlan, pictures: Sequence[Picture]) -> list[dict[str, Any]]:
+def _lays(roll: RollPlan, pictures: Sequence[Picture], anchor: str) -> list[dict[str, Any]]:
     out = []
     for n, pieces in enumerate(laid_pieces(roll)):
         out.append(
             {
                 "title": f"{roll.material}, {cloth_name(roll, n)}",
+                "anchor": anchor if n == 0 else "",
                 "words": lay_words(roll.lays[n]),
                 "figures": _figures(pictures, "lay", roll.material, str(n + 1)),
                 "rows": [_place(p, roll) for p in pieces],
@@ -420,9 +437,52 @@ def _quantity(q: Quantity) -> tuple[str, ...]:
     return q.item, f"{amount(q.amount)} {q.unit}", spread, "" if q.cost is None else f"{q.cost:.2f}", q.basis
 
 
-def _check(check: Check) -> tuple[str, str, str]:
-    unit = f" {check.unit}" if check.unit else ""
-    return check.what, f"{check.measured:.3g}{unit}", f"{check.limit:.3g}{unit}"
+def check_rows(checks: Sequence[Check]) -> list[tuple[str, ...]]:
+    """Return one row for each kind of check: what it is, which outputs passed it, the worst of what was measured, the limit.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        Named "output: kind", or by the kind alone.
+    """
+    kinds: dict[tuple[str, float, str], list[tuple[str, float]]] = {}
+    for check in checks:
+        where, _, kind = check.what.rpartition(": ")
+        kinds.setdefault((kind, check.limit, check.unit), []).append((where, check.measured))
+    rows: list[tuple[str, ...]] = []
+    for (kind, limit, unit), found in kinds.items():
+        worst = (min if "at least" in kind else max)(measured for _, measured in found)
+        names = list(dict.fromkeys(where for where, _ in found if where))
+        rows.append((kind[0].upper() + kind[1:], "; ".join(names), _measured(worst, unit, limit), _measured(limit, unit, limit)))
+    return rows
+
+
+def _measured(value: float, unit: str, limit: float) -> str:
+    """A measured figure or its limit; without a unit it is a count, or a share where the limit is one."""
+    if unit:
+        return f"{value:.3g} {unit}"
+    if 0.0 < limit < 1.0:
+        digits = max(1 - math.floor(math.log10(100 * limit)), 0)
+        least = 10.0**-digits
+        return f"under {least:.{digits}f} %" if 0.0 < 100 * value < least else f"{100 * value:.{digits}f} %"
+    return f"{value:.3g}"
+
+
+def _by_mark(plan: Plan) -> list[tuple[str, str]]:
+    """Values that the job does not state, gathered by where they come from."""
+    found: dict[str, list[str]] = {}
+    for a in assumed(plan.job):
+        found.setdefault(a.mark, []).append(f"{a.key} = {a.value}")
+    return [(mark[0].upper() + mark[1:], "; ".join(values)) for mark, values in found.items()]
+
+
+def _once(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Blocks without the paragraphs that an earlier one has word for word."""
+    said: set[str] = set()
+    for block in blocks:
+        words, after = (tuple(line for line in lines if line not in said) for lines in (block.words, block.after))
+        said.update(words, after)
+        yield replace(block, words=words, after=after)
 
 
 def _mesh(mesh: MeshPlan, pictures: Sequence[Picture]) -> dict[str, Any]:

@@ -231,11 +231,13 @@ class _Setter:
             elif child.tag in ("h1", "h2", "h3", "h4"):
                 yield self._heading(child, int(child.tag[1]))
             elif child.tag in ("p", "summary"):
-                yield _paragraph(_words(child), self.text)
+                yield _paragraph(_words(child), self.caption if child.get("class") in ("elsewhere", "small") else self.text)
             elif child.tag in ("ul", "ol"):
                 yield from self._list(child)
             elif child.tag == "nav":
                 yield from self._contents(element)
+            elif child.tag == "div" and child.get("class", "").startswith("figures"):
+                yield from self.walk(child)
             elif child.tag == "div":
                 yield from self._table(child.find("table"))
         yield from self._figures(figures)

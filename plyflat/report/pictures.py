@@ -13,6 +13,7 @@ from .flat import plan_flat_pictures
 from .hull import region_pictures
 from .lays import lay_pictures
 from .style import Picture
+from .timeline import timeline_pictures
 
 if TYPE_CHECKING:
     from ..planned import Plan
@@ -50,6 +51,7 @@ def _all(plan: Plan) -> Iterator[Picture]:
         yield from plan_flat_pictures(plan, region)
     for roll in plan.rolls:
         yield from lay_pictures(roll)
+    yield from timeline_pictures(plan)
     for mesh in plan.meshes:
         found = fault_picture(plan, mesh)
         if found is not None:

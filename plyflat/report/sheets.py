@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from ..daily import spreads_of
 from ..shop.day import planned_fields
 from ..shop.fields import FIELDS
-from .day import clock_time, minutes, ranged, whole_blocks
+from .day import ranged, whole_blocks
 from .leaks import film_boxes, hunt_ticks, port_boxes, tube_words
-from .words import CARE, amount, counted, joined
+from .words import CARE, amount, clock_time, counted, joined, minutes
 
 if TYPE_CHECKING:
     from ..planned import Plan, RegionPlan

@@ -88,6 +88,20 @@ def joined(items: list[str]) -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
 
 
+def minutes(seconds: float) -> str:
+    """Write a time in seconds, minutes or hours, whichever reads best."""
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 3 * 3600.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def clock_time(at_min: float) -> str:
+    """Write minutes from midnight as a time of the clock."""
+    whole = round(at_min)
+    days, rest = divmod(whole, 1440)
+    return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{counted(days, 'day')})" if days else "")
+
+
 _WAYS = {
     "outline": "The outline was given by points on the hull.",
     "tape": "The outline is that of the marking tape seen on the scan.",
@@ -217,12 +231,30 @@ def in_short(plan: Plan) -> str:
     ]
     parts = [f"This job laminates {joined(regions)}."]
     if cloths:
-        parts.append(f"It takes {joined(cloths)}.")
+        parts.append(f"It takes {joined(cloths)}{_mixed_in_short(plan)}.")
     if strains:
         worst, where = max(strains)
         parts.append(f"The cloth must give most in {where}: up to {percent(worst)} over 99 % of its area.")
+    parts += _time_in_short(plan)
     parts.append(f"The mesh {joined([_mesh_size(plan, n) for n in range(len(plan.meshes))])} in size.")
+    count = len(plan.cautions)
+    parts.append("There are no warnings." if not count else f"There {'is' if count == 1 else 'are'} {counted(count, 'warning')}: read {'it' if count == 1 else 'them'} first.")
     return " ".join(parts)
+
+
+def _mixed_in_short(plan: Plan) -> str:
+    """What is mixed, all regions together."""
+    mixes = [r.mix.mixed_g.usual for r in plan.day.regions if r.mix is not None] if plan.day is not None else []
+    return f", and about {amount(sum(mixes))} g of mixed resin" if mixes else ""
+
+
+def _time_in_short(plan: Plan) -> list[str]:
+    """When the first resin is mixed and the last leak is found."""
+    spans = [(r.start_min, r.start_min + max(s.end_s for s in r.steps) / 60) for r in plan.day.regions if r.steps] if plan.day is not None else []
+    if not spans:
+        return []
+    start, end = min(a for a, _ in spans), max(b for _, b in spans)
+    return [f"From the first mix at {clock_time(start)} the work on the hull lasts until {clock_time(end)} at the speeds stated."]
 
 
 def _mesh_size(plan: Plan, n: int) -> str:

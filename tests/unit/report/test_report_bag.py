@@ -54,7 +54,7 @@ def test_there_are_a_map_pleats_and_sections(made):
         image = Image.open(io.BytesIO(p.png))
         assert image.size[0] == 1080
         assert len(p.png) < 400_000
-    assert "at most 16 mm" in pictures[0].alt
+    assert "at most 16.0 to 32.0 mm" in pictures[0].alt
     assert "pleat 4 at" in pictures[1].alt
     off = re.search(r"corner 1: ([0-9.]+) mm off without pleats, ([0-9.]+) mm with them", pictures[2].alt)
     assert float(off[2]) <= 3.0 < float(off[1])

@@ -11,9 +11,10 @@ import pytest
 from PIL import Image
 
 from plyflat.job.resolved import assumed
-from plyflat.planned import Caution
-from plyflat.report.page import report_html
+from plyflat.planned import Caution, Check
+from plyflat.report.page import check_rows, report_html
 from plyflat.report.style import Picture
+from plyflat.report.warned import places_in
 from plyflat.report.words import amount, joined, percent
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -133,9 +134,11 @@ def test_names_are_words_and_not_markup(page, plan):
 def test_warnings_come_first_with_place_and_advice(page):
     text = " ".join("".join(Reader(page).words).split())
     at = text.index("strain is up to 4.2 %, above 3 %.")
-    assert at < text.index("This job laminates")
+    # The job in a paragraph is all that stands before them, and it sends the reader on to them.
+    short = text.index("This job laminates")
+    assert text.index("There is 1 warning: read it first. Warnings") + 43 < at < text.index("Order of working")
+    assert text[:short].endswith("crown <A> & B ")
     assert "Dart it, or split it." in text
-    assert text.index("Warnings") < text.index("Order of working")
 
 
 def test_without_warnings_it_says_so(plan):
@@ -156,7 +159,7 @@ def test_it_tells_everything(page, plan):
     for words in (
         percent(ply.strain.largest), percent(ply.strain.p99), percent(ply.strain.over_share), "0.710 m²", "peel ply 85",
         "5.42 m with all that it is laid for", "more than a tight film, up to 12 mm across the warp line, counted", "1560 by 1160 mm", "612 g", "540 to 700 g",
-        "derived: mass balance", "duplicate vertices merged", "lay: smallest gap", "RR079", "OSHA Technical Manual",
+        "derived: mass balance", "duplicate vertices merged", "Smallest gap", "RR079", "OSHA Technical Manual",
         "AC 43.13-1B", "copy 2 of 2", "data sheets", "taut film bridges", "10 to 645", "Areas over all regions", "Peel ply: strain up to 1.0 %", "+0.12 % off", "115.50",
     ):  # fmt: skip
         assert words in text, words
@@ -176,6 +179,52 @@ def test_it_stands_without_pictures_regions_bags_or_costs(plan):
     text = report_html(replace(plan, regions=(bare,), rolls=(), resin=(), bin=(), shopping=(), checks=()), ())
     assert Reader(text).faults == []
     assert "Bag of" not in text
+
+
+def test_paper_leaves_out_what_is_folded_and_says_so(page, plan):
+    screen, paper = Reader(page), Reader(report_html(plan, pictures(), paper=True))
+    assert paper.faults == []
+    folded = re.findall(r"<summary>(.*?)</summary>", page)
+    assert len(folded) > 2
+    said = " ".join("".join(paper.words).split())
+    named = re.findall(r"Not printed, but in report.html: (.*?)\.", said)
+    assert len(named) == len(folded) - 1  # the defaults are printed, in another form
+    assert not paper.all("details")
+    for a in assumed(plan.job):
+        assert f"{a.key} = {a.value}" in said
+        assert f"{a.mark[0].upper()}{a.mark[1:]}:" in said
+    assert len(said) < len(" ".join("".join(screen.words).split()))
+
+
+def test_warnings_are_numbered_and_lead_to_what_they_are_about(plan):
+    region = plan.regions[0].name
+    wheres = (f"{region} P1", f"{region}, bag film", region, "mesh hull", plans.CLOTH, "lays", f"{region}s")
+    page = report_html(replace(plan, cautions=tuple(Caution(f"number {k}", where) for k, where in enumerate(wheres))), ())
+    reader = Reader(page)
+    links = [a["href"] for a in reader.all("a") if a.get("class") == "where"]
+    assert links == ["#region-1-P1", "#region-1-bag", "#region-1", "#mesh-1", "#lay-1"]
+    assert all(link[1:] in reader.ids for link in links)
+    assert "<ol>\n<li>" in page[page.index('id="warnings"') :][:200]
+
+
+def test_places_that_a_sentence_names_are_read():
+    assert places_in("a gap at (-1909.4, 161.5, -681) mm; and (1, 2, 3) mm").tolist() == [[-1909.4, 161.5, -681.0], [1.0, 2.0, 3.0]]
+    assert places_in("none (1, 2) mm, (1, 2, 3) in").shape == (0, 3)
+
+
+def test_checks_are_told_kind_by_kind_with_the_worst():
+    rows = check_rows((
+        Check("a P1: area of the pieces against the region", 1.2e-4, 1e-3), Check("a P2: area of the pieces against the region", 3.4e-4, 1e-3),
+        Check("twill, lay 1: least gap between pieces, at least", 5.2, 5.0, "mm"), Check("felt, lay 1: least gap between pieces, at least", 5.04, 5.0, "mm"),
+        Check("a P1: triangles turned over in the flat", 0, 0), Check("files read back: largest difference", 1.7e-10, 1e-6), Check("scale of mesh a", 5e-5, 5e-3),
+    ))  # fmt: skip
+    assert rows == [
+        ("Area of the pieces against the region", "a P1; a P2", "0.03 %", "0.10 %"),
+        ("Least gap between pieces, at least", "twill, lay 1; felt, lay 1", "5.04 mm", "5 mm"),
+        ("Triangles turned over in the flat", "a P1", "0", "0"),
+        ("Largest difference", "files read back", "under 0.00001 %", "0.00010 %"),
+        ("Scale of mesh a", "", "under 0.01 %", "0.50 %"),
+    ]
 
 
 def test_many_warnings_keep_their_order(plan):

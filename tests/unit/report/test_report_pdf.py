@@ -15,7 +15,7 @@ from pypdf import PdfReader
 from test_report_page import dot
 
 from plyflat.export.paper import POINT_PER_MM, SHEETS_MM
-from plyflat.planned import Caution
+from plyflat.planned import Caution, Check
 from plyflat.report import pdf
 from plyflat.report.page import report_html
 from plyflat.report.pdf import write_report_pdf
@@ -35,7 +35,8 @@ def page(tmp_path_factory):
         replace(dot("hull", "hull", name), png=picture(900, 700)), replace(dot("lay", "lay", "carbon twill 200", "1"), png=picture(600, 500)),
     )  # fmt: skip
     long = tuple(Caution(f"warning number {k} of many, with words enough to fill more than a line of the sheet", f"place {k}") for k in range(60))
-    return report_html(replace(plan, cautions=(*plan.cautions, *long)), shown)
+    many = tuple(Check(f"check number {k} of many", 0.0, 1.0, "mm") for k in range(120))
+    return report_html(replace(plan, cautions=(*plan.cautions, *long), checks=(*plan.checks, *many)), shown, paper=True)
 
 
 @pytest.fixture(scope="module")
@@ -114,11 +115,11 @@ def test_pictures_are_inside_and_keep_their_shape(printed):
 
 def test_a_tables_head_stands_on_every_sheet_it_runs_over(printed):
     text = [p.extract_text() for p in printed.pages]
-    first = next(k for k, t in enumerate(text) if "Values used in place of stated ones" in t)
-    after = next(k for k, t in enumerate(text) if "Checks passed" in t)
-    assert after > first + 1
-    for sheet in text[first:after]:
-        assert "key of the job file" in sheet
+    first = next(k for k, t in enumerate(text) if "Check number 0 of" in t)
+    last = next(k for k, t in enumerate(text) if "Check number 119 of" in t)
+    assert last > first + 1
+    for sheet in text[first : last + 1]:
+        assert "passed by" in sheet
 
 
 def test_letter_and_the_same_bytes_again(tmp_path):
