@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 
@@ -34,6 +34,7 @@ from .plies_below import Lying, cloth_thickness_mm, lie_on, lying_cautions
 from .progress import Tell, quiet
 from .recording import with_own_numbers
 from .shaping import Cut, Shaped, shape, warp_way
+from .shop.own import Taken
 from .shop.quantity import Quantity
 from .shop.resin import Mix, resin_for
 from .shop.spread import Range
@@ -49,6 +50,7 @@ from .surface.frame import frame_of
 from .surface.load import check_distance, load_surface
 from .surface.mesh import Floats, Repair, Surface
 from .surface.region import Region
+from .surface.sight import Sight
 from .units import say_percent
 
 #: A film that need be longer than a taut one by no more than this is not told, mm.
@@ -91,6 +93,20 @@ def make_plan(job: Job | str | Path, *, progress: Tell | None = None) -> Plan:
     for spec in job.regions:
         with work.stage(f"region {spec.name}"):
             regions.append(_region(work, placed[spec.name]))
+    return _summed(work, meshes, regions, supplied, lenses=lenses, own=own)
+
+
+def _summed(
+    work: _Work,
+    meshes: tuple[MeshPlan, ...],
+    regions: Sequence[RegionPlan],
+    supplied: Mapping[str, Supply],
+    *,
+    lenses: Sequence[Sight],
+    own: Sequence[Taken],
+) -> Plan:
+    """Lay the pieces of all regions out, and sum up what they take."""
+    job = work.job
     with work.stage("lays"):
         rolls = _rolls(work, regions, supplied)
     resin, mix = _resin(work, regions)
@@ -156,8 +172,27 @@ class _Work:
 # --- meshes and regions ------------------------------------------------------------------------------------------------
 
 
-def plan_region(job: Job, name: str, surfaces: Mapping[str, Surface]) -> tuple[RegionPlan, tuple[Caution, ...]]:
-    """Work the plies of one region out as a plan does, and nothing else: no bag, no lays, no sums.
+@dataclass(frozen=True, eq=False)
+class RegionStep:
+    """How far the plan of one region has come.
+
+    Attributes
+    ----------
+    region : RegionPlan
+        Its templates are those that a plan cuts; without layers and stack at first.
+    cautions : tuple of Caution
+        All so far.
+    plan : Plan or None
+        Of this region alone, with its lays and sums; None until they are worked out.
+    """
+
+    region: RegionPlan
+    cautions: tuple[Caution, ...]
+    plan: Plan | None = None
+
+
+def region_steps(job: Job, name: str, surfaces: Mapping[str, Surface], *, lay_seconds: float = 0.0) -> Iterator[RegionStep]:
+    """Work one region out as a plan does and tell each stage: its plies, then its bag, then lays and sums as if it were alone.
 
     Parameters
     ----------
@@ -166,25 +201,40 @@ def plan_region(job: Job, name: str, surfaces: Mapping[str, Surface]) -> tuple[R
         Of the region.
     surfaces : dict of str to Surface
         Meshes by name, loaded and mended.
+    lay_seconds : float
+        Time for the search for short lays, where the job allows so much.
 
-    Returns
-    -------
-    RegionPlan
-        Its templates are those that a plan cuts. Without layers and stack.
-    tuple of Caution
+    Yields
+    ------
+    RegionStep
+        With the plies; with the bag, where it has one; with the plan.
 
     Raises
     ------
     PlyflatError
         As `make_plan`.
     """
+    job, own = with_own_numbers(job)
     work = _Work(job, quiet)
     specs = {spec.name: spec for spec in job.regions}
-    spec = filled(specs[name], bag=None)
+    spec = specs[name]
     others: dict[str, Placed] = {}
     if spec.mirror_of is not None:
         others[spec.mirror_of] = _place(work, specs[spec.mirror_of], surfaces, {})
-    return _region(work, _place(work, spec, surfaces, others)), tuple(work.cautions)
+    # Where its layers end takes several times as long as where its plies do, which are wanted first.
+    region = _plied(work, _place(work, filled(spec, bag=None), surfaces, others))
+    yield RegionStep(region, tuple(work.cautions))
+    if spec.bag is not None:
+        again = _Work(job, quiet)
+        placed = _place(again, spec, surfaces, others)
+        work.cautions += [caution for caution in again.cautions if caution not in work.cautions]
+        region = _bagged(work, placed, region)
+        yield RegionStep(region, tuple(work.cautions))
+    lay = filled(job.lay, seconds=min(job.lay.seconds, lay_seconds), tries=0)
+    alone = filled(job, regions=(spec,), lay=lay, data=(), projectors=())
+    work.job = alone
+    plan = _summed(work, (), [region], supplies(alone), lenses=(), own=own)
+    yield RegionStep(region, plan.cautions, plan)
 
 
 def job_surface(job: Job, name: str) -> Surface:
@@ -289,8 +339,12 @@ def _note_lost(work: _Work, name: str, what: str, region: Region) -> None:
 
 
 def _region(work: _Work, placed: Placed) -> RegionPlan:
+    return _bagged(work, placed, _plied(work, placed))
+
+
+def _plied(work: _Work, placed: Placed) -> RegionPlan:
+    """A region with its plies and without its bag."""
     spec = placed.spec
-    bag = work.job.bags[spec.bag] if spec.bag else None
     plies: list[PlyPlan] = []
     laid: list[Shaped] = []
     lying = lie_on(work.job, spec, placed.plies)
@@ -300,35 +354,39 @@ def _region(work: _Work, placed: Placed) -> RegionPlan:
         shaped = shape(work.job, spec, lying[i].region, cut, earlier=laid, plies=len(spec.plies), seam_shift_mm=spec.seam_shift_mm)
         laid.append(shaped)
         plies.append(_ply_plan(work, placed, i, shaped, lying[i]))
-    ground = corner_ground(work.job, bag, placed.beyond) if bag else None
-    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plies[0].seams_mm, ground) if bag else ()
-    known = ground.found if ground else None
-    thick = sum(cloth_thickness_mm(work.job, p.cloth) * p.copies for p in spec.plies)
-    reach, notes = plan_reach(work.job, bag, layers, found=known, plies_mm=thick, progress=work.tell) if bag else (None, ())
-    _note_film(work, spec.name, layers, reach)
-    for text, do in notes:
-        work.caution(text, where=f"{spec.name}, bag film", do=do)
-    stack = None
-    if bag and ground:
-        work.tell(f"region {spec.name}: tape and ports", 0.95)
-        stack, layers, notes = plan_stack(work.job, spec, placed, tuple(plies), layers, ground, reach)
-        for text, do in notes:
-            work.caution(text, where=f"{spec.name}, bag", do=do)
     return RegionPlan(
         spec.name,
         spec.mesh,
         placed.base,
         _warp_points(work.job, spec, placed.base),
         tuple(plies),
-        layers,
+        (),
         plies[0].seams_mm,
         placed.way,
         placed.corner,
         placed.fillet,
         *_putty_g(spec, placed),
-        reach=reach,
-        stack=stack,
     )
+
+
+def _bagged(work: _Work, placed: Placed, plied: RegionPlan) -> RegionPlan:
+    """The same with the layers of its bag."""
+    spec = placed.spec
+    if spec.bag is None:
+        return plied
+    bag = work.job.bags[spec.bag]
+    ground = corner_ground(work.job, bag, placed.beyond)
+    layers = bag_layers(work.job, spec, bag, placed.beyond, 0.0, plied.seams_mm, ground)
+    thick = sum(cloth_thickness_mm(work.job, p.cloth) * p.copies for p in spec.plies)
+    reach, notes = plan_reach(work.job, bag, layers, found=ground.found, plies_mm=thick, progress=work.tell)
+    _note_film(work, spec.name, layers, reach)
+    for text, do in notes:
+        work.caution(text, where=f"{spec.name}, bag film", do=do)
+    work.tell(f"region {spec.name}: tape and ports", 0.95)
+    stack, layers, notes = plan_stack(work.job, spec, placed, plied.plies, layers, ground, reach)
+    for text, do in notes:
+        work.caution(text, where=f"{spec.name}, bag", do=do)
+    return replace(plied, layers=layers, reach=reach, stack=stack)
 
 
 def _putty_g(spec: RegionSpec, placed: Placed) -> tuple[float, float]:

@@ -12,6 +12,7 @@ from ..errors import JobError, OutlineError, PlyflatError, QuantityError
 from ..job.model import Job, Mesh
 from ..surface.load import UNITS_MM
 from ..surface.mesh import Floats, Surface
+from .alone import Bagged, Cut, Summed
 from .draft import (
     Draft,
     add_ply,
@@ -27,8 +28,9 @@ from .draft import (
     remove_ply,
     remove_region,
 )
-from .look import Cut, Look, Worked, work_out
+from .look import Look, Worked, work_out
 from .marks import MARKS, SAID, Mark, Placed, area_points, points_of, warp_points
+from .shades import Shade
 from .view import SIDES, Copies, Scene
 from .work import Standby, Task, Told
 
@@ -40,14 +42,17 @@ BLANK: dict[str, Any] = {
     "bags": [], "bag": "", "warp": "", "plies": [], "openings": [], "known": "",
     "ways": [{"key": m.key, "label": m.label, "area": m.area} for m in MARKS.values()],
     "new_way": "outline", "say": "outline", "marking": "", "marking_of": "", "prompt": "", "least": 0, "most": 0, "asks": [], "values": {},
-    "points": [], "typed": "", "new_name": "", "new_mesh": "", "look": "", "pieces": [], "piece": 0, "pieces_are": "", "pieces_said": "", "busy": False, "stage": "", "share": 0.0, "stale": False,
+    "points": [], "typed": "", "new_name": "", "new_mesh": "", "look": "", "pieces": [], "piece": 0, "pieces_are": "", "pieces_said": [],
+    "shades": [], "shade": "", "legend": {}, "film_said": [], "pleats": [], "sums": [], "alone_lays": [], "alone_lay": 0, "alone_stage": "", "alone_old": False, "busy": False, "stage": "", "share": 0.0, "stale": False,
     "lines": [], "cautions": [], "results": [], "drawings": [], "drawing": 0, "folder": "", "text": "", "unsaved": False,
     "can_undo": "", "can_redo": "", "tabs": 1, "units": list(UNITS_MM),
     "where": "", "jobs": [], "files": [], "chosen": "", "chosen_unit": "", "opening": "", "sent": "",
 }  # fmt: skip
+#: What of it is known of a region that is worked out by itself.
+_ALONE = ("shades", "shade", "legend", "film_said", "pleats", "sums", "alone_lays", "alone_lay", "alone_stage", "alone_old")
 #: What the page may ask for by name.
 ACTIONS = (
-    "undo", "redo", "save", "see", "see_region", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
+    "undo", "redo", "save", "see", "see_region", "see_shade", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
     "remove_point", "add_point", "set_ply", "add_ply", "remove_ply", "set_bag", "set_warp", "remove_opening", "remove_known",
     "remove_region", "work_out", "stop", "put_text", "drop_recovered",
 )  # fmt: skip
@@ -62,31 +67,33 @@ class Page:
     copies : dict of str to Copies
         The job's meshes, mended as the plan has them, with what is drawn of them.
     state : trame state
-    standby, cutting : Standby
-        Answer looks, and work the templates of a region out; they end with the page.
+    standby, alone : Standby
+        Answer looks, and work a region out by itself; they end with the page.
     view : View or None
         Where the hull is shown; None where nobody looks.
     """
 
-    def __init__(self, draft: Draft, copies: dict[str, Copies], state: Any, *, standby: Standby, cutting: Standby, view: Any = None) -> None:
+    def __init__(self, draft: Draft, copies: dict[str, Copies], state: Any, *, standby: Standby, alone: Standby, view: Any = None) -> None:
         self.draft, self.state = draft, state
         self.surfaces = {name: copy.full for name, copy in copies.items()}
         self._of = mesh_tables(draft.sound_job())
         self._copies = copies
         self._scenes: dict[str, Scene] = {}
         self._task: Task | None = None
-        self._standby, self._cutting = standby, cutting
+        self._standby, self._alone = standby, alone
         self._view = view
         self._worked_of = ""
         self._working_on = ""
         self._found: Look | None = None
+        self._shades: dict[str, Shade] = {}
+        self._wished = ""
         self._eye_set = False
         self._pending: list[Floats] = []
         self._placed: list[Placed] = []
         self._of_areas: list[Placed] = []
         self._new: tuple[str, str] | None = None
         state.update({
-            **{key: BLANK[key] for key in ("message", "marking", "lines", "drawings", "results", "look", "pieces", "busy", "stale", "region")},
+            **{key: BLANK[key] for key in ("message", "marking", "lines", "drawings", "results", "look", "pieces", "busy", "stale", "region", *_ALONE)},
             "opened": True, "file": str(draft.path), "meshes": list(copies), "new_mesh": next(iter(copies)),
             "recovered": draft.steps[-1] if draft.recovered and draft.steps else "",
         })  # fmt: skip
@@ -216,6 +223,24 @@ class Page:
         if self._found is not None:
             self.scene.see_patch(Surface(self._found.vertices_mm, self._found.faces))
             self._redraw()
+
+    def see_shade(self, name: str) -> None:
+        """Show how far a ply gives or how far the film stands off on the hull, or with no name the region alone; kept as the wish."""
+        self._wished = name
+        self._show_shade()
+        self._redraw()
+
+    def _show_shade(self) -> None:
+        """Show what was wished for, where it is known."""
+        shade = self._shades.get(self._wished)
+        self.scene.show_shade(shade)
+        self.state.update({"shade": "" if shade is None else shade.name, "legend": {} if shade is None else shade.legend})
+
+    def _take_shades(self, shades: Sequence[Shade]) -> None:
+        self._shades.update({shade.name: shade for shade in shades})
+        self.state.shades = list(self._shades)
+        self._show_shade()
+        self._redraw()
 
     def turn_by(self, across_deg: float, up_deg: float) -> None:
         """Turn the hull, as by the keys."""
@@ -507,14 +532,17 @@ class Page:
 
     # -- long work ------------------------------------------------------------------------------------------------------
     def look(self) -> None:
-        """Find the region and lay it flat roughly, then work its templates out; what was begun before is given up."""
+        """Find the region and lay it flat roughly, then work it out by itself; what was begun before is given up."""
         self.scene.show_region(None, None)
         self._found = None
-        self._cutting.drop()
-        self.state.update({"pieces_are": "old" if self.state.pieces else "", "pieces_said": ""})
+        self._alone.drop()
+        self._shades = {}
+        self._show_shade()
+        known = bool(self.state.film_said or self.state.sums)
+        self.state.update({"pieces_are": "old" if self.state.pieces else "", "pieces_said": [], "shades": [], "alone_old": known, "alone_stage": ""})
         if self.state.faults or not self.state.region or (self._mark is not None and self._mark.area):
             self._standby.drop()
-            self.state.update({"look": "", "pieces": []})
+            self.state.update({"look": "", "pieces": [], **{key: BLANK[key] for key in _ALONE}})
             return
         self.state.look = "looking …"
         self._standby.ask(self.draft.text, str(self.draft.path.parent), self.state.region)
@@ -522,11 +550,11 @@ class Page:
     @property
     def looking(self) -> bool:
         """Whether a look is under way, or the templates after it."""
-        return self._standby.busy or self._cutting.busy
+        return self._standby.busy or self._alone.busy
 
     def hear(self) -> None:
         """Take what looks and plans have told since the last time."""
-        sources = [(self._standby, self._hear_look), (self._cutting, self._hear_cut), (self._task, self._hear_plan)]
+        sources = [(self._standby, self._hear_look), (self._alone, self._hear_alone), (self._task, self._hear_plan)]
         for source, take in sources:
             news = source.news() if source is not None else []
             if news:
@@ -549,17 +577,33 @@ class Page:
             elif told.kind == "fault":
                 self.state.update({"look": f"Not found: {told.content}", "pieces": []})
             elif told.kind == "done":
-                self.state.pieces_said = "Laps, trim and notches are being worked out …"
-                self._cutting.ask(self.draft.text, str(self.draft.path.parent), self.state.region)
+                self.state.alone_stage = "Laps, trim and notches are being worked out …"
+                self._alone.ask(self.draft.text, str(self.draft.path.parent), self.state.region)
 
-    def _hear_cut(self, news: Sequence[Told]) -> None:
+    def _hear_alone(self, news: Sequence[Told]) -> None:
         for told in news:
             if told.kind == "part":
-                cut: Cut = told.content
-                self.state.update({"pieces": list(cut.drawings), "piece": 0, "pieces_are": "final"})
-                self.state.pieces_said = " · ".join((*cut.gives, *cut.cautions))
+                self._take_alone(told.content)
             elif told.kind == "fault":
-                self.state.pieces_said = f"No templates: {told.content}"
+                self.state.update({"alone_stage": "", "pieces_said": [*self.state.pieces_said, f"Not worked out any further: {told.content}"]})
+            elif told.kind == "done":
+                self.state.alone_stage = ""
+
+    def _take_alone(self, found: Cut | Bagged | Summed) -> None:
+        state = self.state
+        if isinstance(found, Cut):
+            state.update({"pieces": list(found.drawings), "piece": 0, "pieces_are": "final"})
+            state.pieces_said = [*found.gives, *found.cautions]
+            state.alone_stage = f"{'Film, lays' if state.bag else 'Lays'} and quantities are being worked out …"
+            if not state.bag:
+                state.update({"film_said": [], "pleats": []})
+            self._take_shades(found.shades)
+        elif isinstance(found, Bagged):
+            state.update({"film_said": [found.words, *found.cautions], "pleats": [list(row) for row in found.pleats]})
+            self._take_shades([] if found.shade is None else [found.shade])
+        else:
+            lay = state.alone_lay if state.alone_lay < len(found.lays) else 0
+            state.update({"sums": [list(row) for row in found.rows], "alone_lays": list(found.lays), "alone_lay": lay, "alone_old": False})
 
     def work_out(self) -> None:
         """Work the whole job out in the background."""
@@ -600,7 +644,7 @@ class Page:
     def close(self) -> None:
         """Stop what runs, free what is drawn."""
         self._standby.stop()
-        self._cutting.stop()
+        self._alone.stop()
         if self._task is not None:
             self._task.stop()
         for scene in self._scenes.values():

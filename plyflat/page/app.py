@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import OutputError
 from .actions import ACTIONS, BLANK, Page, told
+from .alone import alone
 from .draft import Draft
 from .guard import LOOPBACK, Guard
-from .look import cuts, looks
+from .look import looks
 from .mouse import View
 from .start import Opened, begin_job, chosen, listing, load_text, open_job, receiver, target_of
 from .work import Standby, Task
@@ -121,8 +122,8 @@ class App:
         if self.page is not None:
             self.page.close()
         self._draft = None
-        standby, cutting = Standby(looks, found.surfaces), Standby(cuts, found.surfaces)
-        self.page = Page(draft, found.copies, self.state, standby=standby, cutting=cutting, view=self.view)
+        standby, one = Standby(looks, found.surfaces), Standby(alone, found.surfaces)
+        self.page = Page(draft, found.copies, self.state, standby=standby, alone=one, view=self.view)
         self.page.look()
 
     # -- as it is served ------------------------------------------------------------------------------------------------

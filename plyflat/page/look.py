@@ -1,4 +1,4 @@
-"""What the page works out: a first look at a region within about a second, its templates, and the whole plan."""
+"""What the page works out at once, a first look at a region within about a second, and in the end, the whole plan."""
 
 from __future__ import annotations
 
@@ -160,54 +160,6 @@ def _edges(layer: str, shape: shapely.Geometry) -> list[sheet.Stroke]:
     return [sheet.Stroke(layer, np.asarray(ring.coords)[:-1], closed=True) for ring in rings]
 
 
-@dataclass(frozen=True)
-class Cut:
-    """A region's plies as a plan cuts them.
-
-    Attributes
-    ----------
-    region : str
-    drawings : tuple of (str, str)
-        Title and SVG of each ply's templates.
-    gives : tuple of str
-        How far the cloth of each ply gives.
-    cautions : tuple of str
-    """
-
-    region: str
-    drawings: tuple[tuple[str, str], ...]
-    gives: tuple[str, ...]
-    cautions: tuple[str, ...]
-
-
-def cuts(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> Iterator[Cut]:
-    """Work the templates of one region out.
-
-    Parameters
-    ----------
-    surfaces : dict of str to Surface
-    text, folder, name : str
-        As for `looks`.
-
-    Yields
-    ------
-    Cut
-        Once.
-
-    Raises
-    ------
-    PlyflatError
-        The child that says what can be done about it.
-    """
-    from ..plan import plan_region
-
-    job = job_from_text(text, folder=folder)
-    region, cautions = plan_region(job, name, surfaces)
-    drawn = [(ply.name, draw_templates(f"{name} / {ply.name}", ply.templates, notch_mm=job.laps.notch_mm)) for ply in region.plies]
-    said = tuple(f"{ply.name}, {ply.cloth}: {_gives(ply)}" for ply in region.plies)
-    yield Cut(name, tuple((title, svg_text(d)) for title, d in drawn), said, tuple(f"{c.where}: {c.text}" for c in cautions))
-
-
 def _region(job: Job, specs: dict[str, RegionSpec], spec: RegionSpec, surfaces: dict[str, Surface]) -> Region:
     """Find a region; one that hangs on another, or on a corner, takes all that a plan takes for it."""
     if spec.corner is None and spec.mirror_of is None:
@@ -336,14 +288,14 @@ def _rows(plan: Plan, sets: Sequence[tuple[str, str]]) -> tuple[PlyRow, ...]:
     number = {of: k for k, of in enumerate(sets)}
     return tuple(
         PlyRow(
-            region.name, ply.name, ply.cloth, len(ply.templates), ply.area_mm2 / 1e6, _gives(ply), number.get((region.name, ply.name), -1)
+            region.name, ply.name, ply.cloth, len(ply.templates), ply.area_mm2 / 1e6, gives(ply), number.get((region.name, ply.name), -1)
         )
         for region in plan.regions
         for ply in region.plies
     )
 
 
-def _gives(ply: PlyPlan) -> str:
+def gives(ply: PlyPlan) -> str:
     """How far the cloth of a ply gives, against what it may."""
     if ply.by_threads:
         nets = [draped.drape for _, draped in ply.draped]

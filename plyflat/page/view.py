@@ -1,29 +1,38 @@
-"""The hull as it is seen and pointed at: three copies of a mesh, each for what it is good at.
+"""The hull as it is seen and pointed at: copies of a mesh, each for what it is good at.
 
 The full mesh answers where a finger points; one of some hundred thousand triangles is drawn, a coarser one while it is
-turned; shortest lines between points run on one of their own, since a drawn copy may have flaws that do not show.
+turned; shortest lines between points run on the finest of them that has few triangles near the line.
 """
 
 from __future__ import annotations
 
+import importlib
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..surface.coarsen import coarsen
+from ..report.style import MAP
 from ..surface.mesh import Floats, Ints, Surface
+from .joins import Joins
+from .shades import COLOURS, Shade
 from .ways import Ways
 
-#: Triangles of the copies: drawn when still, drawn while turning, and the most for shortest lines.
-STILL, TURNING, LINES = 130_000, 30_000, 400_000
+#: Triangles of the copies: drawn when still, drawn while turning, and for long lines.
+STILL, TURNING, FAR = 130_000, 30_000, 8_000
 #: A press this near a marker takes hold of it, in pixels.
 GRIP_PX = 12.0
 #: A press that moves less than this before release is a click.
 CLICK_PX = 4.0
 _HULL, _LINE, _POINT, _REGION, _WARP = "#c9cdd2", "#20304c", "#b3541e", "#3b6ea5", "#6b3fa0"
+#: Edge of what is beyond a limit: seen on both ends of the scale.
+_LIMIT = "#d4380d"
+#: Lines over a shade, most of which is dark.
+_THREAD = "#ffffff"
 #: How much nearer than filling the picture: some of the hull round a region tells where it is.
 _ROOM = 0.7
 #: Where the eye stands for each side of the boat, in parts of (forward, port, up).
@@ -44,13 +53,17 @@ class Copies:
     Attributes
     ----------
     full : Surface
-    still, turning, lines : (vertices, faces)
+    still, turning, far : (vertices, faces)
+    still_seen, turning_seen : (n, 3) uint8 array or None
+        Colours of their vertices, where the mesh has any.
     """
 
     full: Surface
     still: tuple[Floats, Ints]
     turning: tuple[Floats, Ints]
-    lines: tuple[Floats, Ints]
+    far: tuple[Floats, Ints]
+    still_seen: NDArray[np.uint8] | None = None
+    turning_seen: NDArray[np.uint8] | None = None
 
 
 def copies_of(surface: Surface) -> Copies:
@@ -60,20 +73,28 @@ def copies_of(surface: Surface) -> Copies:
     ----------
     surface : Surface
     """
-    # Lines need a copy that is still one surface, which quick thinning does not promise; careful thinning takes longer
-    # than finding lines on the whole mesh, until that is very large.
-    whole = coarsen(surface, faces=LINES // 4, stray_mm=np.inf).surface if len(surface.faces) > LINES else surface
-    return Copies(surface, _thinned(surface, STILL), _thinned(surface, TURNING), (whole.vertices_mm, whole.faces))
+    still = _thinned(surface.vertices_mm, surface.faces, STILL)
+    turning = _thinned(*still, TURNING)
+    seen = [None, None]
+    if surface.colors is not None:
+        # Tape and pen marks are what a builder looks for on a scan.
+        tree = cKDTree(surface.vertices_mm)
+        seen = [surface.colors[tree.query(copy[0])[1]] for copy in (still, turning)]
+    return Copies(surface, still, turning, _thinned(*turning, FAR), *seen)
 
 
-def _thinned(surface: Surface, most: int) -> tuple[Floats, Ints]:
+def _thinned(v: Floats, f: Ints, most: int) -> tuple[Floats, Ints]:
     import fast_simplification
 
-    v, f = surface.vertices_mm, surface.faces
     if len(f) <= most:
         return v, f
     thin, faces = fast_simplification.simplify(v.astype(np.float32), f.astype(np.int32), target_count=most)
     return thin.astype(float), faces.astype(np.int64)
+
+
+def load_drawing() -> None:
+    """Load the libraries that draw: they take a second, in which no page would answer, unless another thread has done it."""
+    importlib.import_module("pyvista.plotting")
 
 
 class Scene:
@@ -87,7 +108,6 @@ class Scene:
     """
 
     def __init__(self, copies: Copies, *, forward: Sequence[float] = (1, 0, 0), up: Sequence[float] = (0, 0, 1)) -> None:
-        import potpourri3d
         import pyvista
         from vtkmodules.vtkCommonDataModel import vtkStaticCellLocator
 
@@ -98,24 +118,29 @@ class Scene:
         self.plotter = make(off_screen=True, window_size=[960, 640], lighting="none")
         self.plotter.add_light(pyvista.Light(light_type="headlight"))
         self.plotter.set_background("white")
-        self._still = self._mesh(copies.still, "still")
-        self._turning = self._mesh(copies.turning, "turning")
+        self._still = self._mesh(copies.still, copies.still_seen, "still")
+        self._turning = self._mesh(copies.turning, copies.turning_seen, "turning")
         self._turning.SetVisibility(False)
         self.ways = Ways(self.plotter.renderer, {"forward": self._axes[0], "up": self._axes[2]})
         self._locator: Any = vtkStaticCellLocator()
         self._locator.SetDataSet(_poly(copies.full.vertices_mm, copies.full.faces))
-        self._locator.BuildLocator()
-        self._solver = potpourri3d.EdgeFlipGeodesicSolver(*copies.lines)
+        self._joins = Joins([(copies.full.vertices_mm, copies.full.faces), copies.still, copies.turning, copies.far], copies.still)
+        # Nothing of this is drawn, so that another thread can do it; the first point to be looked for waits for its end.
+        self._ready = threading.Thread(target=self._get_ready, daemon=True)
+        self._ready.start()
         self._size = float(np.linalg.norm(np.ptp(copies.full.vertices_mm, axis=0)))
         self.points_mm: Floats = np.zeros((0, 3))
         self.see("port")
 
-    def _mesh(self, copy: tuple[Floats, Ints], name: str) -> Any:
-        poly, full = _poly(*copy), self.copies.full
-        if full.colors is None:
+    def _get_ready(self) -> None:
+        self._locator.BuildLocator()
+        self._joins.get_ready()
+
+    def _mesh(self, copy: tuple[Floats, Ints], seen: NDArray[np.uint8] | None, name: str) -> Any:
+        poly = _poly(*copy)
+        if seen is None:
             return self.plotter.add_mesh(poly, color=_HULL, name=name, reset_camera=False)
-        # Tape and pen marks are what a builder looks for on a scan.
-        poly.point_data["seen"] = full.colors[cKDTree(full.vertices_mm).query(copy[0])[1]]
+        poly.point_data["seen"] = seen
         return self.plotter.add_mesh(poly, scalars="seen", rgb=True, name=name, reset_camera=False, show_scalar_bar=False)
 
     # -- the eye --------------------------------------------------------------------------------------------------------
@@ -197,6 +222,7 @@ class Scene:
         near, far = self._ray(x, y)
         t, at, local = mutable(0.0), [0.0] * 3, [0.0] * 3
         sub, cell = reference(0), reference(0)
+        self._ready.join()
         hit = self._locator.IntersectWithLine(near, far, 0.0, t, at, local, sub, cell)
         return np.array(at) if hit else None
 
@@ -273,13 +299,9 @@ class Scene:
             self._lines([self.join(points_mm[0], points_mm[1])], "warp", _WARP)
 
     def join(self, a: Floats, b: Floats) -> Floats:
-        """Return the shortest line along the hull between two points, (k, 3), mm; for the eye, on the coarse copy."""
-        v = self.copies.lines[0]
-        start, end = (int(np.linalg.norm(v - p, axis=1).argmin()) for p in (a, b))
-        if start == end:
-            return np.stack([a, b])
-        path = self._solver.find_geodesic_path(start, end)
-        return np.concatenate([[a], path[1:-1], [b]])
+        """Return the shortest line along the hull between two points, (k, 3), mm; for the eye, on what is drawn."""
+        self._ready.join()
+        return self._joins.line(np.asarray(a), np.asarray(b))
 
     def show_region(self, vertices_mm: Floats | None, faces: Ints | None, loops_mm: Sequence[Floats] = ()) -> None:
         """Show a region, or take the one that is shown away.
@@ -295,13 +317,57 @@ class Scene:
         if vertices_mm is None or faces is None:
             return
         lifted = Surface(vertices_mm, faces)
-        # What is drawn strays from the mesh where it was thinned.
-        lift_mm = (1e-4 if len(self.copies.still[1]) == len(self.copies.full.faces) else 1e-3) * self._size
-        poly = _poly(vertices_mm + lift_mm * lifted.vertex_normals, faces)
+        poly = _poly(vertices_mm + self._lift_mm * lifted.vertex_normals, faces)
         self.plotter.add_mesh(poly, name="region", color=_REGION, opacity=0.55, reset_camera=False, pickable=False)
         self._lines([np.concatenate([loop, loop[:1]]) for loop in loops_mm], "edges", _REGION)
 
-    def _lines(self, lines: Sequence[Floats], name: str, colour: str) -> None:
+    def show_shade(self, shade: Shade | None) -> None:
+        """Show values on a part of the hull in place of the region's colour, or take them away.
+
+        Parameters
+        ----------
+        shade : Shade or None
+        """
+        for name in ("shade", "beyond", "thick", "thin", "dots"):
+            self.plotter.remove_actor(name, reset_camera=False)
+        region = self.plotter.actors.get("region")
+        if region is not None:
+            region.SetVisibility(shade is None)
+        if shade is None:
+            return
+        surface = Surface(shade.vertices_mm, shade.faces)
+        poly = _poly(surface.vertices_mm + 1.5 * self._lift_mm * surface.vertex_normals, surface.faces)
+        poly.point_data["value"] = shade.values
+        # Colours must be read off a legend: they are lit evenly.
+        self.plotter.add_mesh(
+            poly, scalars="value", cmap=MAP, clim=(0.0, shade.top), n_colors=COLOURS, ambient=0.75, diffuse=0.3, show_scalar_bar=False,
+            name="shade", reset_camera=False, pickable=False,
+        )  # fmt: skip
+        if shade.limit is not None and shade.values.max() > shade.limit:
+            edge = poly.contour([shade.limit], scalars="value")
+            self._drawn(edge, "beyond", _LIMIT, 3.0)
+        for lines, name, wide in ((shade.thin_mm, "thin", 1.5), (shade.thick_mm, "thick", 4.0)):
+            if lines:
+                self._lines(self._lifted(lines, surface), name, _THREAD, wide)
+        if shade.dots:
+            self._numbers(shade.dots)
+
+    def _lifted(self, lines_mm: Sequence[Floats], surface: Surface) -> list[Floats]:
+        """Lines on a part of the hull, moved off it by as much as its shade is."""
+        return [line + 2.0 * self._lift_mm * surface.face_normals[surface.locate(line).face] for line in lines_mm]
+
+    def _numbers(self, dots: Sequence[tuple[str, Floats]]) -> None:
+        self.plotter.add_point_labels(
+            np.array([at for _, at in dots]), [word for word, _ in dots], name="dots", font_size=16, text_color=_LINE, shape_color="white",
+            shape_opacity=0.85, margin=3, point_size=10, point_color=_LINE, render_points_as_spheres=True, always_visible=True, reset_camera=False, pickable=False,
+        )  # fmt: skip
+
+    @property
+    def _lift_mm(self) -> float:
+        """How far what lies on the hull is moved off it: what is drawn strays from the mesh where it was thinned."""
+        return (1e-4 if len(self.copies.still[1]) == len(self.copies.full.faces) else 1e-3) * self._size
+
+    def _lines(self, lines: Sequence[Floats], name: str, colour: str, wide: float = 3.0) -> None:
         import pyvista
 
         # Lifted a little towards the air, since they run on another copy than the one that is drawn.
@@ -313,13 +379,17 @@ class Scene:
             count += len(line)
         poly.points = np.concatenate(lines)
         poly.lines = np.array(cells)
-        actor = self.plotter.add_mesh(poly, name=name, color=colour, line_width=3, reset_camera=False, pickable=False)
+        self._drawn(poly, name, colour, wide)
+
+    def _drawn(self, lines: Any, name: str, colour: str, wide: float) -> None:
+        actor = self.plotter.add_mesh(lines, name=name, color=colour, line_width=wide, lighting=False, reset_camera=False, pickable=False)
         mapper = actor.GetMapper()
         mapper.SetResolveCoincidentTopologyToPolygonOffset()
         mapper.SetRelativeCoincidentTopologyLineOffsetParameters(-4.0, -8.0)
 
     def close(self) -> None:
         """Free the window it is drawn in."""
+        self._ready.join()
         self.plotter.close()
 
 

@@ -11,9 +11,10 @@ from trame.app import get_server
 from plyflat.errors import OutlineError, OutputError, QuantityError
 from plyflat.page import view
 from plyflat.page.actions import BLANK, Page, told
+from plyflat.page.alone import alone
 from plyflat.page.app import App
 from plyflat.page.draft import Draft
-from plyflat.page.look import cuts, looks
+from plyflat.page.look import looks
 from plyflat.page.start import load_meshes
 from plyflat.page.view import copies_of
 from plyflat.page.work import Standby
@@ -79,7 +80,7 @@ def _opened(path, name, standby=None):
     state.update(BLANK)
     surfaces = load_meshes(draft.sound_job())
     copies = {name: copies_of(surface) for name, surface in surfaces.items()}
-    page = Page(draft, copies, state, standby=Standby(looks, surfaces) if standby else Quiet(), cutting=Standby(cuts, surfaces) if standby else Quiet())
+    page = Page(draft, copies, state, standby=Standby(looks, surfaces) if standby else Quiet(), alone=Standby(alone, surfaces) if standby else Quiet())
     page.scene.see("above")
     return page
 
@@ -197,17 +198,34 @@ def test_a_first_look_is_drawn_and_its_templates_follow(page):
     page.look()
     state = _heard(page, lambda: page.state.pieces_are != "rough" and page.looking)
     assert [title for title, _ in state.pieces] == ["First look"]
-    assert state.pieces_said.startswith("Laps, trim")
+    assert state.alone_stage.startswith("Laps, trim")
     state = _heard(page, lambda: page.looking)
     assert (state.pieces_are, [title for title, _ in state.pieces]) == ("final", ["P1"])
-    assert state.pieces_said.startswith("P1, glass: ")
+    assert state.pieces_said[0].startswith("P1, glass: ")
+    assert (state.shades, state.shade, state.alone_stage) == (["P1: strain"], "", "")
+    assert [row[0] for row in state.sums][:1] == ["glass"]
+    assert [title for title, _ in state.alone_lays] == ["glass, roll 1"]
     page.set_ply(0, "angle", "45 deg")
-    assert (state.pieces_are, state.pieces_said) == ("old", "")
+    assert (state.pieces_are, state.pieces_said, state.shades, state.alone_old) == ("old", [], [], True)
     page.draft.put("the text", page.draft.text.replace("[300, 100, 0]", "[900, 100, 0]"))
     page.look()
     state = _heard(page, lambda: page.looking)
     assert state.pieces == []
     assert state.look.startswith("Not found")
+
+
+def test_what_is_chosen_to_be_shown_on_the_hull_comes_again_after_the_next_first_look(page):
+    page.look()
+    state = _heard(page, lambda: page.looking)
+    page.see_shade("P1: strain")
+    assert (state.shade, "shade" in page.scene.plotter.actors) == ("P1: strain", True)
+    assert state.legend["words"].startswith("Strain of P1")
+    page.set_ply(0, "angle", "45 deg")
+    assert (state.shade, state.legend, "shade" in page.scene.plotter.actors) == ("", {}, False)
+    _heard(page, lambda: page.looking)
+    assert (state.shade, "shade" in page.scene.plotter.actors) == ("P1: strain", True)
+    page.see_shade("")
+    assert (state.shade, "shade" in page.scene.plotter.actors) == ("", False)
 
 
 def test_the_eye_goes_to_the_region_with_the_first_look(page):

@@ -1,4 +1,4 @@
-"""First looks and templates of a single region, beside what a plan makes of the same job."""
+"""First looks at a region: its flat shape, and where on a large mesh it is looked for."""
 
 from __future__ import annotations
 
@@ -11,13 +11,11 @@ import shapely
 import shapes
 import trimesh
 
-from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
 from plyflat.page import look
-from plyflat.page.look import cuts, looks
+from plyflat.page.look import looks
 from plyflat.page.start import load_meshes
 from plyflat.placing import base_region
-from plyflat.plan import make_plan
 
 JOB = """\
 version = 1
@@ -140,29 +138,3 @@ def test_a_dome_higher_than_its_outline_is_wide_is_looked_for_on_the_whole_mesh(
     job = job_from_text(text, folder=tmp_path)
     assert found.area_mm2 == pytest.approx(base_region(job, job.regions[0], surfaces["hull"]).area_mm2, rel=1e-12)
     assert np.ptp(found.vertices_mm[:, 2]) > 700.0
-
-
-def test_the_templates_are_those_that_a_plan_cuts(flat, tmp_path):
-    (cut,) = cuts(flat, JOB, str(tmp_path), "panel")
-    (region,) = make_plan(job_from_text(JOB, folder=tmp_path)).regions
-    assert [title for title, _ in cut.drawings] == ["P1", "P2"]
-    for (_, svg), ply in zip(cut.drawings, region.plies):
-        (template,) = ply.templates
-        (edge,) = _drawn(svg, "CUT")
-        assert shapely.Polygon(edge).area == pytest.approx(template.cut.area, rel=1e-6)
-        np.testing.assert_allclose(np.ptp(edge, axis=0), np.ptp(np.asarray(template.cut.exterior.coords), axis=0), atol=1e-3)
-    assert [said.partition(":")[0] for said in cut.gives] == ["P1, glass", "P2, glass"]
-
-
-def test_a_mirror_image_is_cut_after_what_it_is_made_from(flat, tmp_path):
-    text = JOB.replace("[boat]\n", '[boat]\ncentre = "250 250 0 mm"\n').replace(
-        "[cloth.glass]", '[[region]]\nname = "other"\nmesh = "hull"\nmirror_of = "panel"\n[cloth.glass]'
-    )
-    (cut,) = cuts(flat, text, str(tmp_path), "other")
-    assert [title for title, _ in cut.drawings] == ["P1", "P2"]
-
-
-def test_what_hinders_the_templates_is_told(flat, tmp_path):
-    text = JOB.replace("[300,300,0]", "[300,900,0]")
-    with pytest.raises(OutlineError, match="point 3"):
-        next(cuts(flat, text, str(tmp_path), "panel"))
