@@ -54,8 +54,8 @@ def test_a_pixel_spans_what_it_says(ball):
 def test_lines_between_points_are_great_circles(ball):
     a, b = np.array([RADIUS, 0.0, 0.0]), np.array([0.0, RADIUS, 0.0])
     line = ball.join(a, b)
-    assert np.linalg.norm(np.diff(line, axis=0), axis=1).sum() == pytest.approx(RADIUS * np.pi / 2, rel=0.01)
-    assert np.abs(line[:, 2]).max() < 0.06 * RADIUS
+    assert np.linalg.norm(np.diff(line, axis=0), axis=1).sum() == pytest.approx(RADIUS * np.pi / 2, rel=0.001)
+    assert np.abs(line[:, 2]).max() < 0.005 * RADIUS
     assert len(ball.join(a, a)) == 2
 
 
@@ -95,7 +95,18 @@ def test_directions_are_those_of_the_boat():
 def test_what_is_drawn_while_turning_is_coarser():
     copies = copies_of(Surface(*shapes.sphere(RADIUS, 60000)))
     assert len(copies.turning[1]) <= 30_000 < len(copies.still[1])
-    assert len(copies.full.faces) == len(copies.lines[1])
+    assert len(copies.far[1]) <= 8000
+
+
+def test_colours_of_a_scan_are_those_of_the_nearest_vertex():
+    v, f = shapes.sphere(RADIUS, 60000)
+    colours = np.where(v[:, :1] > 0, [255, 0, 0], [0, 0, 255]).astype(np.uint8)
+    copies = copies_of(Surface(v, f, colors=colours))
+    for (points, _), seen in ((copies.still, copies.still_seen), (copies.turning, copies.turning_seen)):
+        clear = np.abs(points[:, 0]) > 20.0
+        assert clear.mean() > 0.9
+        assert ((seen[:, 0] == 255) == (points[:, 0] > 0))[clear].all()
+    assert copies_of(Surface(v, f)).still_seen is None
 
 
 def test_a_marker_is_drawn_where_its_point_is(ball):
