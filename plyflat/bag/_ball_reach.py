@@ -147,7 +147,7 @@ def _slid(work: Surface, p: Floats, n: Floats, r: Floats, stop: Ints) -> Floats:
         w = work.vertices_mm[near] - np.repeat(p[todo], count, axis=0)
         rise = (w * np.repeat(n[todo], count, axis=0)).sum(axis=1)
         size = (w * w).sum(axis=1)
-        radius = np.where(rise > 1e-12 * size, size / np.maximum(2 * rise, 1e-300), np.inf)
+        radius = np.divide(size, 2 * rise, out=np.full_like(size, np.inf), where=rise > 1e-12 * size)
         least = np.minimum.reduceat(radius, begin)
         closer = least < r[todo] * (1 - TOUCH)
         which = np.flatnonzero(radius == np.repeat(least, count))

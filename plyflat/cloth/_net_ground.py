@@ -430,8 +430,7 @@ class MeshGround:
         for _ in range(10 * MOST):
             w = self._weigh[face]
             now, rate = w[:, :3] @ x + w[:, 3], w[:, :3] @ way
-            with np.errstate(divide="ignore", invalid="ignore"):
-                far = np.where(rate < -1e-300, np.maximum(now, 0.0) / -rate, np.inf)
+            far = np.divide(np.maximum(now, 0.0), -rate, out=np.full(3, np.inf), where=rate < -1e-300)
             if entered >= 0:
                 far[entered] = np.inf
             side = int(far.argmin())

@@ -233,7 +233,7 @@ def _fold_at(jacobian: Floats, step: Floats) -> float:
     lin, quad, const, root = lin[real], quad[real], const[real], np.sqrt(root[real])
     # The stable form: q never subtracts two numbers of like size.
     q = -0.5 * (lin + np.copysign(root, lin))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):  # no root is infinite, or neither more nor less than 0
         roots = np.concatenate([q / quad, const / q])
     roots = roots[roots > 0]
     return float(roots.min()) if len(roots) else np.inf

@@ -200,14 +200,12 @@ def refuse_bare(drape: Drape) -> None:
         )
 
 
-def _threads(points: Floats, surface: Surface, uv: Floats) -> tuple[Floats, Floats]:
-    """(3, m) vectors on the surface of a step along the warp and along the weft, of each triangle's map."""
+def _steps(points: Floats, surface: Surface, uv: Floats) -> tuple[Floats, Floats]:
+    """(m,) by what each triangle's area grows in the flat, and (2, m) that times how long a step along warp and weft is on the surface."""
     mesh = Triangles(points, surface.faces)
     a, b, c, d = mesh.jacobian(uv / mesh.scale)
-    det = a * d - b * c
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # Columns of the inverse map.
-        return np.stack([d, -c]) / det, np.stack([-b, a]) / det
+    # Such steps are the columns of the inverse map, whose divisor is the area's factor: nought where one has none.
+    return a * d - b * c, np.stack([np.hypot(c, d), np.hypot(a, b)])
 
 
 def _kinked(drape: Drape) -> Bools:
@@ -221,18 +219,15 @@ def _kinked(drape: Drape) -> Bools:
 
 def _torn(points: Floats, surface: Surface, uv: Floats, kinked: Bools) -> Bools:
     """(m,) triangles that lie upside down, or whose threads are not about as long as they ought to be."""
-    mesh = Triangles(points, surface.faces)
-    a, b, c, d = mesh.jacobian(uv / mesh.scale)
-    warp, weft = _threads(points, surface, uv)
-    long = np.stack([np.hypot(*warp), np.hypot(*weft)])
-    with np.errstate(invalid="ignore"):
-        fair = (a * d - b * c > 0) & ((np.abs(long - 1.0) < TORN).all(axis=0) | kinked)
+    grown, long = _steps(points, surface, uv)
+    fair = (grown > 0) & ((np.abs(long - grown) < TORN * grown).all(axis=0) | kinked)
     return np.asarray(~fair)
 
 
 def _along_threads(points: Floats, surface: Surface, uv: Floats) -> Floats:
-    warp, weft = _threads(points, surface, uv)
-    return 1.0 / np.stack([np.hypot(*warp), np.hypot(*weft)], axis=1)
+    """(m, 2) stretch of single triangles along warp and weft, none of which is torn."""
+    grown, long = _steps(points, surface, uv)
+    return np.asarray((grown / long).T)
 
 
 def _threads_beside(drape: Drape, loose: Bools) -> tuple[Floats, Floats]:

@@ -258,11 +258,12 @@ def locked_part(surface: Surface, shear_deg: Floats, locking: Locking) -> Locked
 def _share_above(values: Floats) -> Floats:
     """(m,) share of each triangle where a linear function (m, 3) is above 0."""
     a, b, c = np.sort(values, axis=1).T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        tip = np.where(c > 0, c * c / ((c - a) * (c - b)), 0.0)
-        foot = np.where(a < 0, a * a / ((c - a) * (b - a)), 0.0)
-    out = np.where(c <= 0, 0.0, np.where(a >= 0, 1.0, np.where(b <= 0, tip, 1.0 - foot)))
-    return np.clip(np.nan_to_num(out), 0.0, 1.0)
+    out = np.where(a >= 0, 1.0, 0.0) * (c > 0)
+    one, two = (c > 0) & (b <= 0), (a < 0) & (b > 0)
+    # One corner above cuts a tip off, two leave a foot.
+    out[one] = (c * c)[one] / ((c - a) * (c - b))[one]
+    out[two] = 1.0 - (a * a)[two] / ((c - a) * (b - a))[two]
+    return np.clip(out, 0.0, 1.0)
 
 
 def _level_lines(surface: Surface, over: Floats) -> tuple[Floats, ...]:

@@ -70,8 +70,8 @@ def flat_directions(piece: Surface, uv_mm: Floats, direction: ArrayLike) -> tupl
     a, b = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
     aa, ab, bb = (a * a).sum(1), (a * b).sum(1), (b * b).sum(1)
     ta, tb = (t * a).sum(1), (t * b).sum(1)
-    det = np.maximum(aa * bb - ab * ab, 1e-300)
-    x, y = (bb * ta - ab * tb) / det, (aa * tb - ab * ta) / det
+    # Not divided by the square of twice the area, which changes no direction: slivers may have none.
+    x, y = bb * ta - ab * tb, aa * tb - ab * ta
     w = x[:, None] * (q[:, 1] - q[:, 0]) + y[:, None] * (q[:, 2] - q[:, 0])
     size = np.linalg.norm(w, axis=1, keepdims=True)
     return w / np.where(size > 0, size, 1.0), np.linalg.norm(t, axis=1)

@@ -9,7 +9,7 @@ from shapely import LineString, Point, Polygon, affinity, box
 from plyflat.cloth._cutting import cut_along
 from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import Opened, open_patch
-from plyflat.cloth.pieces import lines_in_space, lines_on_table, make_templates, piece_name, warp_frame
+from plyflat.cloth.pieces import flat_directions, lines_in_space, lines_on_table, make_templates, piece_name, warp_frame
 from plyflat.cloth.splice import split_for_roll
 from plyflat.errors import ShapeError
 from plyflat.surface.crease import find_creases
@@ -242,6 +242,21 @@ def test_splits_of_neighbouring_plies_are_staggered_on_the_hull():
     # Both run along the cylinder's axis: the distance between them is an arc.
     arc = 200 * np.abs(np.arctan2(*new[:, 1::-1].T).mean() - np.arctan2(*old[0][:, 1::-1].T).mean())
     assert 60 - 0.05 <= arc < 75
+
+
+def test_a_triangle_without_area_says_nothing_of_a_direction():
+    # Its third corner lies on the opposite side, to the last digit or two as the sheet is turned.
+    flat = np.array([[0, 0], [30, 0], [30, 20], [0, 20], [30, 20 / 3]])
+    faces = np.array([[0, 1, 4], [0, 4, 2], [0, 2, 3], [1, 2, 4]])
+    for angle in np.linspace(0, 1.5, 40):
+        c, s = np.cos(angle), np.sin(angle)
+        turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]) @ np.array([[1, 0, 0], [0, c, -s], [0, s, c]])
+        sheet = Surface(np.column_stack([flat, np.zeros(5)]) @ turn.T, faces)
+        way, seen = flat_directions(sheet, flat, turn @ [0.6, 0.8, 0.0])
+        np.testing.assert_allclose(way[:3], np.tile([0.6, 0.8], (3, 1)), atol=1e-12)
+        np.testing.assert_allclose(seen[:3], 1.0)
+        size = np.hypot(*way[3])
+        assert size == 0 or size == pytest.approx(1.0)
 
 
 def test_names_of_many_pieces():
