@@ -9,7 +9,14 @@ from shapely import LineString, Point, Polygon, affinity, box
 from plyflat.cloth._cutting import cut_along
 from plyflat.cloth.flatten import flatten
 from plyflat.cloth.opening import Opened, open_patch
-from plyflat.cloth.pieces import flat_directions, lines_in_space, lines_on_table, make_templates, piece_name, warp_frame
+from plyflat.cloth.pieces import (
+    flat_directions,
+    lines_in_space,
+    lines_on_table,
+    make_templates,
+    piece_name,
+    warp_frame,
+)
 from plyflat.cloth.splice import split_for_roll
 from plyflat.errors import ShapeError
 from plyflat.surface.crease import find_creases
