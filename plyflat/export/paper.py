@@ -48,6 +48,8 @@ _LOOKS: dict[str, tuple[float, float, tuple[float, ...]]] = {
     "GRID": (0.15, 0.6, ()),
 }
 _PLAIN: tuple[float, float, tuple[float, ...]] = (0.25, 0.3, ())
+#: A page that shows this layer alone is left out too.
+_BEHIND = "GRID"
 _FONT = "DejaVuSans"
 #: Height of a capital of that font over its size.
 _CAPITAL = 0.729
@@ -161,7 +163,7 @@ def pages_of(drawing: Drawing, paper: Paper) -> tuple[Page, ...]:
     drawing : Drawing
     paper : Paper
     """
-    shapes = [*_lines(drawing), *(w.box() for w in drawing.words)]
+    shapes = [*_lines(drawing), *(w.box() for w in drawing.words if w.layer != _BEHIND)]
     tree = shapely.STRtree(shapes)
     ways = []
     for size, lengthwise in (((paper.width_mm, paper.height_mm), 1), ((paper.height_mm, paper.width_mm), 0)):
@@ -199,7 +201,7 @@ def _grid(
 
 
 def _lines(drawing: Drawing) -> list[LineString]:
-    return [LineString(_points(s)) for s in drawing.strokes]
+    return [LineString(_points(s)) for s in drawing.strokes if s.layer != _BEHIND]
 
 
 def _points(stroke: Stroke) -> Floats:

@@ -41,6 +41,15 @@ def test_sheets_without_a_line_are_left_out():
     assert places == {(r, c) for r in range(1, rows + 1) for c in range(1, columns + 1) if r in (1, rows) or c in (1, columns)}
 
 
+def test_the_grid_alone_keeps_no_sheet(tmp_path):
+    ring = _drawing(_box(0, 0, 1500, 1500))
+    grid = [Stroke("GRID", np.array([[x, 0.0], [x, 1500.0]])) for x in range(50, 1500, 50)]
+    numbers = [Words("GRID", "50", (float(x), 750.0), 4.0) for x in range(50, 1500, 50)]
+    ruled = Drawing("test", (*ring.strokes, *grid), tuple(numbers))
+    assert pages_of(ruled, sheet("A4")) == pages_of(ring, sheet("A4"))
+    assert write_paper([ruled], tmp_path / "x.pdf", sheet("A4")) == len(pages_of(ring, sheet("A4")))
+
+
 def test_a_word_alone_keeps_its_sheet():
     far = Words("TEXT", "far", (900.0, 900.0), 10.0)
     pages = pages_of(_drawing(_box(0, 0, 100, 100), words=[far]), sheet("A4"))
