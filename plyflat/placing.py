@@ -43,7 +43,7 @@ class Placed:
     way : str
         Which of the ways to say a region it was said in.
     base : Region
-        The region before any ply was moved or an opening taken out.
+        The region before any ply was moved, its openings taken out.
     plies : tuple of Region
     grow_mm : tuple of float
         How far each ply's outline was moved.
@@ -195,7 +195,7 @@ def _drawn(job: Job, drawn: DrawnSpec, surface: Surface, name: str) -> _Area:
 
 
 def base_region(job: Job, spec: RegionSpec, surface: Surface) -> Region:
-    """Find a region as it is before any ply is moved or an opening taken out.
+    """Find a region as it is before any ply is moved, its openings taken out.
 
     Parameters
     ----------
@@ -207,9 +207,10 @@ def base_region(job: Job, spec: RegionSpec, surface: Surface) -> Region:
     Raises
     ------
     OutlineError
-        Where it cannot be found.
+        Where it cannot be found, or an opening leaves nothing of it.
     """
-    return _base(job, spec, surface).region
+    found = _base(job, spec, surface)
+    return _without(found.region, _openings(job, spec, surface, found), must_meet=True)
 
 
 def _base(job: Job, spec: RegionSpec, surface: Surface) -> _Area:
@@ -399,17 +400,19 @@ def _cleared(job: Job, spec: RegionSpec, surface: Surface, placed: Placed) -> Pl
     """Take the openings out of every ply and layer, however far each was moved."""
     if not spec.minus:
         return placed
-    cautions = list(placed.cautions)
     surface = placed.fillet.surface if placed.fillet is not None else surface
-    holes = []
-    for opening in spec.minus:
-        found = _found(job, opening, surface, f"opening in {spec.name}")
-        cautions += found.cautions
-        holes.append((found.region, opening.margin_mm))
+    found = _Area(placed.base)
+    holes = _openings(job, spec, surface, found)
+    cautions = (*placed.cautions, *found.cautions)
     base = _without(placed.base, holes, must_meet=True)
     plies = tuple(_without(q, holes) for q in placed.plies)
     beyond = {reach: _without(q, holes) for reach, q in placed.beyond.items()}
-    return replace(placed, base=base, plies=plies, beyond=beyond, cautions=tuple(cautions))
+    return replace(placed, base=base, plies=plies, beyond=beyond, cautions=cautions)
+
+
+def _openings(job: Job, spec: RegionSpec, surface: Surface, to: _Area) -> list[tuple[Region, float]]:
+    """A region's openings with how far cloth stays clear of each; their cautions go to it."""
+    return [(_also(job, opening, surface, f"opening in {spec.name}", to), opening.margin_mm) for opening in spec.minus]
 
 
 def _without(region: Region, holes: Sequence[tuple[Region, float]], *, must_meet: bool = False) -> Region:

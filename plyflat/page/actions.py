@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from .. import units
-from ..errors import JobError, OutlineError, PlyflatError, QuantityError
+from ..errors import JobError, OutlineError, OutputError, PlyflatError, QuantityError
 from ..job.model import Job, Mesh
 from ..surface.load import UNITS_MM
 from ..surface.mesh import Floats, Surface
@@ -28,11 +29,13 @@ from .draft import (
     remove_ply,
     remove_region,
 )
+from .guard import LARGEST_UPLOAD, inside
+from .hold import sweep
 from .look import Look, Worked, work_out
 from .marks import MARKS, SAID, Mark, Placed, area_points, points_of, warp_points
 from .shades import Shade
 from .view import SIDES, Copies, Scene
-from .work import Standby, Task, Told
+from .work import INNER, Standby, Task, Told, inner_fault
 
 HINT = "Drag to turn, wheel to come nearer, with Shift held to move."
 #: Everything the page's template speaks of, before a job is open.
@@ -46,7 +49,8 @@ BLANK: dict[str, Any] = {
     "shades": [], "shade": "", "legend": {}, "film_said": [], "pleats": [], "sums": [], "alone_lays": [], "alone_lay": 0, "alone_stage": "", "alone_old": False, "busy": False, "stage": "", "share": 0.0, "stale": False,
     "lines": [], "cautions": [], "results": [], "drawings": [], "drawing": 0, "folder": "", "text": "", "unsaved": False,
     "can_undo": "", "can_redo": "", "tabs": 1, "units": list(UNITS_MM),
-    "where": "", "jobs": [], "files": [], "chosen": "", "chosen_unit": "", "opening": "", "sent": "",
+    "file_changed": False, "mesh_file": "", "unkept": "", "set_aside": "", "new_file": "",
+    "where": "", "jobs": [], "files": [], "chosen": "", "chosen_unit": "", "opening": "", "sent": "", "most_bytes": LARGEST_UPLOAD,
 }  # fmt: skip
 #: What of it is known of a region that is worked out by itself.
 _ALONE = ("shades", "shade", "legend", "film_said", "pleats", "sums", "alone_lays", "alone_lay", "alone_stage", "alone_old")
@@ -54,7 +58,7 @@ _ALONE = ("shades", "shade", "legend", "film_said", "pleats", "sums", "alone_lay
 ACTIONS = (
     "undo", "redo", "save", "see", "see_region", "see_shade", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
     "remove_point", "add_point", "set_ply", "add_ply", "remove_ply", "set_bag", "set_warp", "remove_opening", "remove_known",
-    "remove_region", "work_out", "stop", "put_text", "drop_recovered",
+    "remove_region", "work_out", "stop", "stop_alone", "put_text", "drop_recovered", "save_as", "take_file",
 )  # fmt: skip
 
 
@@ -82,6 +86,7 @@ class Page:
         self._task: Task | None = None
         self._standby, self._alone = standby, alone
         self._view = view
+        self._output = draft.path
         self._worked_of = ""
         self._working_on = ""
         self._found: Look | None = None
@@ -95,7 +100,7 @@ class Page:
         state.update({
             **{key: BLANK[key] for key in ("message", "marking", "lines", "drawings", "results", "look", "pieces", "busy", "stale", "region", *_ALONE)},
             "opened": True, "file": str(draft.path), "meshes": list(copies), "new_mesh": next(iter(copies)),
-            "recovered": draft.steps[-1] if draft.recovered and draft.steps else "",
+            "recovered": draft.steps[-1] if draft.recovered and draft.steps else "", "set_aside": draft.set_aside,
         })  # fmt: skip
         self._take_up_marks()
         self.show()
@@ -104,7 +109,7 @@ class Page:
     def show(self) -> None:
         """Bring everything shown up to what the draft says."""
         state, draft = self.state, self.draft
-        state.text, state.unsaved = draft.text, draft.unsaved
+        state.text, state.unsaved, state.unkept = draft.text, draft.unsaved, draft.unkept
         state.can_undo = draft.steps[-1] if draft.steps else ""
         state.can_redo = draft.undone[-1] if draft.undone else ""
         state.stale = bool(self._worked_of) and self._worked_of != draft.text
@@ -285,9 +290,26 @@ class Page:
 
     def drop_recovered(self) -> None:
         """Go back to what the job file holds."""
-        while self.draft.undo() is not None:
-            pass
+        self.draft.back_to_file()
         self.state.recovered = ""
+        self.show()
+        self.look()
+
+    def save_as(self, name: str) -> None:
+        """Write the job under another name in its folder, and go on there; a file that is there is never written over."""
+        bare = name.strip()
+        if not bare or bare.startswith(".") or Path(bare).name != bare:
+            raise OutputError(f"{name!r} is no name for a job file", do='Write one such as "keel.toml".')
+        folder = self.draft.path.parent
+        self.draft.save(inside(folder / (bare if bare.lower().endswith(".toml") else f"{bare}.toml"), [folder]))
+        self.state.update({"recovered": "", "new_file": "", "file_changed": False, "file": str(self.draft.path)})
+        self.show()
+
+    def take_file(self) -> None:
+        """Take the job file as it was changed elsewhere; that can be taken back as any step."""
+        self._end_marking()
+        self.draft.take_file()
+        self.state.file_changed = False
         self.show()
         self.look()
 
@@ -346,6 +368,7 @@ class Page:
             "marking": self.state.marking, "region": self.state.region, "new": None if self._new is None else list(self._new),
             "points": [[float(c) for c in p] for p in self._pending], "values": dict(self.state.values),
         })  # fmt: skip
+        self.state.unkept = self.draft.unkept
 
     def _end_marking(self) -> None:
         self.state.marking, self._new = "", None
@@ -609,8 +632,8 @@ class Page:
         """Work the whole job out in the background."""
         if self._task is not None and not self._task.over:
             return
-        output = str(self.draft.path.with_suffix("")) + "_plan"
-        self._task = Task(work_out, self.draft.text, str(self.draft.path.parent), output)
+        self._output = Path(f"{self.draft.path.with_suffix('')}_plan")
+        self._task = Task(work_out, self.draft.text, str(self.draft.path.parent), str(self._output))
         self._working_on = self.draft.text
         self.state.update({"busy": True, "stage": "starting", "share": 0.0})
 
@@ -621,6 +644,7 @@ class Page:
                 continue
             self.state.busy = False
             if told.kind == "fault":
+                sweep(self._output)
                 self.state.message = str(told.content)
                 continue
             found: Worked = told.content
@@ -637,9 +661,18 @@ class Page:
 
     def stop(self) -> None:
         """Stop the work at once."""
-        if self._task is not None:
+        if self._task is not None and not self._task.over:
             self._task.stop()
+            sweep(self._output)
         self.state.busy = False
+
+    def stop_alone(self) -> None:
+        """Stop what is worked out of the region by itself; the next change begins it again."""
+        self._standby.give_up()
+        self._alone.give_up()
+        if self._found is None:
+            self.state.look = ""
+        self.state.update({"alone_stage": "", "pieces_said": "Stopped. It is worked out again with the next change."})
 
     def close(self) -> None:
         """Stop what runs, free what is drawn."""
@@ -662,13 +695,29 @@ def told(state: Any, act: Callable[..., None]) -> Callable[..., None]:
 
     def run(*args: Any) -> None:
         state.message = ""
-        try:
-            act(*args)
-        except PlyflatError as error:
-            state.message = str(error)
+        caught(state, act, *args)
         state.flush()
 
     return run
+
+
+def caught(state: Any, act: Callable[..., None], *args: Any) -> None:
+    """Do something; where it fails the page says why, and lives on.
+
+    Parameters
+    ----------
+    state : trame state
+    act : callable
+    args
+    """
+    try:
+        act(*args)
+    except PlyflatError as error:
+        state.message = str(error)
+    except OSError as error:
+        state.message = f"a file cannot be read or written: {error}"
+    except INNER as error:
+        state.message = inner_fault(error)
 
 
 def mesh_tables(job: Job) -> dict[str, Mesh]:
@@ -694,7 +743,8 @@ def said(look: Look) -> str:
     if not max(look.size_mm):
         return f"{area}; laying it flat …"
     long, wide = sorted(look.size_mm, reverse=True)
-    return f"{area}; flat about {long:.0f} by {wide:.0f} mm, laid flat it strains up to {100 * look.strain:.1f} % (99 % of the area)."
+    how = "flat" if look.pieces == 1 else f"opened into {look.pieces} pieces, side by side"
+    return f"{area}; {how} about {long:.0f} by {wide:.0f} mm, laid flat it strains up to {100 * look.strain:.1f} % (99 % of the area)."
 
 
 def _typed(text: str) -> Floats:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import shapely
 from shapely import Polygon
 
 from ..cloth.flatten import cloth_stretch, flatten, strain_of
+from ..cloth.opening import holes_to_open, open_patch
 from ..cloth.pieces import warp_frame
 from ..errors import PlyflatError
 from ..export import drawing as sheet
@@ -23,9 +25,10 @@ from ..job.reader import job_from_text
 from ..placing import Placed, base_region, place
 from ..planned import Plan, PlyPlan
 from ..progress import Tell
+from ..report.layout import side_by_side
 from ..shaping import warp_way
 from ..surface.coarsen import coarsen
-from ..surface.mesh import Floats, Ints, Surface
+from ..surface.mesh import Bools, Floats, Ints, Surface
 from ..surface.region import Region
 
 #: The length over which strain is averaged, as in the plan.
@@ -34,7 +37,11 @@ CLOTH_MM = 10.0
 LOOK_FACES = 6000
 #: A first look at an outline on a mesh of more triangles is had on the part near it: within so many times the distance of
 #: its farthest point from their middle, if the region then keeps clear of that part's edge by this share of it.
-NEAR_FACES, NEAR, CLEAR = 200_000, 1.6, 0.05
+NEAR_FACES, NEAR, CLEAR = 200_000, 1.7, 0.05
+#: That distance is rounded up to a power of the one, the middle to so much of it.
+STEP, ROUND = 1.15, 0.05
+#: Triangles of such a part, and how far it may stray from the mesh for having no more.
+PART_FACES, PART_STRAY_MM = 20_000, 0.5
 #: Layer of what a first look shows as strained beyond the limit.
 OVER = "OVER"
 
@@ -52,9 +59,11 @@ class Look:
         Its edges.
     area_mm2 : float
     size_mm : tuple of float
-        Of the flat shape, warp not regarded; (0, 0) where it is no disc.
+        Of the flat shape along and across the warp, pieces side by side; (0, 0) while it is not known.
     strain : float
         Share by which flat cloth would have to stretch at most, averaged over triangles' area at 99 %.
+    pieces : int
+        That a ring was opened into; 1 for what is none.
     note : str
         What hinders a flat shape.
     drawing : str
@@ -68,6 +77,7 @@ class Look:
     area_mm2: float
     size_mm: tuple[float, float] = (0.0, 0.0)
     strain: float = 0.0
+    pieces: int = 1
     note: str = ""
     drawing: str = ""
 
@@ -101,54 +111,82 @@ def looks(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> It
     region = _region(job, specs, specs[name], surfaces)
     loops = tuple(region.surface.vertices_mm[loop] for loop in region.loops)
     found = Look(name, region.surface.vertices_mm, region.surface.faces, loops, region.area_mm2)
-    if not region.is_disc:
-        yield replace(found, note="a ring: it is opened when the plan is worked out")
-        return
     yield found
-    small = coarsen(region.surface, faces=LOOK_FACES, stray_mm=np.inf).surface
+    # The first ply's limit, and no laps: where a ring is opened in the end is told by its templates.
+    limit = job.cloths[specs[name].plies[0].cloth].strain_limit
     try:
-        flat = flatten(small)
+        pieces = _opened(job, specs[name], coarsen(region.surface, faces=LOOK_FACES, stray_mm=np.inf).surface, limit)
+        laid = [_laid(job, specs[name], piece) for piece in pieces]
     except PlyflatError as error:
         yield replace(found, note=str(error))
         return
-    stretch = cloth_stretch(small, flat, length_mm=CLOTH_MM)
-    said = strain_of(stretch, small.face_areas_mm2, job.limits.strain)
-    try:
-        frame, _ = warp_frame(small, flat, warp_way(job, specs[name]))
-    except PlyflatError as error:
-        size = np.ptp(flat.uv_mm, axis=0)
-        yield replace(found, size_mm=(float(size[0]), float(size[1])), strain=said.p99, note=str(error))
-        return
-    table = frame.apply(flat.uv_mm)
-    size = np.ptp(table, axis=0)
-    over = np.abs(stretch - 1.0).max(axis=1) > job.limits.strain
-    drawn = svg_text(rough_drawing(name, small, table, over, job.limits.strain))
-    yield replace(found, size_mm=(float(size[0]), float(size[1])), strain=said.p99, drawing=drawn)
+    size, shifts = side_by_side([piece.table_mm for piece in laid])
+    laid = [replace(piece, table_mm=piece.table_mm + shift) for piece, shift in zip(laid, shifts)]
+    stretch, areas = (np.concatenate(q) for q in ([piece.stretch for piece in laid], [piece.surface.face_areas_mm2 for piece in laid]))
+    drawn = svg_text(rough_drawing(name, laid, limit))
+    yield replace(
+        found, size_mm=(float(size[0]), float(size[1])), strain=strain_of(stretch, areas, limit).p99, pieces=len(laid), drawing=drawn
+    )
 
 
-def rough_drawing(name: str, surface: Surface, table_mm: Floats, over: np.ndarray, limit: float) -> sheet.Drawing:
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """A piece laid flat roughly.
+
+    Attributes
+    ----------
+    surface : Surface
+    table_mm : (n, 2) float array
+        Where its vertices lie on the table, the warp along +x.
+    stretch : (m, 2) float array
+        Of its triangles.
+    """
+
+    surface: Surface
+    table_mm: Floats
+    stretch: Floats
+
+    def over(self, limit: float) -> Bools:
+        """Return which triangles strain beyond a limit, (m,)."""
+        return np.asarray(np.abs(self.stretch - 1.0).max(axis=1) > limit)
+
+
+def _opened(job: Job, spec: RegionSpec, surface: Surface, limit: float) -> tuple[Surface, ...]:
+    """A region opened where the job says, or where its strain wants it."""
+    if spec.pieces and holes_to_open(surface):
+        return open_patch(surface, pieces=spec.pieces, forward=job.boat.forward).pieces
+    seams = np.array(spec.seams_mm, dtype=float).reshape(-1, 3)
+    return open_patch(surface, seams_mm=seams, most=job.limits.pieces, limit=limit, over_share=job.limits.over_share).pieces
+
+
+def _laid(job: Job, spec: RegionSpec, piece: Surface) -> Laid:
+    flat = flatten(piece)
+    frame, _ = warp_frame(piece, flat, warp_way(job, spec))
+    return Laid(piece, frame.apply(flat.uv_mm), cloth_stretch(piece, flat, length_mm=CLOTH_MM))
+
+
+def rough_drawing(name: str, laid: Sequence[Laid], limit: float) -> sheet.Drawing:
     """Draw a region as it lies flat: its edge, its warp, and where cloth would strain beyond the limit.
 
     Parameters
     ----------
     name : str
-    surface : Surface
-    table_mm : (n, 2) float array
-        Where its vertices lie on the table, the warp along +x.
-    over : (m,) bool array
-        Triangles that strain beyond the limit.
+    laid : sequence of Laid
+        Its pieces, set out side by side.
     limit : float
     """
-    strokes = [sheet.Stroke("NET", table_mm[loop], closed=True) for loop in surface.boundary_loops]
-    strokes += _edges(OVER, shapely.union_all(shapely.polygons(table_mm[surface.faces[over]])))
-    (x0, y0), (x1, _) = table_mm.min(axis=0), table_mm.max(axis=0)
+    strokes = [sheet.Stroke("NET", piece.table_mm[loop], closed=True) for piece in laid for loop in piece.surface.boundary_loops]
+    beyond = [piece.table_mm[piece.surface.faces[piece.over(limit)]] for piece in laid]
+    strokes += [stroke for triangles in beyond for stroke in _edges(OVER, shapely.union_all(shapely.polygons(triangles)))]
+    points = np.concatenate([piece.table_mm for piece in laid])
+    (x0, y0), (x1, _) = points.min(axis=0), points.max(axis=0)
     line = np.array([[x0, y0 - 20.0], [x1, y0 - 20.0]])
     strokes += [sheet.Stroke("WARP", line), sheet.Stroke("WARP", sheet.arrow_head(line[1], np.array([1.0, 0.0]), min(20.0, 0.1 * (x1 - x0))))]
     low = y0 - 40.0 - sheet.CHECK_MM
     strokes.append(sheet.Stroke("CHECK", np.array([[x0, low], [x0 + sheet.CHECK_MM, low], [x0 + sheet.CHECK_MM, low + sheet.CHECK_MM], [x0, low + sheet.CHECK_MM]]), closed=True))
     words = [Words("CHECK", "100 mm", (x0 + 20.0, low + 45.0), 10.0), Words("TEXT", "warp", (x0, y0 - 16.0), 10.0)]
     words.append(Words("TEXT", "first look, not to cut from", (x0 + sheet.CHECK_MM + 20.0, low + sheet.CHECK_MM - 20.0), 10.0))
-    if over.any():
+    if any(len(triangles) for triangles in beyond):
         said = f"inside the jagged lines it strains over {100 * limit:g} %"
         words.append(Words("TEXT", said, (x0 + sheet.CHECK_MM + 20.0, low + sheet.CHECK_MM - 40.0), 10.0))
     return sheet.Drawing(f"{name}: first look", tuple(strokes), tuple(words))
@@ -171,26 +209,41 @@ def _region(job: Job, specs: dict[str, RegionSpec], spec: RegionSpec, surfaces: 
 
 
 def _near_region(job: Job, spec: RegionSpec, surface: Surface) -> Region | None:
-    """Find an outline's region on the part of a large mesh round it; None where that part may not be enough."""
+    """Find an outline's region on a thinned copy of the part of a large mesh round it; None where that may not be enough."""
     if spec.outline_mm is None or len(surface.faces) < NEAR_FACES:
         return None
     points = np.asarray(spec.outline_mm)
     middle = points.mean(axis=0)
-    reach = NEAR * float(np.linalg.norm(points - middle, axis=1).max())
-    keep = (np.linalg.norm(surface.vertices_mm - middle, axis=1) < reach)[surface.faces].all(axis=1)
-    if not keep.any() or keep.mean() > 0.5:
+    # Rounded, so that the part that served before a point was moved serves after it.
+    far = float(np.linalg.norm(points - middle, axis=1).max())
+    if not far > 0.0:
         return None
-    part = surface.sub(keep)[0]
-    if len(part.boundary_loops) != 1:
-        # Something stands out of it, or it is torn: which side the outline takes may hang on what lies beyond.
+    reach = STEP ** np.ceil(np.log(far) / np.log(STEP))
+    grid = ROUND * reach
+    x, y, z = (float(c) for c in grid * np.round(middle / grid))
+    part = _part(surface, (x, y, z), float(NEAR * reach))
+    if part is None:
         return None
     try:
         region = base_region(job, spec, part)
     except PlyflatError:
         # The whole mesh tells better what is wrong, if it is.
         return None
-    far = float(np.linalg.norm(region.surface.vertices_mm - middle, axis=1).max())
-    return region if far < (1.0 - CLEAR) * reach else None
+    ends = float(np.linalg.norm(region.surface.vertices_mm - (x, y, z), axis=1).max())
+    return region if ends < (1.0 - CLEAR) * NEAR * reach else None
+
+
+@lru_cache(maxsize=4)
+def _part(surface: Surface, middle: tuple[float, float, float], reach_mm: float) -> Surface | None:
+    """The part of a mesh within a distance of a place, thinned; None where it is most of the mesh, or no disc."""
+    keep = (np.linalg.norm(surface.vertices_mm - middle, axis=1) < reach_mm)[surface.faces].all(axis=1)
+    if not keep.any() or keep.mean() > 0.5:
+        return None
+    part = surface.sub(keep)[0]
+    if len(part.boundary_loops) != 1:
+        # Something stands out of it, or it is torn: which side the outline takes may hang on what lies beyond.
+        return None
+    return coarsen(part, faces=PART_FACES, stray_mm=PART_STRAY_MM).surface
 
 
 @dataclass(frozen=True)

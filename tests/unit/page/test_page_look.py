@@ -138,3 +138,26 @@ def test_a_dome_higher_than_its_outline_is_wide_is_looked_for_on_the_whole_mesh(
     job = job_from_text(text, folder=tmp_path)
     assert found.area_mm2 == pytest.approx(base_region(job, job.regions[0], surfaces["hull"]).area_mm2, rel=1e-12)
     assert np.ptp(found.vertices_mm[:, 2]) > 700.0
+
+
+def test_a_first_look_takes_openings_out(flat, tmp_path):
+    hole = "minus = [{ outline = { unit = \"mm\", points = [[180,230,0],[220,230,0],[220,270,0],[180,270,0]] } }]\n"
+    text = JOB.replace("[[region.ply]]", f"{hole}[[region.ply]]", 1)
+    *_, last = looks(flat, text, str(tmp_path), "panel")
+    assert last.area_mm2 == pytest.approx(200.0 * 100.0 - 40.0 * 40.0, rel=1e-9)
+    assert len(_drawn(last.drawing, "NET")) == 2
+
+
+def test_a_ring_is_opened_for_a_first_look(tmp_path):
+    # Round the foot of a cone: opened along rulings it lies flat as parts of an annulus.
+    v, f = shapes.turning_cone(60.0, 400.0)
+    low, wide = -300.0 * np.cos(np.radians(60.0)), 300.0 * np.sin(np.radians(60.0))
+    points = ",".join(f"[{wide * np.cos(t):.2f},{wide * np.sin(t):.2f},{low:.2f}]" for t in np.linspace(0.0, 2.0 * np.pi, 49)[:-1])
+    hole = 'seed = "86.6 0 -50 mm"\nminus = [{ spot = { point = "0 0 0 mm", radius = "100 mm" } }]\n'
+    text = re.sub(r"points = .*", f"points = [{points}] }}", JOB).replace("[[region.ply]]", f"{hole}[[region.ply]]", 1)
+    *_, last = looks(_job(tmp_path, v, f, text), text, str(tmp_path), "panel")
+    assert last.note == ""
+    assert last.strain < 1e-3
+    edges = [shapely.Polygon(ring) for ring in _drawn(last.drawing, "NET")]
+    assert len(edges) == last.pieces
+    assert sum(edge.area for edge in edges) == pytest.approx(last.area_mm2, rel=2e-3)
