@@ -138,7 +138,7 @@ def _machines(plan: Plan, folder: Path, lays: Named) -> Iterator[Path]:
         drawn += [(f"cut/{stem}_{name}", one) for name, one in zip(names, _pieces(plan, templates))]
     for stem, drawing in drawn:
         path = folder / f"{stem}{LANGUAGES[wish.plotter]}"
-        write_plotter(drawing, path, language=wish.plotter, frame_mm=wish.frame_mm)
+        write_plotter(drawing, path, language=wish.plotter, frame_mm=wish.frame_mm, zero=wish.plotter_zero)
         yield path
 
 

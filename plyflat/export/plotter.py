@@ -80,55 +80,71 @@ class Frame:
     width_mm: float = 0.0
 
 
-def frames_of(drawing: Drawing, *, frame_mm: float = USUAL_FRAME_MM, overcut_mm: float = OVERCUT_MM) -> tuple[Frame, ...]:
+def frames_of(
+    drawing: Drawing, *, frame_mm: float = USUAL_FRAME_MM, overcut_mm: float = OVERCUT_MM, zero: str = "edge"
+) -> tuple[Frame, ...]:
     """Return the moves that draw and cut a drawing, frame by frame along x.
 
     Parameters
     ----------
     drawing : Drawing
-        Moved so that the corner of its roll, or of its pieces, is at (0, 0).
+        Moved so that the machine's zero is at (0, 0).
     frame_mm : float
         Length of a frame, taken to the nearest plotter unit; a line over its edge is parted there.
     overcut_mm : float
         How far a closed cut runs on past its start, and a parted one past its frame's far edge.
+    zero : {"edge", "middle"}
+        As `zero_mm`.
 
     Raises
     ------
     OutputError
-        A frame that is too short or too long.
+        A frame that is too short or too long, or an unknown zero.
     CheckError
         A line that is not finite.
     """
     if not 50.0 <= frame_mm <= LONGEST_FRAME_MM:
         raise OutputError(f"a frame of {frame_mm:g} mm", do=f"Between 50 and {LONGEST_FRAME_MM:g} mm.")
-    low, unit = corner_mm(drawing), 1.0 / UNITS_PER_MM
+    at, unit = zero_mm(drawing, zero=zero), 1.0 / UNITS_PER_MM
     # Whole units, or what is rounded off adds up from frame to frame.
     frame_mm = round(frame_mm / unit) * unit
-    lines = [Move(tool, p - low) for tool, p in _in_order(drawing, overcut_mm)]
+    lines = [Move(tool, p - at) for tool, p in _in_order(drawing, overcut_mm)]
     if not lines:
         return ()
     every = np.concatenate([move.points_mm for move in lines])
     if not np.isfinite(every).all():
         raise CheckError("a line is not finite", where=drawing.title)
-    long, wide = float(every[:, 0].max()), max(float(every[:, 1].max()), _roll_width(drawing))
+    long, wide = float(every[:, 0].max()), max(float(np.ptp(every[:, 1])), _roll_width(drawing))
     count = max(math.ceil(long / frame_mm - _SAME_MM), 1)
     frames = []
     for k in range(count):
-        inside = tuple(_within(lines, k * frame_mm, (k + 1) * frame_mm, wide, overcut_mm))
+        inside = tuple(_within(lines, k * frame_mm, (k + 1) * frame_mm, overcut_mm))
         frames.append(Frame(k * frame_mm, min(frame_mm, long - k * frame_mm), inside, wide))
     return tuple(frames)
 
 
-def corner_mm(drawing: Drawing) -> Floats:
-    """Return the (2,) point that becomes the machine's zero: the roll's corner, or that of the pieces.
+def zero_mm(drawing: Drawing, *, zero: str = "edge") -> Floats:
+    """Return the (2,) point that becomes the machine's zero.
 
     Parameters
     ----------
     drawing : Drawing
+    zero : {"edge", "middle"}
+        At the near end, on the edge of the roll or of the pieces, or midway across: large plotters count from there,
+        which keeps material of 1.6 m within 16 bits.
+
+    Raises
+    ------
+    OutputError
+        An unknown zero.
     """
+    if zero not in ("edge", "middle"):
+        raise OutputError(f"no zero is known as {zero}", do="Choose edge or middle.")
     rings = [s.points_mm for s in drawing.strokes if s.layer == "ROLL"]
     rings = rings or [np.asarray(outline.exterior.coords)[:, :2] for _, outline in drawing.pieces]
-    return np.concatenate(rings).min(axis=0) if rings else np.array(drawing.bounds_mm()[:2])
+    points = np.concatenate(rings) if rings else np.array(drawing.bounds_mm()).reshape(2, 2)
+    low, high = points.min(axis=0), points.max(axis=0)
+    return low if zero == "edge" else np.array([low[0], 0.5 * (low[1] + high[1])])
 
 
 def _roll_width(drawing: Drawing) -> float:
@@ -167,7 +183,7 @@ def _closed_cut(ring: Floats, overcut_mm: float) -> Floats:
     return np.concatenate([closed, on[1:]])
 
 
-def _within(lines: Sequence[Move], start: float, end: float, wide: float, overcut_mm: float) -> Iterator[Move]:
+def _within(lines: Sequence[Move], start: float, end: float, overcut_mm: float) -> Iterator[Move]:
     """Yield the parts of lines in a frame, in their own order and sense; a cut that is parted runs on past the far edge."""
     for move in lines:
         p = move.points_mm
@@ -176,7 +192,7 @@ def _within(lines: Sequence[Move], start: float, end: float, wide: float, overcu
             continue
         if p[:, 0].max() < start or p[:, 0].min() >= end:
             continue
-        window = shapely.box(start, -LONGEST_FRAME_MM, end + (overcut_mm if move.tool == 1 else 0.0), wide + 1.0)
+        window = shapely.box(start, -LONGEST_FRAME_MM, end + (overcut_mm if move.tool == 1 else 0.0), LONGEST_FRAME_MM)
         for part in _parts(p, window):
             yield Move(move.tool, part - (start, 0.0))
 
@@ -273,7 +289,9 @@ def read_plotter(text: str) -> list[Frame]:
     return [*frames, Frame(start, 0.0, tuple(moves))]
 
 
-def write_plotter(drawing: Drawing, path: Path, *, language: str = "plain", frame_mm: float = USUAL_FRAME_MM) -> float:
+def write_plotter(
+    drawing: Drawing, path: Path, *, language: str = "plain", frame_mm: float = USUAL_FRAME_MM, zero: str = "edge"
+) -> float:
     """Write a drawing for a plotter, read it back, and hold the length that is cut to that which was meant.
 
     Parameters
@@ -282,6 +300,7 @@ def write_plotter(drawing: Drawing, path: Path, *, language: str = "plain", fram
     path : Path
     language : {"plain", "hpgl2"}
     frame_mm : float
+    zero : {"edge", "middle"}
 
     Returns
     -------
@@ -295,12 +314,12 @@ def write_plotter(drawing: Drawing, path: Path, *, language: str = "plain", fram
     CheckError
         If the file does not read back as it was meant.
     """
-    frames = frames_of(drawing, frame_mm=frame_mm)
+    frames = frames_of(drawing, frame_mm=frame_mm, zero=zero)
     text = plotter_text(frames, language=language)
     path.write_bytes(text.encode("ascii"))
     back = read_plotter(path.read_text(encoding="ascii"))
-    low = corner_mm(drawing)
-    cut = [m.points_mm + (f.start_mm, 0.0) + low for f in back for m in f.moves if m.tool == 1]
+    at = zero_mm(drawing, zero=zero)
+    cut = [m.points_mm + (f.start_mm, 0.0) + at for f in back for m in f.moves if m.tool == 1]
     meant = shapely.union_all([outline.boundary for _, outline in drawing.pieces])
     meant = shapely.union_all([meant, *(LineString(s.points_mm) for s in drawing.strokes if s.layer == "NOTCH")])
     read = shapely.union_all([LineString(p) for p in cut]) if cut else LineString()

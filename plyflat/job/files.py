@@ -41,6 +41,9 @@ class Files(Table):
     plotter_of: Annotated[tuple[str, ...], PIECES, OURS] = Field(
         default=("lays",), description="What is written for plotters; plies and layers piece by piece."
     )
+    plotter_zero: Annotated[Literal["edge", "middle"], OURS] = Field(
+        default="edge", description="Where the plotter's zero lies across the material: large ones have it in the middle."
+    )
     frame_mm: Annotated[float, length(50, 10000, "800 mm"), OURS] = Field(
         default=800.0, alias="frame", description="Length the plotter works on before it feeds the material on."
     )
