@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import asyncio
 import sys
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import OutputError
-from .actions import ACTIONS, BLANK, Page, told
+from .actions import ACTIONS, BLANK, Page, caught, told
 from .alone import alone
 from .draft import Draft
-from .guard import LOOPBACK, Guard
+from .guard import guard_of
+from .hold import Hold, Stamp, changes
 from .look import looks
 from .mouse import View
 from .start import Opened, begin_job, chosen, listing, load_text, open_job, receiver, target_of
+from .view import load_drawing
 from .work import Standby, Task
 
 if TYPE_CHECKING:
@@ -24,6 +27,8 @@ if TYPE_CHECKING:
 _HERE = Path(__file__).parent
 #: How often tasks are asked for news, s.
 _ASK_S = 0.1
+#: How many times as seldom files on disk are looked at.
+_SELDOM = 10
 
 
 class App:
@@ -42,11 +47,13 @@ class App:
         self.page: Page | None = None
         self._opening: Task | None = None
         self._draft: Draft | None = None
+        self._hold: Hold | None = None
+        self._stamps: dict[str, Stamp] = {}
         self._sockets = 0
-        self.state.update({**BLANK, "where": str(folder)})
+        self.state.update({**BLANK, "where": str(folder), "trame__title": "plyflat"})
         for name in ACTIONS:
             server.trigger(name)(told(self.state, self._on_page(name)))
-        for name in ("list_folder", "open_job", "begin_job", "load_again"):
+        for name in ("list_folder", "open_job", "begin_job", "load_again", "stop_opening"):
             server.trigger(name)(told(self.state, getattr(self, name)))
 
     def _on_page(self, name: str) -> Callable[..., None]:
@@ -95,6 +102,13 @@ class App:
             raise OutputError("a mesh is being read already", do="Wait for it.")
         self.state.opening = "reading the mesh …"
         self._opening = Task(work, *args)
+        threading.Thread(target=load_drawing, daemon=True).start()
+
+    def stop_opening(self) -> None:
+        """Stop reading a mesh."""
+        if self._opening is not None:
+            self._opening.stop()
+        self._draft, self.state.opening = None, ""
 
     def hear(self) -> None:
         """Take what tasks have told since the last time."""
@@ -118,20 +132,44 @@ class App:
         ----------
         found : Opened
         """
-        draft = self._draft or Draft.open(Path(found.path))
+        draft, self._draft = self._draft or Draft.open(Path(found.path)), None
+        self._hold_file(draft.path)
+        standby, one = Standby(looks, found.surfaces), Standby(alone, found.surfaces)
+        page = Page(draft, found.copies, self.state, standby=standby, alone=one, view=self.view)
         if self.page is not None:
             self.page.close()
-        self._draft = None
-        standby, one = Standby(looks, found.surfaces), Standby(alone, found.surfaces)
-        self.page = Page(draft, found.copies, self.state, standby=standby, alone=one, view=self.view)
+        self.page, self._stamps = page, found.stamps
         self.page.look()
+
+    def _hold_file(self, path: Path) -> None:
+        """Hold a job file, in place of the one that was held."""
+        if self._hold is None or self._hold.path != path.absolute():
+            held = Hold(path)
+            if self._hold is not None:
+                self._hold.let_go()
+            self._hold = held
+
+    def watch(self) -> None:
+        """Look whether files were changed under the open page."""
+        if self.page is None:
+            return
+        self._hold_file(self.page.draft.path)
+        self.state.update({"file_changed": self.page.draft.changed_elsewhere(), "mesh_file": changes(self._stamps)})
 
     # -- as it is served ------------------------------------------------------------------------------------------------
     async def pulse(self, **_: Any) -> None:
         """Listen to what runs in the background, for as long as the page is served."""
+        count = 0
         while True:
             await asyncio.sleep(_ASK_S)
-            self.hear()
+            count += 1
+            said = self.state.message
+            caught(self.state, self.hear)
+            if count % _SELDOM == 0:
+                caught(self.state, self.watch)
+                self.state.flush()
+            elif self.state.message != said:
+                self.state.flush()
 
     def counter(self) -> Callable[..., Any]:
         """Return what counts the tabs that show the page, as aiohttp takes it."""
@@ -166,6 +204,8 @@ class App:
             self._opening.stop()
         if self.page is not None:
             self.page.close()
+        if self._hold is not None:
+            self._hold.let_go()
 
 
 def build(folder: Path, server: Any) -> App:
@@ -186,6 +226,7 @@ def build(folder: Path, server: Any) -> App:
         client.Script((_HERE / "page.js").read_text(encoding="utf-8"))
         markup = (_HERE / "page.html").read_text(encoding="utf-8").replace("@AREA@", area.html)
         layout.root.add_child(markup)
+    server.state.trame__template_error = (_HERE / "lost.html").read_text(encoding="utf-8")
     return App(server, folder, View(area))
 
 
@@ -223,8 +264,7 @@ def serve(
         with socket.socket() as probe:
             probe.bind((host, 0))
             port = probe.getsockname()[1]
-    names = LOOPBACK if host in ("127.0.0.1", "localhost") else (host, *LOOPBACK)
-    guard = Guard(port, names=names)
+    guard = guard_of(host, port)
     # The framework reads the command line by itself; what stands there is for this program.
     sys.argv[1:] = []
     server = get_server("plyflat", client_type="vue3")

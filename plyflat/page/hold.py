@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
+import shutil
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -46,6 +48,24 @@ def changes(before: dict[str, Stamp]) -> str:
         if now != before[path]
     ]
     return "; ".join(said)
+
+
+def sweep(target: Path) -> None:
+    """Take away what a plan that was stopped while it was written left beside its folder.
+
+    Parameters
+    ----------
+    target : Path
+        The plan's folder. Where it had been moved aside for the new one it is put back.
+    """
+    with contextlib.suppress(OSError):
+        for old in target.parent.glob(f".{glob.escape(target.name)}.old-*"):
+            if target.exists():
+                shutil.rmtree(old, ignore_errors=True)
+            else:
+                old.rename(target)
+        for new in target.parent.glob(f".{glob.escape(target.name)}.new-*"):
+            shutil.rmtree(new, ignore_errors=True)
 
 
 class Hold:

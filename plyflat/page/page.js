@@ -8,6 +8,14 @@
     const file = input.files[0];
     if (!file) return;
     const said = document.getElementById("sending");
+    // What is refused anyway is not sent first: a browser would only tell that the line broke off.
+    const most = Number(input.dataset.most);
+    const refused = !file.size ? "the file is empty. Save the scan again, and send it then." : file.size > most ? `more than ${most / 1e6} MB. Thin the mesh first.` : "";
+    if (refused) {
+      said.textContent = `${file.name}: ${refused}`;
+      input.value = "";
+      return;
+    }
     said.textContent = `Sending ${file.name} …`;
     try {
       const answer = await fetch(`/upload?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file });
@@ -29,6 +37,19 @@
   new MutationObserver(() => {
     for (const image of document.querySelectorAll(".picture img:not([alt])")) image.alt = "";
   }).observe(document.body, { childList: true, subtree: true });
+
+  // Where the program cannot be reached the framework shows lost.html; the page comes back as soon as it answers.
+  setInterval(async () => {
+    if (!document.getElementById("lost")) return;
+    try {
+      const answer = await fetch(location.href, { cache: "no-store" });
+      if (answer.ok) location.reload();
+      document.getElementById("ended").hidden = answer.status === 403;
+      document.getElementById("again").hidden = answer.status !== 403;
+    } catch {
+      // Not yet.
+    }
+  }, 2000);
 
   document.addEventListener("change", (event) => {
     if (event.target.id === "upload") send(event.target);

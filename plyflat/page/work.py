@@ -211,6 +211,13 @@ class Standby:
         self._number += 1
         self._waiting = None
 
+    def give_up(self) -> None:
+        """Stop what is being answered at once."""
+        self.drop()
+        if self._at_work:
+            self._end()
+            self._start()
+
     @property
     def busy(self) -> bool:
         """Whether the newest question has no full answer yet."""
