@@ -28,7 +28,7 @@ from .drawing import (
     unique_stems,
 )
 from .dxf import AREA_LIMIT, audit, check_outline, ring_area_mm2, same_bytes, save
-from .label import Words, beside
+from .label import HEIGHTS_MM, Words, beside, fitted, straight_words
 from .notch import WIDTH_SHARE, notch_lines
 
 if TYPE_CHECKING:
@@ -44,6 +44,7 @@ NOTCHES = {"slit": "4", "V": "4", "T": "80", "castle": "81", "check": "82", "U":
 #: A corner of a line that turns by more than this is a turn point; the others lie on a curve.
 TURN_DEG = 15.0
 _SPACE_MM = 50.0
+_HEIGHTS_MM = [h for h in HEIGHTS_MM if h <= 10.0]
 
 
 def sewn_document(
@@ -114,10 +115,18 @@ def _draw(block: Any, template: Template) -> None:
         block.add_line(ends[0], ends[1], dxfattribs={"layer": LAYERS["grain"]})
     if not template.centre.is_empty:
         block.add_point((template.centre.x, template.centre.y), dxfattribs={"layer": LAYERS["drill"]})
-    x, y = template.net.representative_point().coords[0]
+    _label(block, template)
+
+
+def _label(block: Any, template: Template) -> None:
+    """What the piece is, on the layer that is asked for such words, and its label, clear of the lines where there is room."""
     lines = (f"Piece Name: {template.piece}", f"Quantity: {template.copies}", f"Material: {template.material}", *label_lines(template))
-    for k, text in enumerate(lines):
-        block.add_text(text, dxfattribs={"layer": LAYERS["boundary" if k < 3 else "text"], "insert": (x, y - 12.0 * k), "height": 6.0})
+    inner = (template.warp, *template.folds, *template.joins, *template.warp_thread, *template.weft_thread)
+    keep_off = [line.buffer(2.0) for line in inner if not line.is_empty]
+    words = fitted(straight_words("TEXT", lines), template.net, keep_off, turns=True, heights_mm=_HEIGHTS_MM).words
+    for k, line in enumerate(words):
+        look = {"layer": LAYERS["boundary" if k < 3 else "text"], "insert": line.at_mm, "height": line.height_mm, "rotation": line.turn_deg}
+        block.add_text(line.text, dxfattribs=look)
 
 
 def _notches(block: Any, template: Template, size_mm: float, style: str) -> None:

@@ -11,6 +11,7 @@ from shapely import LineString, Point, Polygon, box
 from plyflat.errors import CheckError
 from plyflat.export import sewn as sewn_room
 from plyflat.export.handout import write_handouts
+from plyflat.export.label import Words
 from plyflat.export.sewn import write_sewn
 from plyflat.job.files import Files
 from plyflat.job.table import filled
@@ -122,6 +123,9 @@ def test_numbered_layers_hold_each_piece_in_a_block_of_its_own(plan, tmp_path):
         text = [t.dxf.text for t in block.query("TEXT")]
         assert f"Piece Name: {template.piece}" in text
         assert f"Quantity: {template.copies}" in text
+        words = [Words("", t.dxf.text, tuple(t.dxf.insert)[:2], t.dxf.height, t.dxf.rotation).box() for t in block.query("TEXT")]
+        assert all(template.net.contains(box) for box in words)
+        assert not any(template.warp.intersects(box) for box in words)
     assert "Units:METRIC" in [t.dxf.text for t in doc.modelspace().query("TEXT")]
 
 
