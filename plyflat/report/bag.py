@@ -519,6 +519,22 @@ def _key(figure: Any, reach: BagReach) -> None:
     figure.legend(handles=lines, loc="lower left", bbox_to_anchor=(0.01, 0.0), frameon=False, fontsize=SMALL_PT, labelcolor=INK)
 
 
+def radius_words(reach: BagReach | None) -> list[str]:
+    """Sentences about the radius by which gaps are told.
+
+    Parameters
+    ----------
+    reach : BagReach or None
+    """
+    if reach is None:
+        return []
+    return [
+        f"A film without slack draws at {reach.tension_n_per_m:.0f} N/m and under {reach.pressure_kpa:.0f} kPa hangs free with a "
+        f"radius of {reach.bridging.radius_mm:.0f} mm. The gaps told are for that radius and, where two are told, for twice it: a film "
+        "in a round hollow or where three walls meet lies between the two. Close to posts only a worked-out film tells more."
+    ]
+
+
 def reach_words(reach: BagReach | None) -> list[str]:
     """Sentences about a bag's reach for the sheet.
 
@@ -529,19 +545,15 @@ def reach_words(reach: BagReach | None) -> list[str]:
     if reach is None:
         return []
     found = reach.bridging
-    words = [
-        f"A film without slack draws at {reach.tension_n_per_m:.0f} N/m and under {reach.pressure_kpa:.0f} kPa hangs free with a "
-        f"radius of {found.radius_mm:.0f} mm. The gaps told are for that radius and, where two are told, for twice it: a film "
-        "in a round hollow or where three walls meet lies between the two. Close to posts only a worked-out film tells more."
-    ]
+    words = []
     if found.noise_mm > 0:
         words.append(f"The scan's noise of {found.noise_mm:.1f} mm was smoothed first; gaps are known no better than that.")
     drawn = reach.film.taut[-1] if reach.film is not None else None
     if not found.spots and (drawn is None or drawn.depth_mm <= reach.limit_mm):
-        words.append(f"Even so it stands off the hull by no more than {reach.limit_mm:g} mm anywhere.")
+        words.append(f"A film without slack stands off the hull by no more than {reach.limit_mm:g} mm anywhere.")
     elif not found.spots and drawn is not None:
         words.append(
-            f"By that radius it would stand off by no more than {reach.limit_mm:g} mm, but it hardens as it draws: over sections through the corners "
+            f"By its free radius a film without slack would stand off by no more than {reach.limit_mm:g} mm, but it hardens as it draws: over sections through the corners "
             f"it stands {drawn.depth_mm:.1f} mm off."
         )
     elif drawn is not None and drawn.depth_mm > reach.limit_mm:
@@ -635,4 +647,4 @@ WALL_HEAD = (
     "corner", "in place#", "gap, taut, mm#", "with pleats, about, mm#", "volume, cm³#", "resin, g#", "pleats that end there", "deepest at, mm",
 )  # fmt: skip
 
-__all__ = ["PLEAT_HEAD", "WALL_HEAD", "pleat_rows", "reach_pictures", "reach_words", "spot_rows", "wall_rows"]
+__all__ = ["PLEAT_HEAD", "WALL_HEAD", "pleat_rows", "radius_words", "reach_pictures", "reach_words", "spot_rows", "wall_rows"]

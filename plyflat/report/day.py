@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     from ..shop.vacuum import Pull
 
 
+#: Ways to cut the waste that are told openly; the rest is folded up.
+_TOLD = 8
+
+
 class Head(NamedTuple):
     """Head of a column; a number's column is set to the right."""
 
@@ -333,7 +337,7 @@ def _bleed(r: RegionDay) -> Block:
         "To know your breather, weigh a dry square of 100 by 100 mm, bag it on a wet sample, weigh it again, and state the difference "
         "for each square metre as holds. A trap before the pump is advised in any case; use one that is rated for vacuum.",
     )
-    words = (f"{run_words(r)}.",)
+    words = (f"In the bag of {r.name} {run_words(r).removeprefix('Lead and resin: ')}.",)
     return Block(f"Bleed of {r.name}", words, (Table("Where the resin goes", _head("what", "how much", "stands on"), rows, deep=True),), after)
 
 
@@ -531,7 +535,11 @@ def _waste(plan: Plan, day: Day) -> Block:
             words.append("Whether a bag that is used again pays is not worked out: state its price, and those of film and release film.")
         if r.uses_to_weigh_less is not None:
             words.append(f"By mass it keeps more out of the bin than it will put there itself after {counted(r.uses_to_weigh_less, 'use')}.")
-    return Block("What would cut the waste most", tuple(words), (Table("At most so much less, each by itself: some save the same grams", _head("order", "item", "saves#", "how"), rows),) if rows else ())
+    head = _head("order", "item", "saves#", "how")
+    tables = [Table("At most so much less, each by itself: some save the same grams", head, rows[:_TOLD])] if rows else []
+    if rows[_TOLD:]:
+        tables.append(Table("What would cut it less", head, rows[_TOLD:], deep=True))
+    return Block("What would cut the waste most", tuple(words), tuple(tables))
 
 
 def _order(plan: Plan, day: Day) -> Block:

@@ -15,7 +15,7 @@ from ..export.tables import Laid, cloth_name, laid_pieces
 from ..job.resolved import assumed
 from ..plies_below import lying_words
 from ..units import say_percent as percent
-from .bag import PLEAT_HEAD, WALL_HEAD, pleat_rows, reach_words, spot_rows, wall_rows
+from .bag import PLEAT_HEAD, WALL_HEAD, pleat_rows, radius_words, reach_words, spot_rows, wall_rows
 from .day import Block, day_blocks
 from .drape import drape_words, tried_rows
 from .film import (
@@ -215,10 +215,10 @@ def _region(plan: Plan, region: RegionPlan, pictures: Sequence[Picture]) -> dict
         "layer_head": _head("layer", "material", "margin, mm#", "area, m²#", "corner laps, m²#", "pieces#", "to cut"),
         "layer_rows": [_layer_row(p, edge=p in on_hull(region)) for p in region.layers],
         "bag_words": [
-            *(words for p in region.layers for words in _bag_words(p)), *reach_words(region.reach),
+            *([" ".join(words)] if (words := [words for p in region.layers for words in _bag_words(p)]) else []), *reach_words(region.reach),
             *film_found_words(region.reach, tubes=_tubes(plan, region), through=_through(region)), *whole_words(region.reach)[1:],
         ],
-        "film_words": [*film_method_words(region.reach), *whole_words(region.reach)[:1]],
+        "film_words": [*radius_words(region.reach), *film_method_words(region.reach), *whole_words(region.reach)[:1]],
         "spot_head": _head(
             "place", "gap, mm#", "area, cm²#", "volume, cm³#", "resin, g#", "film missing across, mm#", "deepest at, mm"
         ),

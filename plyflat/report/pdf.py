@@ -253,7 +253,7 @@ class _Setter:
     def _list(self, element: HtmlElement) -> Iterator[Flowable]:
         from reportlab.platypus import Paragraph
 
-        style = _style("item", _TEXT_PT, spaceAfter=3, leftIndent=17, bulletIndent=1)
+        style = _style("item", _TEXT_PT, spaceAfter=3, leftIndent=21, bulletIndent=1)
         for number, item in enumerate(element, start=1):
             mark = f"{number}." if element.tag == "ol" else "\N{BULLET}"
             yield Paragraph(_words(item), style, bulletText=mark)
@@ -420,10 +420,18 @@ def _columns(cells: Sequence[Sequence[str]], width: float) -> tuple[float, list[
             spare = (width - sum(most)) / sum(most)
             return size, [w * (1 + min(spare, 0.5)) for w in most]
         if sum(least) <= width:
-            share = (width - sum(least)) / (sum(most) - sum(least))
-            return size, [a + share * (b - a) for a, b in zip(least, most)]
+            return size, _shared(least, most, width)
     # Words that are too long even so are parted.
     return size, [width * a / sum(least) for a in least]
+
+
+def _shared(least: Sequence[float], most: Sequence[float], width: float) -> list[float]:
+    """Widths between the least and the most that fill a width: short columns get all they want, long ones share the rest evenly."""
+    low, high = 0.0, max(most)
+    for _ in range(40):
+        level = 0.5 * (low + high)
+        low, high = (level, high) if sum(min(max(level, a), b) for a, b in zip(least, most)) <= width else (low, level)
+    return [min(max(low, a), b) for a, b in zip(least, most)]
 
 
 def _reach(column: Sequence[str], size: float) -> tuple[float, float]:

@@ -91,7 +91,7 @@ def stack_blocks(region: RegionPlan) -> list[Block]:
         blocks.append(
             Block(
                 "Ways to cut the bag film, the one that is used on top; ports, overlaps and spare left out",
-                ("way", "how", "pieces#", "film, m²#", "of it or beside it lost, m²#", "tape, m#", "cost#", "least"),
+                ("way", "how", "pieces#", "film, m²#", "of it or beside it lost, m²#", "tape, m#", "cost#", "takes least"),
                 [_cost_row(q) for q in stack.costs],
             )
         )
@@ -112,11 +112,12 @@ def stack_blocks(region: RegionPlan) -> list[Block]:
 
 
 def _cost_row(q: WayCost) -> tuple[str, ...]:
+    name = "pouch" if q.name == "envelope" else q.name
     if not q.pieces:
-        return q.name, q.what, "", "", "", "", "", ""
+        return name, q.what, "", "", "", "", "", ""
     cost = "" if q.cost is None else f"{q.cost:.2f}"
     return (
-        q.name, q.what, str(q.pieces), f"{q.film_mm2 / 1e6:.2f}", f"{q.waste_mm2 / 1e6:.2f}", f"{q.tape_mm / 1000:.2f}", cost,
+        name, q.what, str(q.pieces), f"{q.film_mm2 / 1e6:.2f}", f"{q.waste_mm2 / 1e6:.2f}", f"{q.tape_mm / 1000:.2f}", cost,
         "yes" if q.least else "",
     )  # fmt: skip
 

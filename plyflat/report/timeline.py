@@ -77,14 +77,15 @@ def region_picture(region: RegionDay) -> Picture:
     figure = new_figure(height)
     title_on(figure, title)
     count = len(rows) + (1.2 if down is not None else 0.0)
+    wide_in = WIDTH_IN * (_RIGHT - _LEFT)
+    ends += [(start, _room(rows, end, len(words) * _LETTER_IN / wide_in)) for words, start, end, _ in rows]
     ax = _clock_axis(figure, _FOOT_IN / height, _ROW_IN * count / height, ends, count)
     low, high = ax.get_xlim()
-    wide_in = WIDTH_IN * (_RIGHT - _LEFT)
     for k, (words, start, end, pot) in enumerate(rows):
         look = {"color": "white", "hatch": "////", "ec": FAINT} if pot else {"color": steps(3)[1], "ec": INK}
         ax.barh(k + 0.5, end - start, left=start, height=0.7, lw=1.1, **look)
         # Words stand after the bar, or before it where the picture ends too soon.
-        after = (high - end) / (high - low) * wide_in > _LETTER_IN * len(words)
+        after = (high - end) / (high - low) * wide_in > _LETTER_IN * len(words) or (start - low) / (high - low) * wide_in < _LETTER_IN * len(words)
         gap = 0.08 * (high - low) / wide_in
         ax.text(
             end + gap if after else start - gap, k + 0.5, words, size=SMALL_PT, color=INK, va="center", ha="left" if after else "right",
@@ -109,6 +110,15 @@ def _rows(region: RegionDay) -> list[tuple[str, float, float, bool]]:
         start = region.start_min + b.start_s / 60
         rows.append((f"pot life of batch {b.number}", start, start + b.pot_life_s / 60, True))
     return sorted(rows, key=lambda row: (row[1], row[3]))
+
+
+def _room(rows: Sequence[tuple[str, float, float, bool]], end: float, share: float) -> float:
+    """How late a picture must end so that words, a share of its width, stand after a bar; no later where they stand before it."""
+    first, last = min(r[1] for r in rows), max(r[2] for r in rows)
+    start = next(r[1] for r in rows if r[2] == end)
+    if (start - first) >= share * (last - first) or share >= 0.9:
+        return last
+    return max(last, (end - share * first) / (1.0 - share))
 
 
 def _span(region: RegionDay) -> tuple[float, float]:
@@ -138,7 +148,7 @@ def _clock_axis(figure: Any, bottom: float, high: float, spans: Sequence[tuple[f
 
 def _last_moment(ax: Any, at: float, rows: int, *, bagged: bool) -> None:
     """A line at the last moment by which the bag must be down, or the last ply wetted."""
-    ax.axvline(at, color=INK, lw=2.4, ls=(0, (4, 2)))
+    ax.axvline(at, color=INK, lw=2.4, ls=(0, (4, 2)), zorder=1.5)
     words = f"{'bag down' if bagged else 'last ply wetted'} by {clock_time(at)} at the latest"
     low, high = ax.get_xlim()
     left = at > 0.5 * (low + high)

@@ -335,9 +335,8 @@ def _pleats(region: RegionPlan) -> str:
     reach = region.reach
     if reach is None or not reach.pleats:
         return ""
-    made = sorted(reach.pleats, key=lambda p: p.order)
-    told = joined([f"at {p.at_m:.2f} m ({p.height_mm:.0f} mm high)" for p in made])
-    return f"Make {counted(len(made), 'pleat')} along the tape {told}. "
+    heights = sorted({f"{p.height_mm:.0f}" for p in reach.pleats}, key=float)
+    return f"Make {counted(len(reach.pleats), 'pleat')} of {joined(heights)} mm along the tape, where and in the order that its bag's list says. "
 
 
 def _layer_words(layer: LayerPlan) -> str:

@@ -16,6 +16,7 @@ from plyflat.report.bag import (
     beside_px,
     lead_of,
     pleat_rows,
+    radius_words,
     reach_pictures,
     reach_words,
     section_picture,
@@ -108,7 +109,8 @@ def test_rows_and_words(made):
         # Beside it the film hangs rounder by as much as it leaves less open there.
         assert reach.limit_mm < fed[0] < fed[1] / 1.9 < 0.6 * taut[0]
     words = " ".join(reach_words(reach))
-    assert "hangs free with a radius of" in words
+    assert "hangs free with a radius of" in radius_words(reach)[0]
+    assert radius_words(None) == []
     assert "short at 4 places of the hull: there pleats are wanted, and in excess at 4 places" in words
     assert "Three walls meet at 4 places" in words
     assert reach_words(None) == spot_rows(None) == pleat_rows(None) == wall_rows(None) == []

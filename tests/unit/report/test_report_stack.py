@@ -55,7 +55,7 @@ def test_tables_and_words(plan):
     assert corners.rows[0] == ("corner 1", "0.50", "4", "90°", "peel ply", "0.50", "cut and lapped by 40 mm", "0.48")
     assert corners.rows[1][4:] == ("breather", "0.50", "in one piece", "0.00")
     assert ways.rows[0] == ("sheet", "a sheet of 1560 by 1160 mm", "2", "1.90", "0.40", "8.52", "7.25", "yes")
-    assert ways.rows[1] == ("envelope", "not to be had: the mesh is open", *[""] * 6)
+    assert ways.rows[1] == ("pouch", "not to be had: the mesh is open", *[""] * 6)
     told = dict(tape.rows)
     assert told["both sides of the pleats"] == "0.20"
     assert told["round the ports"] == "0.33"
@@ -94,5 +94,5 @@ def test_a_pouch_has_no_tape_on_the_part(plan):
     page = report_html(replace(plan, regions=(region,)), [])
     assert "lay peel ply 25 mm beyond the largest ply, and put the part into its pouch of bag film." in page
     assert "sealant tape 100 mm beyond the largest ply" not in page
-    assert page.count(">pouch<") == 2
+    assert page.count('<td class="n">pouch<') == 2
     assert "sealant tape 100 mm beyond the largest ply" in report_html(plan, [])
