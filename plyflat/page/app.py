@@ -134,6 +134,7 @@ class App:
         """
         draft, self._draft = self._draft or Draft.open(Path(found.path)), None
         self._hold_file(draft.path)
+        draft.put_aside()
         standby, one = Standby(looks, found.surfaces), Standby(alone, found.surfaces)
         page = Page(draft, found.copies, self.state, standby=standby, alone=one, view=self.view)
         if self.page is not None:

@@ -60,7 +60,7 @@ class Draft:
         self.marks: dict[str, Any] | None = None
         self.unkept = ""
         self.set_aside = ""
-        self._full = False
+        self._other = ""
         self._saved = text
         self._past: list[tuple[str, str]] = []
         self._future: list[tuple[str, str]] = []
@@ -99,24 +99,27 @@ class Draft:
             return
         if of != _mark(self.text):
             # A job file that was changed elsewhere since is not written over in silence, and neither is the work lost.
-            if text != self.text:
-                self._put_aside(text)
+            self._other = text if text != self.text else ""
             return
         self.marks = marks if isinstance(marks, dict) else None
         self.recovered = text != self.text
         self.text, self._past, self._future = text, past, future
 
-    def _put_aside(self, text: str) -> None:
-        """Keep a text under another name beside the job file."""
+    def put_aside(self) -> None:
+        """Keep work that was found beside the file, but was begun on another state of it, under another name.
+
+        `set_aside` then says where. Nothing of it is lost where that fails: then no other work is kept there.
+        """
+        if not self._other:
+            return
         aside = free_name(self.path.with_stem(f"{self.path.stem}_unsaved"))
         try:
-            _replace(aside, text)
+            _replace(aside, self._other)
             self.kept_at.unlink(missing_ok=True)
         except (OSError, OutputError):
-            # It stays where it is, and nothing that is done from here on takes its place.
-            aside, self._full = self.kept_at, True
-            self.unkept = f"{aside}: holds earlier work, and it cannot be put under another name"
-        self.set_aside = str(aside)
+            self.unkept = f"{self.kept_at}: holds earlier work, and it cannot be put under another name"
+            return
+        self._other, self.set_aside = "", str(aside)
 
     def keep_marks(self, marks: dict[str, Any] | None) -> None:
         """Keep what is being marked, so that a reload or a crash does not lose it; None when it is done or left.
@@ -132,7 +135,8 @@ class Draft:
 
     def _keep(self) -> None:
         """Bring what is kept beside the job file up to date; work goes on where that fails, and says so."""
-        if self._full:
+        self.put_aside()
+        if self._other:
             return
         kept = {"of": _mark(self._saved), "text": self.text, "past": self._past[-KEPT:], "future": self._future, "marks": self.marks}
         try:
@@ -179,11 +183,11 @@ class Draft:
 
     def _leave(self, target: Path) -> None:
         """Go on under another name; what was kept beside the old one is in the new file now."""
-        if target != self.path and not self._full:
+        if target != self.path and not self._other:
             with contextlib.suppress(OSError):
                 self.kept_at.unlink(missing_ok=True)
         if target != self.path:
-            self._full = False
+            self._other = ""
         self.path = target
 
     def changed_elsewhere(self) -> bool:

@@ -149,16 +149,41 @@ def test_unsaved_work_on_another_state_of_the_file_is_put_aside_and_not_lost(dra
     mine = draft.text
     changed = JOB.replace("panel", "other")
     draft.path.write_text(changed)
+    # Opening alone moves nothing: it is also done to look at the job.
+    kept = draft.kept_at.read_text()
     again = Draft.open(draft.path)
-    assert (again.text, again.recovered) == (changed, False)
+    assert (again.text, again.recovered, draft.kept_at.read_text()) == (changed, False, kept)
+    again.put_aside()
     aside = draft.path.with_name("job_unsaved.toml")
     assert (again.set_aside, aside.read_text()) == (str(aside), mine)
-    # It is told once, and the next piece of work that is put aside has a name of its own.
+    # It is told once, and the next piece of work that is put aside has a name of its own. A step does it too.
     assert Draft.open(draft.path).set_aside == ""
     _widen(again, "3 m")
     draft.path.write_text(JOB)
-    assert Draft.open(draft.path).set_aside.endswith("job_unsaved_2.toml")
-    assert aside.read_text() == mine
+    last = Draft.open(draft.path)
+    _widen(last, "4 m")
+    assert last.set_aside.endswith("job_unsaved_2.toml")
+    assert (aside.read_text(), Draft.open(draft.path).text) == (mine, last.text)
+
+
+def test_where_it_cannot_be_put_aside_earlier_work_stays_where_it_is(draft, monkeypatch):
+    _widen(draft, "2 m")
+    kept = draft.kept_at.read_text()
+    draft.path.write_text(JOB.replace("panel", "other"))
+    again = Draft.open(draft.path)
+
+    def full(handle):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        again.put_aside()
+        _widen(again, "3 m")
+        assert "holds earlier work" in again.unkept
+        assert draft.kept_at.read_text() == kept
+    _widen(again, "4 m")
+    assert again.unkept == ""
+    assert again.set_aside.endswith("job_unsaved.toml")
 
 
 def test_steps_that_were_taken_back_outlive_a_crash(draft):
