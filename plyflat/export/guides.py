@@ -14,6 +14,8 @@ from .label import Words
 #: Height of the grid's numbers and their distance from its lines.
 NUMBER_MM = 4.0
 _CLEAR_MM = 1.5
+#: How much farther out a number is tried.
+_FARTHER_MM = (0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0, 13.0, 16.0)
 #: Runs of a grid line shorter than this are not drawn.
 _LEAST_MM = 1.0
 #: Length of the arrow where a tool starts, its distance from the line, and the size of its head.
@@ -47,7 +49,7 @@ def grid_lines(shape: Polygon, step_mm: float, zero_mm: Sequence[float]) -> tupl
                 continue
             lines += [run if run[0, 1 - axis] <= run[-1, 1 - axis] else run[::-1] for run in runs]
             first = min((line for line in lines[-len(runs) :]), key=lambda line: line[0, 1 - axis])
-            words.append(_number(f"{at - zero_mm[axis]:.0f}", first[0], axis))
+            words.append(_number(f"{at - zero_mm[axis]:.0f}", first[0], axis, shape))
     return lines, words
 
 
@@ -56,11 +58,17 @@ def _steps(zero: float, low: float, high: float, step: float) -> Floats:
     return zero + step * np.arange(first, last + 1)
 
 
-def _number(text: str, end: Floats, axis: int) -> Words:
+def _number(text: str, end: Floats, axis: int, shape: Polygon) -> Words:
+    """A number beyond the end of its line, so far out that a slanting edge does not run through it."""
     words = Words("GRID", text, (0.0, 0.0), NUMBER_MM)
     wide, high = words.size_mm()
-    by = np.array([0.0, -_CLEAR_MM - 0.5 * high] if axis == 0 else [-_CLEAR_MM - 0.5 * wide, 0.0])
-    return words.centred(end + by)
+    for more in (*_FARTHER_MM, 0.0):
+        off = _CLEAR_MM + more
+        by = np.array([0.0, -off - 0.5 * high] if axis == 0 else [-off - 0.5 * wide, 0.0])
+        there = words.centred(end + by)
+        if not shape.intersects(there.box()):
+            break
+    return there
 
 
 def start_mark(ring: Floats) -> tuple[Floats, ...]:

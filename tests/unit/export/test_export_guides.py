@@ -115,6 +115,13 @@ def test_grid_lines_lie_on_whole_steps_within_the_piece_and_carry_their_distance
     assert not any(shape.intersects(w.box()) for w in words)
 
 
+def test_numbers_keep_clear_of_a_slanting_edge():
+    shape = Polygon([(0, 0), (400, -300), (500, 400), (100, 300)])
+    _, words = grid_lines(shape, 50.0, (0.0, -300.0))
+    assert len(words) > 20
+    assert not any(shape.intersects(w.box()) for w in words)
+
+
 def test_a_line_that_leaves_the_piece_and_comes_back_has_one_number():
     shape = Polygon([(0, 0), (300, 0), (300, 300), (200, 300), (200, 50), (100, 50), (100, 300), (0, 300)])
     lines, words = grid_lines(shape, 150.0, (0.0, 0.0))
