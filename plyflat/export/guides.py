@@ -15,7 +15,7 @@ from .label import Words
 NUMBER_MM = 4.0
 _CLEAR_MM = 1.5
 #: How much farther out a number is tried.
-_FARTHER_MM = (0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0, 13.0, 16.0)
+_FARTHER_MM = (0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0)
 #: Runs of a grid line shorter than this are not drawn.
 _LEAST_MM = 1.0
 #: Length of the arrow where a tool starts, its distance from the line, and the size of its head.
@@ -61,14 +61,15 @@ def _steps(zero: float, low: float, high: float, step: float) -> Floats:
 def _number(text: str, end: Floats, axis: int, shape: Polygon) -> Words:
     """A number beyond the end of its line, so far out that a slanting edge does not run through it."""
     words = Words("GRID", text, (0.0, 0.0), NUMBER_MM)
-    wide, high = words.size_mm()
-    for more in (*_FARTHER_MM, 0.0):
-        off = _CLEAR_MM + more
-        by = np.array([0.0, -off - 0.5 * high] if axis == 0 else [-off - 0.5 * wide, 0.0])
-        there = words.centred(end + by)
-        if not shape.intersects(there.box()):
-            break
-    return there
+    half = 0.5 * np.array(words.size_mm())
+    out, aside = -np.eye(2)[1 - axis], np.eye(2)[axis]
+    for more in _FARTHER_MM:
+        for turn in (0.0, 1.0, -1.0):
+            off = out * (half + _CLEAR_MM + more) + turn * aside * (half + _CLEAR_MM)
+            there = words.centred(end + off)
+            if not shape.intersects(there.box()):
+                return there
+    return words.centred(end + out * (half + _CLEAR_MM))
 
 
 def start_mark(ring: Floats) -> tuple[Floats, ...]:
