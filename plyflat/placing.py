@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -30,6 +31,7 @@ SHORT = (0.0, 1.5, 2.5, 4.0)
 MIRROR_DOUBT_MM = 3.0
 
 Said = tuple[str, str]  # a caution and what would help
+Spot = tuple[float, float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,16 +263,17 @@ def _side_of(spec: RegionSpec, region: Region) -> Region:
     return part_with(parts, split.keep_mm, tolerance_mm=spec.tolerance_mm)
 
 
+@lru_cache(maxsize=4)
+def _corner_at(
+    surface: Surface, seed_mm: Spot, first_mm: Spot | None, angle_deg: float, scale_mm: float, section: str
+) -> Corner:
+    """A corner; on a scan it takes half a minute, and is asked for again after each change of laps or plies."""
+    return find_corner(surface, seed_mm, first_mm=first_mm, angle_deg=angle_deg, scale_mm=scale_mm, section=section)
+
+
 def _tabbed(job: Job, spec: RegionSpec, stated: CornerSpec, surface: Surface) -> Placed:
     """Bands along a corner, each ply with laps of its own up both sides."""
-    corner = find_corner(
-        surface,
-        stated.seed_mm,
-        first_mm=stated.first_mm,
-        angle_deg=stated.angle_deg,
-        scale_mm=stated.scale_mm,
-        section=stated.section,
-    )
+    corner = _corner_at(surface, stated.seed_mm, stated.first_mm, stated.angle_deg, stated.scale_mm, stated.section)
     cautions = [(f"{text}, near {_at(place)}", "Look there before you cut.") for place, text in corner.uncertain]
     along, fillet = corner, None
     if stated.fillet is not None:

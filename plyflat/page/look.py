@@ -22,6 +22,7 @@ from ..export.svg import svg_text
 from ..job.area import RegionSpec
 from ..job.model import Job
 from ..job.reader import job_from_text
+from ..job.table import filled
 from ..placing import Placed, base_region, place
 from ..planned import Plan, PlyPlan
 from ..progress import Tell
@@ -200,11 +201,12 @@ def _edges(layer: str, shape: shapely.Geometry) -> list[sheet.Stroke]:
 
 def _region(job: Job, specs: dict[str, RegionSpec], spec: RegionSpec, surfaces: dict[str, Surface]) -> Region:
     """Find a region; one that hangs on another, or on a corner, takes all that a plan takes for it."""
+    spec = filled(spec, bag=None)
     if spec.corner is None and spec.mirror_of is None:
         return _near_region(job, spec, surfaces[spec.mesh]) or base_region(job, spec, surfaces[spec.mesh])
     others: dict[str, Placed] = {}
     if spec.mirror_of is not None:
-        others[spec.mirror_of] = place(job, specs[spec.mirror_of], surfaces, others={})
+        others[spec.mirror_of] = place(job, filled(specs[spec.mirror_of], bag=None), surfaces, others={})
     return place(job, spec, surfaces, others=others).base
 
 

@@ -172,17 +172,17 @@ def find_corner(
     if walk is surface.vertices_mm:
         edge = edge_line(surface, seed, angle_deg=angle_deg, reach_mm=SEED_REACH * scale_mm)
         if edge is not None and not any(r.kind == EVENED for r in surface.repairs):
-            return _along_edges(surface, edge, hint, scale_mm)
+            return _along_edges(surface, edge, seed, hint, scale_mm)
     calm = Surface(walk, surface.faces)
     creases = find_creases(surface, angle_deg=angle_deg, scale_mm=scale_mm)
     try:
         split = _split(calm, creases, seed, angle_deg, scale_mm)
         fit = fit_corner(surface, calm, split, section=section, scale_mm=scale_mm)
-        return _fitted_corner(surface, calm, fit, hint, angle_deg, scale_mm)
+        return _fitted_corner(surface, calm, fit, seed, hint, angle_deg, scale_mm)
     except OutlineError as err:
         if edge is None:
             raise
-        return _unfitted(_along_edges(surface, edge, hint, scale_mm), err)
+        return _unfitted(_along_edges(surface, edge, seed, hint, scale_mm), err)
 
 
 def _unfitted(corner: Corner, err: OutlineError) -> Corner:
@@ -203,10 +203,10 @@ def _point(point_mm: ArrayLike, what: str) -> Floats:
 
 
 # -- along the edges of a model ------------------------------------------------------------------------------------
-def _along_edges(surface: Surface, edge: EdgeLine, hint: Floats | None, scale_mm: float) -> Corner:
+def _along_edges(surface: Surface, edge: EdgeLine, seed: Floats, hint: Floats | None, scale_mm: float) -> Corner:
     v = surface.vertices_mm
     points, angle = spaced(v[edge.way], edge.angle_deg, edge.closed)
-    _check_length(points, edge.closed, min(scale_mm, 0.1 * float(np.linalg.norm(surface.size_mm))))
+    _check_length(points, edge.closed, min(scale_mm, 0.1 * float(np.linalg.norm(surface.size_mm))), seed)
     left, right = faces_beside(surface, edge.way, edge.closed)
     side, away = nearest_side(surface, left, right, path_edges(edge.way, closed=edge.closed))
     area = [float(surface.face_areas_mm2[(side == k) & (away < REACH * scale_mm)].sum()) for k in (0, 1)]
@@ -232,11 +232,11 @@ def _first(hint: Floats | None, surface: Surface, side: Ints, spots: Floats, are
     return int(side[k])
 
 
-def _check_length(points: Floats, closed: bool, scale_mm: float) -> None:
+def _check_length(points: Floats, closed: bool, scale_mm: float, seed: Floats) -> None:
     length = _length(np.vstack([points, points[:1]]) if closed else points)
     if length < SHORTEST * scale_mm:
         raise OutlineError(
-            f"the corner is only {length:.1f} mm long", where=at(tuple(points[0])),
+            f"the corner is only {length:.1f} mm long", where=at(tuple(points[0] if len(points) else seed)),
             do="Move the seed to the corner that is meant, or take a smaller scale.",
         )
 
@@ -300,11 +300,12 @@ def _starts(crease: Crease, seed: Floats, scale_mm: float) -> Floats:
 
 
 def _fitted_corner(
-    surface: Surface, calm: Surface, fit: Fitted, hint: Floats | None, angle_deg: float, scale_mm: float
+    surface: Surface, calm: Surface, fit: Fitted, seed: Floats, hint: Floats | None, angle_deg: float, scale_mm: float
 ) -> Corner:
+    _check_length(fit.points_mm, fit.closed, scale_mm, seed)
     keep = np.ones(len(fit.points_mm), dtype=bool) if fit.closed else _on_surface(surface, fit, scale_mm)
     points, normals = fit.points_mm[keep], [n[keep] for n in fit.normals]
-    _check_length(points, fit.closed, scale_mm)
+    _check_length(points, fit.closed, scale_mm, seed)
     concave = _is_concave(fit, points, scale_mm)
     turn = np.degrees(np.arccos(np.clip((normals[0] * normals[1]).sum(axis=1), -1, 1)))
     miss = misfit(fit, points, scale_mm=scale_mm)

@@ -4,7 +4,7 @@ import shapes
 
 from plyflat.errors import OutlineError
 from plyflat.surface import Surface
-from plyflat.surface.corner import corner_regions, corner_way, find_corner
+from plyflat.surface.corner import _check_length, corner_regions, corner_way, find_corner
 
 BOX = Surface(*shapes.box(size=(200.0, 150.0, 120.0), steps=8))
 BRACKET = Surface(*shapes.wedge(90.0, length=200.0, first=120.0, second=80.0, step=6.0))
@@ -146,3 +146,10 @@ def test_rough_foil_through_a_curved_hull_keeps_its_tail():
     # That is said, and at the tail.
     place, _ = next(q for q in corner.uncertain if "tail" in q[1])
     assert np.linalg.norm(np.array(place) - line[np.argmin(line[:, 0])]) < 8.0
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_a_line_of_no_length_is_refused_with_the_seed(count):
+    with pytest.raises(OutlineError, match="only 0.0 mm long") as fault:
+        _check_length(np.ones((count, 3)), False, 10.0, np.ones(3))
+    assert "(1, 1, 1)" in str(fault.value)
