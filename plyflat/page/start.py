@@ -84,7 +84,11 @@ def open_job(path: str, *, progress: Tell) -> Opened:
         As `load_meshes`.
     """
     progress("reading the meshes", 0.1)
-    return _loaded(path, Draft.open(Path(path)).sound_job(), progress)
+    try:
+        job = Draft.open(Path(path)).sound_job()
+    except JobError as error:
+        raise JobError(error.faults, where=error.where or path, do=error.do) from None
+    return _loaded(path, job, progress)
 
 
 def load_text(path: str, text: str, *, progress: Tell) -> Opened:

@@ -92,6 +92,12 @@ def test_what_the_page_is_started_with(folder, monkeypatch):
             target_of(folder / name)
 
 
+def test_a_job_that_cannot_be_read_is_named(folder):
+    (folder / "odd one.toml").write_text("x")
+    with pytest.raises(JobError, match=r"odd one\.toml: not valid TOML"):
+        open_job(str(folder / "odd one.toml"), progress=_quiet)
+
+
 async def _post(folder, name, body, *, origin=None, key="k" * 32):
     took = []
     server = TestServer(web.Application())
