@@ -152,4 +152,4 @@ def test_rough_foil_through_a_curved_hull_keeps_its_tail():
 def test_a_line_of_no_length_is_refused_with_the_seed(count):
     with pytest.raises(OutlineError, match="only 0.0 mm long") as fault:
         _check_length(np.ones((count, 3)), False, 10.0, np.ones(3))
-    assert "(1, 1, 1)" in str(fault.value)
+    assert "(1.0, 1.0, 1.0)" in str(fault.value)
