@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -15,7 +16,7 @@ from .label import Words
 NUMBER_MM = 4.0
 _CLEAR_MM = 1.5
 #: How much farther out a number is tried.
-_FARTHER_MM = (0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0)
+_FARTHER_MM = (0.0, 1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 10.0, 13.0, 17.0, 22.0)
 #: Runs of a grid line shorter than this are not drawn.
 _LEAST_MM = 1.0
 #: Length of the arrow where a tool starts, its distance from the line, and the size of its head.
@@ -36,7 +37,8 @@ def grid_lines(shape: Polygon, step_mm: float, zero_mm: Sequence[float]) -> tupl
     -------
     list of (2, 2) float arrays
     list of Words
-        The distance from zero in mm, outside of the shape: below a line that runs up, left of one that runs across.
+        The distance from zero in mm, outside of the shape, each reading along its line: below one that runs up, left of
+        one that runs across.
     """
     lines, words = [], []
     bounds = np.asarray(shape.bounds)
@@ -49,7 +51,7 @@ def grid_lines(shape: Polygon, step_mm: float, zero_mm: Sequence[float]) -> tupl
                 continue
             lines += [run if run[0, 1 - axis] <= run[-1, 1 - axis] else run[::-1] for run in runs]
             first = min((line for line in lines[-len(runs) :]), key=lambda line: line[0, 1 - axis])
-            words.append(_number(f"{at - zero_mm[axis]:.0f}", first[0], axis, shape))
+            words.append(_number(f"{at - zero_mm[axis]:.0f}", first[0], axis, [shape, *(w.box() for w in words)]))
     return lines, words
 
 
@@ -58,18 +60,24 @@ def _steps(zero: float, low: float, high: float, step: float) -> Floats:
     return zero + step * np.arange(first, last + 1)
 
 
-def _number(text: str, end: Floats, axis: int, shape: Polygon) -> Words:
-    """A number beyond the end of its line, so far out that a slanting edge does not run through it."""
-    words = Words("GRID", text, (0.0, 0.0), NUMBER_MM)
-    half = 0.5 * np.array(words.size_mm())
+def _number(text: str, end: Floats, axis: int, keep_off: Sequence[Polygon]) -> Words:
+    """A number beyond the end of its line that reads along it, where it keeps clear of the edge and of other numbers."""
+    words = Words("GRID", text, (0.0, 0.0), NUMBER_MM, 90.0 if axis == 0 else 0.0)
+    wide, high = words.size_mm()
+    half = 0.5 * np.array([high, wide] if axis == 0 else [wide, high])
+    foot = np.array([half[0], -half[1]] if axis == 0 else -half)
     out, aside = -np.eye(2)[1 - axis], np.eye(2)[axis]
+
+    def there(more: float, turn: float) -> Words:
+        x, y = end + out * (half + _CLEAR_MM + more) + turn * aside * (half + _CLEAR_MM) + foot
+        return replace(words, at_mm=(float(x), float(y)))
+
     for more in _FARTHER_MM:
         for turn in (0.0, 1.0, -1.0):
-            off = out * (half + _CLEAR_MM + more) + turn * aside * (half + _CLEAR_MM)
-            there = words.centred(end + off)
-            if not shape.intersects(there.box()):
-                return there
-    return words.centred(end + out * (half + _CLEAR_MM))
+            box = there(more, turn).box()
+            if not any(shape.intersects(box) for shape in keep_off):
+                return there(more, turn)
+    return there(0.0, 0.0)
 
 
 def start_mark(ring: Floats) -> tuple[Floats, ...]:

@@ -111,7 +111,8 @@ def test_grid_lines_lie_on_whole_steps_within_the_piece_and_carry_their_distance
     across = sorted((p[0, 1], p[0, 0], p[1, 0]) for p in lines if p[0, 1] == p[1, 1])
     assert ups == [(110, 20, 240), (210, 20, 130), (310, 20, 130)]
     assert across == [(120, 10, 360), (220, 10, 200)]
-    assert sorted(w.text for w in words) == ["100", "100", "200", "200", "300"]
+    # Each number reads along its line.
+    assert [(w.text, w.turn_deg) for w in words] == [("100", 90), ("200", 90), ("300", 90), ("100", 0), ("200", 0)]
     assert not any(shape.intersects(w.box()) for w in words)
 
 
@@ -120,6 +121,8 @@ def test_numbers_keep_clear_of_a_slanting_edge():
     _, words = grid_lines(shape, 50.0, (0.0, -300.0))
     assert len(words) > 20
     assert not any(shape.intersects(w.box()) for w in words)
+    boxes = [w.box() for w in words]
+    assert not any(a.intersects(b) for k, a in enumerate(boxes) for b in boxes[:k])
 
 
 def test_a_line_that_leaves_the_piece_and_comes_back_has_one_number():
