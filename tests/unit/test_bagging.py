@@ -31,6 +31,11 @@ def reach_on(job, surface, **film):
     return plan_reach(job, bag, taped(surface))
 
 
+def balls_on(job, surface, **film):
+    """The same without a film laid over the sections, which changes nothing of what balls and pleats tell."""
+    return reach_on(job, surface, worked_out="no", **film)
+
+
 def test_pocket(job):
     reach, notes = reach_on(job, Surface(*shapes.box_pocket(step=10.0)))
     thick = job.consumables[job.bags["standard"].film.material].thickness_mm or 0.05
@@ -56,16 +61,16 @@ def test_pocket(job):
 
 def test_film_data_of_the_job_are_used(job):
     s = Surface(*shapes.wedge(90, length=200, step=8.0))
-    soft, _ = reach_on(job, s, yield_mpa=10.0)
-    stiff, _ = reach_on(job, s, yield_mpa=40.0)
+    soft, _ = balls_on(job, s, yield_mpa=10.0)
+    stiff, _ = balls_on(job, s, yield_mpa=40.0)
     assert stiff.bridging.gap_mm.max() == pytest.approx(4 * soft.bridging.gap_mm.max(), rel=0.02)
-    slow, _ = reach_on(job, s, friction=0.6)
-    assert slow.feed_mm == pytest.approx(reach_on(job, s)[0].feed_mm / 2)
-    assert reach_on(job, s, pleat_margin_mm=0.0)[0].pleats[0].margin_mm == 0.0
+    slow, _ = balls_on(job, s, friction=0.6)
+    assert slow.feed_mm == pytest.approx(balls_on(job, s)[0].feed_mm / 2)
+    assert balls_on(job, s, pleat_margin_mm=0.0)[0].pleats[0].margin_mm == 0.0
 
 
 def test_pleats_out_of_reach_are_told(job):
-    _, notes = reach_on(job, Surface(*shapes.box_pocket(margin=100, step=10.0)), friction=2.0)
+    _, notes = balls_on(job, Surface(*shapes.box_pocket(margin=100, step=10.0)), friction=2.0)
     assert any("pleats 1, 2, 3, 4 stand up to" in text and "by hand" in do for text, do in notes)
 
 
@@ -87,7 +92,7 @@ def test_many_spots_are_told_together(job):
         x = 160.0 * k
         profile += [[x + 60, 0], [x + 60, -8 - 4 * k], [x + 70, -8 - 4 * k], [x + 70, 0]]
     profile.append([1150, 0])
-    reach, notes = reach_on(job, Surface(*shapes.swept(profile, 100, 8.0)))
+    reach, notes = balls_on(job, Surface(*shapes.swept(profile, 100, 8.0)))
     assert len(reach.bridging.spots) > 4
     told = [text for text, _ in notes if text.startswith("spot")]
     assert len(told) == 4
@@ -120,6 +125,6 @@ def test_limit_of_the_job(job):
     limits = job.limits.model_copy(update={"bridging_mm": 10.0})
     other = job.model_copy(update={"limits": limits})
     s = Surface(*shapes.wedge(90, length=200, step=8.0))
-    assert len(reach_on(job, s)[0].bridging.spots) == 1
-    assert reach_on(other, s)[0].bridging.spots == ()
-    assert replace(reach_on(other, s)[0]).limit_mm == 10.0
+    assert len(balls_on(job, s)[0].bridging.spots) == 1
+    assert balls_on(other, s)[0].bridging.spots == ()
+    assert replace(balls_on(other, s)[0]).limit_mm == 10.0
