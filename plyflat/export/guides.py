@@ -40,7 +40,8 @@ def grid_lines(shape: Polygon, step_mm: float, zero_mm: Sequence[float]) -> tupl
         The distance from zero in mm, outside of the shape, each reading along its line: below one that runs up, left of
         one that runs across.
     """
-    lines, words = [], []
+    lines: list[Floats] = []
+    words: list[Words] = []
     bounds = np.asarray(shape.bounds)
     for axis in (0, 1):
         for at in _steps(zero_mm[axis], bounds[axis], bounds[axis + 2], step_mm):
