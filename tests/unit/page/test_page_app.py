@@ -14,6 +14,7 @@ from plyflat.page.actions import BLANK, Page, told
 from plyflat.page.alone import alone
 from plyflat.page.app import App
 from plyflat.page.draft import Draft
+from plyflat.page.hold import Hold, stamps
 from plyflat.page.look import looks
 from plyflat.page.start import load_meshes
 from plyflat.page.view import copies_of
@@ -184,6 +185,29 @@ def test_an_action_that_fails_says_why(page):
     assert "already" in page.state.message
     told(page.state, page.see)("above")
     assert page.state.message == ""
+
+
+def test_a_fault_of_the_program_itself_leaves_the_page_alive(page, capfd):
+    told(page.state, page.set_ply)(7, "angle", "45 deg")
+    assert page.state.message == "internal fault (IndexError); see the window the page was started from"
+    assert "Traceback" in capfd.readouterr().err
+    told(page.state, page.add_ply)()
+    assert (page.state.message, len(page.state.plies)) == ("", 2)
+
+
+def test_a_job_is_saved_under_another_name_of_its_folder(page, tmp_path):
+    page.add_ply()
+    for name in ("", "../out.toml", ".hidden", "a/b.toml", str(tmp_path / "far.toml")):
+        with pytest.raises(OutputError, match="no name for a job file"):
+            page.save_as(name)
+    with pytest.raises(OutputError, match="there already"):
+        page.draft.path.with_name("taken.toml").write_text("")
+        page.save_as("taken")
+    folder = page.draft.path.parent
+    page.save_as("other")
+    assert page.state.file == str(folder / "other.toml")
+    assert (page.state.unsaved, len(Draft.open(folder / "other.toml").job().regions[0].plies)) == (False, 2)
+    assert len(Draft.open(folder / "job.toml").job().regions[0].plies) == 1
 
 
 def test_a_first_look_gives_area_and_size(page):
@@ -435,6 +459,30 @@ def test_a_job_with_faults_is_taken_up_again_after_a_crash(page, request):
         other.close()
 
 
+def test_what_is_changed_on_disk_under_the_page_is_told(page, request):
+    app = App(get_server(f"app {request.node.name}", client_type="vue3"), page.draft.path.parent)
+    app.watch()
+    app.page, app._stamps = page, stamps([page.draft.path.with_name("hull.ply")])
+    app.watch()
+    assert (app.state.file_changed, app.state.mesh_file) == (False, "")
+    page.draft.path.with_name("hull.ply").unlink()
+    page.draft.path.write_text(page.draft.text.replace('angle = "0 deg"', 'angle = "30 deg"'))
+    app.watch()
+    assert (app.state.file_changed, app.state.mesh_file) == (True, "hull.ply is gone since it was read")
+    page.take_file()
+    app.watch()
+    assert (app.state.file_changed, page.state.plies[0]["angle"]) == (False, "30 deg")
+    page.undo()
+    assert page.state.plies[0]["angle"] == "0 deg"
+    # Another page cannot open what this one holds, not under another name either.
+    page.save_as("other")
+    app.watch()
+    with pytest.raises(OutputError, match="another page has this job open"):
+        Hold(page.draft.path)
+    Hold(page.draft.path.with_name("job.toml")).let_go()
+    app._hold.let_go()
+
+
 def test_from_a_folder_a_job_is_opened_in_the_background(page, request, monkeypatch):
     # What thins the mesh is broken here and whole in the process that reads: the page itself thins nothing.
     monkeypatch.setattr(view, "_thinned", None)
@@ -445,6 +493,9 @@ def test_from_a_folder_a_job_is_opened_in_the_background(page, request, monkeypa
         app.open_job("job.toml")
         with pytest.raises(OutputError, match="being read"):
             app.begin_job("hull.ply", "mm")
+        app.stop_opening()
+        assert (app.state.opening, app._opening.over) == ("", True)
+        app.open_job("job.toml")
         end = time.monotonic() + 120
         while app.page is None and time.monotonic() < end:
             app.hear()

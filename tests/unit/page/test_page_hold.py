@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from plyflat.errors import OutputError
-from plyflat.page.hold import Hold, changes, stamps
+from plyflat.page.hold import Hold, changes, stamps, sweep
 
 
 def test_a_job_is_open_in_one_page_alone(tmp_path):
@@ -61,3 +61,20 @@ def test_files_that_are_changed_or_gone_are_told(tmp_path):
     scan.unlink()
     assert changes(before) == "scan 1.ply is gone since it was read; other.stl was changed since it was read"
     assert changes(stamps([scan])) == ""
+
+
+def test_what_a_stopped_plan_left_is_taken_away_and_the_earlier_plan_put_back(tmp_path):
+    plan, other = tmp_path / "job [1]_plan", tmp_path / ".other_plan.new-1"
+    for name in ("job [1]_plan", ".job [1]_plan.new-abc", ".job [1]_plan.old-abc"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "file").write_text(name)
+    other.mkdir()
+    sweep(plan)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [other.name, plan.name]
+    assert (plan / "file").read_text() == plan.name
+    # Stopped between the one and the other, the old plan stands aside.
+    plan.rename(tmp_path / ".job [1]_plan.old-x")
+    (tmp_path / ".job [1]_plan.new-x").mkdir()
+    sweep(plan)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [other.name, plan.name]
+    sweep(tmp_path / "nowhere" / "job_plan")

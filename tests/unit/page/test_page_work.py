@@ -177,3 +177,27 @@ def test_what_is_kept_is_handed_over_while_the_page_goes_on():
     # The new process has to load its modules before it reads: without a thread that is waited for.
     assert made < 0.25 * (time.monotonic() - start)
     asked.stop()
+
+
+def test_what_is_being_answered_is_given_up_at_once(standby):
+    standby.ask("slow")
+    while not standby.news():
+        time.sleep(0.02)
+    process = standby._process
+    standby.give_up()
+    assert not process.is_alive()
+    assert not standby.busy
+    standby.ask(3)
+    assert _answer(standby) == [("part", "rough"), ("part", 43), ("done", None)]
+    kept = standby._process
+    standby.give_up()
+    assert standby._process is kept
+
+
+def writes(*, progress):
+    raise OSError(28, "No space left on device", "plan.json")
+
+
+def test_a_file_that_cannot_be_written_is_no_inner_fault():
+    told = _until_over(Task(writes))
+    assert [(t.kind, t.content) for t in told] == [("fault", "a file cannot be read or written: [Errno 28] No space left on device: 'plan.json'")]
