@@ -200,8 +200,8 @@ def test_a_job_is_saved_under_another_name_of_its_folder(page, tmp_path):
     for name in ("", "../out.toml", ".hidden", "a/b.toml", str(tmp_path / "far.toml")):
         with pytest.raises(OutputError, match="no name for a job file"):
             page.save_as(name)
+    page.draft.path.with_name("taken.toml").write_text("")
     with pytest.raises(OutputError, match="there already"):
-        page.draft.path.with_name("taken.toml").write_text("")
         page.save_as("taken")
     folder = page.draft.path.parent
     page.save_as("other")
