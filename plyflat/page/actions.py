@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,7 @@ from .guard import LARGEST_UPLOAD, inside
 from .hold import sweep
 from .look import Look, Worked, work_out
 from .marks import MARKS, SAID, Mark, Placed, area_points, points_of, warp_points
+from .settings import NAMED, At, chosen_path, copy_named, entries, more, rows, typed
 from .shades import Shade
 from .view import SIDES, Copies, Scene
 from .work import INNER, Standby, Task, Told, inner_fault
@@ -44,6 +46,7 @@ BLANK: dict[str, Any] = {
     "picture_of": "", "region": "", "regions": [], "meshes": [], "meshes_changed": False, "way": "", "by_outline": False, "cloths": [],
     "bags": [], "bag": "", "warp": "", "plies": [], "openings": [], "known": "",
     "ways": [{"key": m.key, "label": m.label, "area": m.area} for m in MARKS.values()],
+    "settings": [], "setting": "", "setting_rows": [], "setting_more": [], "setting_named": False, "new_key": "", "new_value": "", "copy_name": "",
     "new_way": "outline", "say": "outline", "marking": "", "marking_of": "", "prompt": "", "least": 0, "most": 0, "asks": [], "values": {},
     "points": [], "typed": "", "new_name": "", "new_mesh": "", "look": "", "pieces": [], "piece": 0, "pieces_are": "", "pieces_said": [],
     "shades": [], "shade": "", "legend": {}, "film_said": [], "pleats": [], "sums": [], "alone_lays": [], "alone_lay": 0, "alone_stage": "", "alone_old": False, "busy": False, "stage": "", "share": 0.0, "stale": False,
@@ -58,7 +61,7 @@ _ALONE = ("shades", "shade", "legend", "film_said", "pleats", "sums", "alone_lay
 ACTIONS = (
     "undo", "redo", "save", "see", "see_region", "see_shade", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
     "remove_point", "add_point", "set_ply", "add_ply", "remove_ply", "set_bag", "set_warp", "remove_opening", "remove_known",
-    "remove_region", "work_out", "stop", "stop_alone", "put_text", "drop_recovered", "save_as", "take_file",
+    "remove_region", "choose_setting", "set_setting", "remove_setting", "copy_setting", "remove_table", "work_out", "stop", "stop_alone", "put_text", "drop_recovered", "save_as", "take_file",
 )  # fmt: skip
 
 
@@ -149,7 +152,18 @@ class Page:
             self._placed = points_of(row)
             self._pending = [p.at_mm for p in self._placed]
         state.openings = [self._opening(key, k, area) for key in ("minus", "plus") for k, area in enumerate(row.get(key, []))]
+        self._show_settings(document)
         self.scene.show_warp(warp_points(row))
+
+    def _show_settings(self, document: dict[str, Any]) -> None:
+        state, found = self.state, list(entries(document, self.state.region))
+        state.settings = [entry.title for entry in found]
+        if state.setting not in state.settings:
+            state.setting = next((title for title in state.settings if title.startswith("cloth: ")), state.settings[0])
+        path = chosen_path(found, state.setting)
+        state.setting_named = len(path) == 2 and path[0] in NAMED and path[0] != "mesh"
+        state.setting_rows = [asdict(row) for row in rows(document, path)]
+        state.setting_more = [asdict(row) for row in more(document, path)]
 
     def _opening(self, key: str, number: int, area: Any) -> dict[str, Any]:
         """One of the areas that a region takes out or in, as the page lists it; its points are numbered on from the region's."""
@@ -531,6 +545,38 @@ class Page:
             self.mark("warp")
             return
         self._change(f"warp line of {self.state.region}", lambda d: put_region_key(d, self.state.region, "warp", way))
+
+    @property
+    def _setting(self) -> At:
+        """Where the table lies that is shown to be filled in."""
+        return chosen_path(list(entries(self.draft.document().unwrap(), self.state.region)), self.state.setting)
+
+    def choose_setting(self, title: str) -> None:
+        """Show another table of the job."""
+        self.state.setting = title
+        self.show()
+
+    def set_setting(self, key: str, text: str) -> None:
+        """Say a key of the table that is shown."""
+        path = self._setting
+        value = typed(path, key, text)
+        self._change(f"{key.replace('_', ' ')} of {self.state.setting}", lambda d: put_value(d, (*path, key), value))
+
+    def remove_setting(self, key: str) -> None:
+        """Take a key out of the table that is shown: what holds without it holds again."""
+        path = self._setting
+        self._change(f"{key.replace('_', ' ')} of {self.state.setting} out", lambda d: put_value(d, (*path, key), None))
+
+    def copy_setting(self, name: str) -> None:
+        """Put a copy of the table that is shown beside it, under another name, and show that."""
+        path, title = self._setting, self.state.setting
+        self._change(f"{title} copied as {name.strip()}", lambda d: copy_named(d, path, name))
+        self.choose_setting(f"{title.partition(': ')[0]}: {name.strip()}")
+
+    def remove_table(self) -> None:
+        """Take the table that is shown out of the job."""
+        path = self._setting
+        self._change(f"{self.state.setting} out", lambda d: put_value(d, path, None))
 
     def remove_opening(self, key: str, number: int) -> None:
         """Take an opening, or an area that was added, off the list."""

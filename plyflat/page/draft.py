@@ -494,12 +494,12 @@ def point_text(point_mm: Floats | Sequence[float]) -> str:
     return " ".join(f"{float(x):.1f}".removesuffix(".0") if float(x) == round(float(x)) else f"{float(x):.1f}" for x in point_mm) + " mm"
 
 
-def put_value(document: tomlkit.TOMLDocument, path: Sequence[str | int], value: Any) -> None:
+def put_value(document: Any, path: Sequence[str | int], value: Any) -> None:
     """Put a value at a place; tables on the way are made where they are missing. None takes the key out.
 
     Parameters
     ----------
-    document : tomlkit document
+    document : tomlkit document or table
     path : sequence of str or int
         Keys, and numbers of members of lists of tables.
     value : plain data or None

@@ -210,6 +210,26 @@ def test_a_job_is_saved_under_another_name_of_its_folder(page, tmp_path):
     assert len(Draft.open(folder / "job.toml").job().regions[0].plies) == 1
 
 
+def test_cloths_and_laps_are_said_on_the_page(page):
+    page.choose_setting("cloth: glass")
+    assert {row["key"]: row["text"] for row in page.state.setting_rows}["roll_width"] == "1 m"
+    page.set_setting("roll_width", "1200 mm")
+    assert page.draft.job().cloths["glass"].roll_width_mm == 1200.0
+    assert page.state.can_undo == "roll width of cloth: glass"
+    page.copy_setting("narrow")
+    assert page.state.setting == "cloth: narrow"
+    page.set_setting("roll_width", "600 mm")
+    assert {name: cloth.roll_width_mm for name, cloth in page.draft.job().cloths.items()} == {"glass": 1200.0, "narrow": 600.0}
+    page.remove_table()
+    assert page.state.setting == "cloth: glass"
+    page.choose_setting("laps")
+    assert page.state.setting_rows == []
+    page.set_setting("join", "40 mm")
+    assert page.draft.job().laps.join_mm == 40.0
+    page.remove_setting("join")
+    assert page.draft.job().laps.join_mm != 40.0
+
+
 def test_a_first_look_gives_area_and_size(page):
     page.look()
     state = _heard(page, lambda: page.looking)
