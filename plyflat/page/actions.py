@@ -12,6 +12,7 @@ import numpy as np
 from .. import units
 from ..errors import JobError, OutlineError, OutputError, PlyflatError, QuantityError
 from ..job.model import Job, Mesh
+from ..report.faults import places_of
 from ..surface.load import UNITS_MM
 from ..surface.mesh import Floats, Surface
 from .alone import Bagged, Cut, Summed
@@ -46,6 +47,7 @@ BLANK: dict[str, Any] = {
     "picture_of": "", "region": "", "regions": [], "meshes": [], "meshes_changed": False, "way": "", "by_outline": False, "cloths": [],
     "bags": [], "bag": "", "warp": "", "plies": [], "openings": [], "known": "",
     "ways": [{"key": m.key, "label": m.label, "area": m.area} for m in MARKS.values()],
+    "mesh_said": "", "repairs": [], "fault": -1,
     "settings": [], "setting": "", "setting_rows": [], "setting_more": [], "setting_named": False, "new_key": "", "new_value": "", "copy_name": "",
     "new_way": "outline", "say": "outline", "marking": "", "marking_of": "", "prompt": "", "least": 0, "most": 0, "asks": [], "values": {},
     "points": [], "typed": "", "new_name": "", "new_mesh": "", "look": "", "pieces": [], "piece": 0, "pieces_are": "", "pieces_said": [],
@@ -59,7 +61,7 @@ BLANK: dict[str, Any] = {
 _ALONE = ("shades", "shade", "legend", "film_said", "pleats", "sums", "alone_lays", "alone_lay", "alone_stage", "alone_old")
 #: What the page may ask for by name.
 ACTIONS = (
-    "undo", "redo", "save", "see", "see_region", "see_shade", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
+    "undo", "redo", "save", "see", "see_region", "see_shade", "see_fault", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
     "remove_point", "add_point", "set_ply", "add_ply", "remove_ply", "set_bag", "set_warp", "remove_opening", "remove_known",
     "remove_region", "choose_setting", "set_setting", "remove_setting", "copy_setting", "remove_table", "work_out", "stop", "stop_alone", "put_text", "drop_recovered", "save_as", "take_file",
 )  # fmt: skip
@@ -153,7 +155,28 @@ class Page:
             self._pending = [p.at_mm for p in self._placed]
         state.openings = [self._opening(key, k, area) for key in ("minus", "plus") for k, area in enumerate(row.get(key, []))]
         self._show_settings(document)
+        self._show_mesh()
         self.scene.show_warp(warp_points(row))
+
+    def _show_mesh(self) -> None:
+        """Tell what the mesh is and what was found on it; what is numbered on the hull stays while that mesh does."""
+        surface = self.surfaces[self.mesh]
+        long, wide, high = sorted(surface.size_mm, reverse=True)
+        self.state.mesh_said = f"{self.mesh}: {len(surface.faces)} triangles, {long / 1000:.2f} by {wide / 1000:.2f} by {high / 1000:.2f} m"
+        repairs = [{"what": r.what, "count": r.count, "left": r.severity == "left", "places": len(places_of(r))} for r in surface.repairs]
+        if self.state.repairs != repairs:
+            self.state.update({"repairs": repairs, "fault": -1})
+
+    def see_fault(self, number: int) -> None:
+        """Number the places of one kind of fault on the hull and look at the worst, or take the numbers away again."""
+        number = -1 if self.state.fault == int(number) else int(number)
+        self.state.fault = number
+        places = places_of(self.surfaces[self.mesh].repairs[number]) if number >= 0 else np.zeros((0, 3))
+        self.scene.show_faults(places)
+        if len(places):
+            self.eye_set()
+            self.scene.see_place(places[0])
+        self._redraw()
 
     def _show_settings(self, document: dict[str, Any]) -> None:
         state, found = self.state, list(entries(document, self.state.region))

@@ -35,6 +35,8 @@ _LIMIT = "#d4380d"
 _THREAD = "#ffffff"
 #: How much nearer than filling the picture: some of the hull round a region tells where it is.
 _ROOM = 0.7
+#: How far round a place is seen with it, as a share of the mesh.
+_ABOUT = 0.08
 #: Where the eye stands for each side of the boat, in parts of (forward, port, up).
 SIDES = {
     "port": (0.0, 1.0, 0.0),
@@ -350,15 +352,33 @@ class Scene:
             if lines:
                 self._lines(self._lifted(lines, surface), name, _THREAD, wide)
         if shade.dots:
-            self._numbers(shade.dots)
+            self._numbers(shade.dots, "dots")
+
+    def show_faults(self, places_mm: Floats) -> None:
+        """Number places of the mesh, or with none take the numbers away.
+
+        Parameters
+        ----------
+        places_mm : (k, 3) float array
+        """
+        self.plotter.remove_actor("faults", reset_camera=False)
+        if len(places_mm):
+            self._numbers([(str(k), place) for k, place in enumerate(places_mm, start=1)], "faults")
+
+    def see_place(self, place_mm: Floats) -> None:
+        """Look at a place of the mesh square to it, from near by."""
+        found = self.copies.full.locate(place_mm)
+        near = self.copies.full.sub(np.linalg.norm(self.copies.full.vertices_mm[self.copies.full.faces[:, 0]] - found.points_mm[0], axis=1) < _ABOUT * self._size)[0]
+        if len(near.faces):
+            self.see_patch(near)
 
     def _lifted(self, lines_mm: Sequence[Floats], surface: Surface) -> list[Floats]:
         """Lines on a part of the hull, moved off it by as much as its shade is."""
         return [line + 2.0 * self._lift_mm * surface.face_normals[surface.locate(line).face] for line in lines_mm]
 
-    def _numbers(self, dots: Sequence[tuple[str, Floats]]) -> None:
+    def _numbers(self, dots: Sequence[tuple[str, Floats]], name: str) -> None:
         self.plotter.add_point_labels(
-            np.array([at for _, at in dots]), [word for word, _ in dots], name="dots", font_size=16, text_color=_LINE, shape_color="white",
+            np.array([at for _, at in dots]), [word for word, _ in dots], name=name, font_size=16, text_color=_LINE, shape_color="white",
             shape_opacity=0.85, margin=3, point_size=10, point_color=_LINE, render_points_as_spheres=True, always_visible=True, reset_camera=False, pickable=False,
         )  # fmt: skip
 

@@ -210,6 +210,26 @@ def test_a_job_is_saved_under_another_name_of_its_folder(page, tmp_path):
     assert len(Draft.open(folder / "job.toml").job().regions[0].plies) == 1
 
 
+def test_faults_of_the_mesh_are_told_and_their_places_shown(tmp_path):
+    flat, f = shapes.rectangle(500.0, 500.0, 4000)
+    v = np.column_stack([flat, np.zeros(len(flat))])
+    away = np.linalg.norm(v[f].mean(axis=1) - (420.0, 420.0, 0.0), axis=1)
+    (tmp_path / "hull.ply").write_bytes(trimesh.Trimesh(v, f[away > 15.0], process=False).export(file_type="ply"))
+    (tmp_path / "job.toml").write_text(JOB.replace('unit = "mm"\n', 'unit = "mm"\nfill_holes = "60 mm"\n', 1))
+    page = _opened(tmp_path / "job.toml", "test faults")
+    state = page.state
+    assert state.mesh_said.endswith("triangles, 0.50 by 0.50 by 0.00 m")
+    number = next(k for k, r in enumerate(state.repairs) if r["what"].startswith("holes filled"))
+    assert (state.repairs[number]["count"], state.repairs[number]["left"], state.repairs[number]["places"]) == (1, False, 1)
+    page.see_fault(number)
+    looked_at = np.array(page.scene.plotter.camera_position[1])
+    assert np.linalg.norm(looked_at - (420.0, 420.0, 0.0)) < 20.0
+    assert any(name.startswith("faults") for name in page.scene.plotter.actors)
+    page.see_fault(number)
+    assert (state.fault, any(name.startswith("faults") for name in page.scene.plotter.actors)) == (-1, False)
+    page.close()
+
+
 def test_cloths_and_laps_are_said_on_the_page(page):
     page.choose_setting("cloth: glass")
     assert {row["key"]: row["text"] for row in page.state.setting_rows}["roll_width"] == "1 m"
