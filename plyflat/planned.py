@@ -648,6 +648,8 @@ class HullMark:
         On which side of the line between those points it lies.
     sine : float
         Of the angle at which the tapes cross.
+    ply : str
+        Of which it marks the edge, where that is another one than the region's own.
     """
 
     region: str
@@ -660,6 +662,7 @@ class HullMark:
     second_mm: float
     side: str
     sine: float
+    ply: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -41,8 +41,13 @@ def mark_rows(marks: Sequence[HullMark]) -> list[tuple[str, ...]]:
         (
             f"{m.number}", m.of, m.first, f"{m.first_mm:.0f}", m.second, f"{m.second_mm:.0f}", m.side, f"{1 / max(m.sine, 1e-3):.1f}",
         )
-        for m in marks
+        for m in _own(marks)
     ]  # fmt: skip
+
+
+def _own(marks: Sequence[HullMark]) -> list[HullMark]:
+    """The marks of a region's own edge, its warp line and its starts; those of further plies' edges would crowd them out."""
+    return [m for m in marks if not m.ply]
 
 
 def mark_words(marks: Sequence[HullMark]) -> list[str]:
@@ -55,10 +60,12 @@ def mark_words(marks: Sequence[HullMark]) -> list[str]:
     """
     if not marks:
         return []
+    plies = list(dict.fromkeys(m.ply for m in marks if m.ply))
+    more = f" The edges of {' and '.join([', '.join(plies[:-1]), plies[-1]] if len(plies) > 1 else plies)} are marked in the same way by hull_marks.csv."
     return [
         "To pencil the region on the hull: hook a tape at each of the two points named, hold both down on the hull, and mark where their "
         "lengths meet, on the side named. Join the marks of the edge with a batten. Lengths are those of a tape pulled taut along the "
-        "hull as it was scanned or drawn."
+        "hull as it was scanned or drawn." + (more if plies else "")
     ]
 
 
@@ -142,6 +149,7 @@ def marks_picture(stage: Stage, marks: Sequence[HullMark]) -> Picture:
     marks : sequence of HullMark
         Of that region.
     """
+    marks = _own(marks)
     stage.scene.clear()
     stage.scene.add(stage.whole)
     stage.scene.add(lifted(stage.base, stage.lift_mm), colour=TINT)
@@ -155,8 +163,8 @@ def marks_picture(stage: Stage, marks: Sequence[HullMark]) -> Picture:
         at, seen = shot.pixels(points), shot.seen(points, slack_mm=4 * stage.lift_mm)
         for mark, (x, y) in zip(marks, at):
             if seen[mark.number - 1]:
-                warp = mark.of == "warp line"
-                ax.plot(x, y, "s" if warp else "o", ms=6, mfc="white", mec=INK, mew=1.5, zorder=20)
+                shape = "s" if mark.of == "warp line" else "D" if mark.of.startswith("start") else "o"
+                ax.plot(x, y, shape, ms=6, mfc="white", mec=INK, mew=1.5, zorder=20)
         high, wide = shot.image.shape[:2]
         for number in _placed(marks, at, seen, (wide, high)):
             if number.led:

@@ -10,6 +10,7 @@ import math
 import jsonschema
 import numpy as np
 import pytest
+import shapely
 import shapes
 import trimesh
 from jobs import SMALL
@@ -18,6 +19,7 @@ from plyflat.errors import JobError, OutlineError
 from plyflat.export.planjson import as_json, plan_schema, plan_to_dict
 from plyflat.export.tables import mark_list
 from plyflat.job.reader import job_from_text
+from plyflat.marking import MOST_FURTHER
 from plyflat.plan import make_plan
 from plyflat.report.taped import mark_rows, mark_words
 
@@ -102,3 +104,55 @@ def test_a_point_off_the_hull_is_refused_with_its_name(folder):
 def test_a_mesh_that_is_not_there_is_a_fault_of_the_job(folder):
     with pytest.raises(JobError, match="did you mean 'hull'"):
         job(folder, DATA.replace('mesh = "hull"', 'mesh = "hul"'))
+
+
+# -- further plies and starts ----------------------------------------------------------------------------------------
+MORE = """
+[[region.ply]]
+cloth = "glass"
+angle = "45 deg"
+grow = "30 mm"
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+"""
+
+
+@pytest.fixture(scope="module")
+def further(folder):
+    outline = "points = " + json.dumps(CORNERS.tolist())
+    text = SMALL.replace("points = [[0, 0, 0], [100, 0, 0], [100, 100, 0]]", outline)
+    text = text.replace("[cloth.glass]", f'{MORE}[cloth.glass]\nweave = "twill 2x2"')
+    return make_plan(job_from_text(text + DATA + '[lay]\nseconds = "0.2 s"\n', folder=folder))
+
+
+def test_the_edge_of_a_ply_that_reaches_farther_is_marked_and_one_that_does_not_is_no_second_time(further):
+    marks = [m for m in further.hull_marks if m.ply]
+    assert {(m.of, m.ply) for m in marks} == {("edge of P2", "P2")}
+    edge = shapely.LinearRing(CORNERS[:, :2])
+    assert 4 <= len(marks) <= MOST_FURTHER
+    at = {"fore corner": (395.0, 5.0, 0.0), "aft corner": (5.0, 5.0, 0.0)}
+    for m in marks:
+        assert edge.distance(shapely.Point(m.at_mm[:2])) == pytest.approx(30.0, abs=0.1)
+        assert (m.first_mm, m.second_mm) == pytest.approx([math.dist(at[of], m.at_mm) for of in (m.first, m.second)], abs=0.05)
+    assert [m.number for m in further.hull_marks] == list(range(1, len(further.hull_marks) + 1))
+
+
+def test_where_threads_are_laid_first_is_marked_as_it_is_on_the_template(further):
+    starts = [m for m in further.hull_marks if m.of.startswith("start")]
+    assert [m.of for m in starts] == ["start of P1 A", "start of P2 A", "start of P3 A"]
+    for mark, ply in zip(starts, further.regions[0].plies):
+        template = ply.templates[0]
+        flat = [math.dist(template.start.coords[0], p) for p in template.net.exterior.coords]
+        rim = ply.region.surface.vertices_mm[ply.region.loops[0]]
+        hull = np.linalg.norm(rim - mark.at_mm, axis=1)
+        assert (min(flat), max(flat)) == pytest.approx((hull.min(), hull.max()), abs=0.5)
+
+
+def test_the_sheet_shows_the_regions_own_marks_and_says_where_the_others_are(further):
+    own = [m for m in further.hull_marks if not m.ply]
+    assert [row[0] for row in mark_rows(further.hull_marks)] == [str(m.number) for m in own]
+    assert "The edges of P2 are marked in the same way by hull_marks.csv." in mark_words(further.hull_marks)[0]
+    assert "hull_marks.csv" not in mark_words(own)[0]
+    jsonschema.validate(json.loads(as_json(plan_to_dict(further))), plan_schema())
+    assert len(mark_list(further).splitlines()) == len(further.hull_marks) + 1
