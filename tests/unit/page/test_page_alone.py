@@ -3,52 +3,18 @@
 from __future__ import annotations
 
 import re
-import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
 import shapely
 import shapes
-import trimesh
+from sheets import JOB, drawn, loaded
 
 from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
 from plyflat.page.alone import Bagged, Cut, Summed, alone
-from plyflat.page.start import load_meshes
 from plyflat.plan import make_plan
 
-JOB = """\
-version = 1
-name = "test sheet"
-[mesh.hull]
-file = "hull.ply"
-unit = "mm"
-[boat]
-forward = [0, 1, 0]
-[[region]]
-name = "panel"
-mesh = "hull"
-outline = { unit = "mm", points = [[100,200,0],[300,200,0],[300,300,0],[100,300,0]] }
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-[[region.ply]]
-cloth = "glass"
-angle = "45 deg"
-grow = "-10 mm"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1 m"
-roll_length = "10 m"
-fibre = "glass"
-weave = "mat"
-face_up = "out"
-[resin]
-ratio = "100:30"
-fibre_mass_fraction = "50 %"
-[lay]
-tries = 1
-"""
 BAG = """
 [bag.standard]
 film = { material = "film" }
@@ -62,26 +28,14 @@ roll_length = "10 m"
 kind = "sealant tape"
 roll_length = "15 m"
 """
-#: Two walls at a right angle whose corner runs along x, 100 mm wide each, seen from the air side.
+#: For a hull of two walls at a right angle whose corner runs along x.
 CORNER = JOB.replace('mesh = "hull"\n', 'mesh = "hull"\nbag = "standard"\n').replace("forward = [0, 1, 0]", "forward = [1, 0, 0]") + BAG
-
-
-def _job(folder, points, faces, text=JOB):
-    (folder / "hull.ply").write_bytes(trimesh.Trimesh(points, faces, process=False).export(file_type="ply"))
-    (folder / "job.toml").write_text(text)
-    return load_meshes(job_from_text(text, folder=folder))
 
 
 @pytest.fixture
 def flat(tmp_path):
     plan, f = shapes.rectangle(500.0, 500.0, 4000)
-    return _job(tmp_path, np.column_stack([plan, np.zeros(len(plan))]), f)
-
-
-def _drawn(svg, layer):
-    group = [g for g in ET.fromstring(svg) if g.get("id") == layer]
-    paths = [p.get("d") for g in group for p in g if p.tag.endswith("path")]
-    return [np.array(re.findall(r"[\d.]+", d), dtype=float).reshape(-1, 2) for d in paths]
+    return loaded(tmp_path, np.column_stack([plan, np.zeros(len(plan))]), f)
 
 
 def test_the_templates_are_those_that_a_plan_cuts(flat, tmp_path):
@@ -90,7 +44,7 @@ def test_the_templates_are_those_that_a_plan_cuts(flat, tmp_path):
     assert [title for title, _ in cut.drawings] == ["P1", "P2"]
     for (_, svg), ply in zip(cut.drawings, region.plies):
         (template,) = ply.templates
-        (edge,) = _drawn(svg, "CUT")
+        (edge,) = drawn(svg, "CUT")
         assert shapely.Polygon(edge).area == pytest.approx(template.cut.area, rel=1e-6)
         np.testing.assert_allclose(np.ptp(edge, axis=0), np.ptp(np.asarray(template.cut.exterior.coords), axis=0), atol=1e-3)
     assert [said.partition(":")[0] for said in cut.gives] == ["P1, glass", "P2, glass"]
@@ -113,7 +67,7 @@ def test_what_hinders_the_templates_is_told(flat, tmp_path):
 
 def test_film_and_sums_are_those_of_a_plan_of_that_region(tmp_path):
     text = re.sub(r"points = .*", "points = [[150,60,0],[250,60,0],[250,0,60],[150,0,60]] }", CORNER)
-    surfaces = _job(tmp_path, *shapes.wedge(90.0, length=400.0, first=180.0, second=180.0, step=12.0), text)
+    surfaces = loaded(tmp_path, *shapes.wedge(90.0, length=400.0, first=180.0, second=180.0, step=12.0), text)
     cut, bagged, summed = alone(surfaces, text, str(tmp_path), "panel")
     plan = make_plan(job_from_text(text, folder=tmp_path))
     assert (type(cut), type(bagged)) == (Cut, Bagged)

@@ -3,78 +3,33 @@
 from __future__ import annotations
 
 import re
-import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
 import shapely
 import shapes
-import trimesh
+from sheets import JOB, drawn, loaded
 
 from plyflat.job.reader import job_from_text
 from plyflat.page import look
 from plyflat.page.look import looks
-from plyflat.page.start import load_meshes
 from plyflat.placing import base_region
-
-JOB = """\
-version = 1
-name = "test sheet"
-[mesh.hull]
-file = "hull.ply"
-unit = "mm"
-[boat]
-forward = [0, 1, 0]
-[[region]]
-name = "panel"
-mesh = "hull"
-outline = { unit = "mm", points = [[100,200,0],[300,200,0],[300,300,0],[100,300,0]] }
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-[[region.ply]]
-cloth = "glass"
-angle = "45 deg"
-grow = "-10 mm"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1 m"
-roll_length = "10 m"
-fibre = "glass"
-weave = "mat"
-face_up = "out"
-[lay]
-tries = 1
-"""
-
-
-def _job(folder, points, faces, text=JOB):
-    (folder / "hull.ply").write_bytes(trimesh.Trimesh(points, faces, process=False).export(file_type="ply"))
-    (folder / "job.toml").write_text(text)
-    return load_meshes(job_from_text(text, folder=folder))
 
 
 @pytest.fixture
 def flat(tmp_path):
     plan, f = shapes.rectangle(500.0, 500.0, 4000)
-    return _job(tmp_path, np.column_stack([plan, np.zeros(len(plan))]), f)
-
-
-def _drawn(svg, layer):
-    """Corners of each stroke of a layer, (k, 2), y down."""
-    group = [g for g in ET.fromstring(svg) if g.get("id") == layer]
-    paths = [p.get("d") for g in group for p in g if p.tag.endswith("path")]
-    return [np.array(re.findall(r"[\d.]+", d), dtype=float).reshape(-1, 2) for d in paths]
+    return loaded(tmp_path, np.column_stack([plan, np.zeros(len(plan))]), f)
 
 
 def test_a_first_look_draws_the_flat_shape_with_the_warp_to_the_right(flat, tmp_path):
     *_, last = looks(flat, JOB, str(tmp_path), "panel")
-    (edge,) = _drawn(last.drawing, "NET")
+    (edge,) = drawn(last.drawing, "NET")
     # Forward is along y, so that 200 mm lie across the warp.
     np.testing.assert_allclose(np.ptp(edge, axis=0), (100.0, 200.0), atol=0.01)
     np.testing.assert_allclose(last.size_mm, (100.0, 200.0), atol=0.01)
-    assert _drawn(last.drawing, "OVER") == []
-    line, head = _drawn(last.drawing, "WARP")
+    assert drawn(last.drawing, "OVER") == []
+    line, head = drawn(last.drawing, "WARP")
     assert line[0, 1] == line[1, 1]
     assert head[1, 0] == line[:, 0].max()
     assert "not to cut from" in last.drawing
@@ -87,10 +42,10 @@ def test_a_first_look_shows_where_cloth_would_strain_beyond_its_limit(tmp_path):
     corners = [low[:2] + share * (high - low)[:2] for share in ((0.2, 0.2), (0.8, 0.2), (0.8, 0.8), (0.2, 0.8))]
     points = ",".join(f"[{x:.1f},{y:.1f},0]" for x, y in corners)
     text = re.sub(r"points = .*", f'points = [{points}] }}\ntolerance = "400 mm"', JOB)
-    *_, last = looks(_job(tmp_path, v, f, text), text, str(tmp_path), "panel")
+    *_, last = looks(loaded(tmp_path, v, f, text), text, str(tmp_path), "panel")
     assert last.strain > 0.03
-    whole = shapely.Polygon(max(_drawn(last.drawing, "NET"), key=len))
-    over = shapely.union_all([shapely.Polygon(ring) for ring in _drawn(last.drawing, "OVER")])
+    whole = shapely.Polygon(max(drawn(last.drawing, "NET"), key=len))
+    over = shapely.union_all([shapely.Polygon(ring) for ring in drawn(last.drawing, "OVER")])
     # The 99th part of the area that strains most is over the limit, and lies on the piece.
     assert 0.01 * whole.area < over.area < whole.area
     assert over.difference(whole.buffer(0.01)).area < 1.0
@@ -101,7 +56,7 @@ def test_a_first_look_shows_where_cloth_would_strain_beyond_its_limit(tmp_path):
 def wide(tmp_path_factory):
     folder = tmp_path_factory.mktemp("wide")
     plan, f = shapes.rectangle(2000.0, 2000.0, 240_000)
-    return folder, _job(folder, np.column_stack([plan, np.zeros(len(plan))]), f)
+    return folder, loaded(folder, np.column_stack([plan, np.zeros(len(plan))]), f)
 
 
 @pytest.mark.parametrize("across_mm", [100.0, 1500.0])
@@ -133,7 +88,7 @@ def test_a_dome_higher_than_its_outline_is_wide_is_looked_for_on_the_whole_mesh(
     ring = [(r * np.cos(t), r * np.sin(t)) for t in np.linspace(0.0, 2.0 * np.pi, 13)[:-1]]
     points = ",".join(f"[{x:.2f},{y:.2f},{v[np.hypot(v[:, 0] - x, v[:, 1] - y).argmin(), 2]:.2f}]" for x, y in ring)
     text = re.sub(r"points = .*", f"points = [{points}] }}", JOB)
-    surfaces = _job(tmp_path, v, f, text)
+    surfaces = loaded(tmp_path, v, f, text)
     found = next(looks(surfaces, text, str(tmp_path), "panel"))
     job = job_from_text(text, folder=tmp_path)
     assert found.area_mm2 == pytest.approx(base_region(job, job.regions[0], surfaces["hull"]).area_mm2, rel=1e-12)
@@ -145,7 +100,7 @@ def test_a_first_look_takes_openings_out(flat, tmp_path):
     text = JOB.replace("[[region.ply]]", f"{hole}[[region.ply]]", 1)
     *_, last = looks(flat, text, str(tmp_path), "panel")
     assert last.area_mm2 == pytest.approx(200.0 * 100.0 - 40.0 * 40.0, rel=1e-9)
-    assert len(_drawn(last.drawing, "NET")) == 2
+    assert len(drawn(last.drawing, "NET")) == 2
 
 
 def test_a_ring_is_opened_for_a_first_look(tmp_path):
@@ -155,9 +110,9 @@ def test_a_ring_is_opened_for_a_first_look(tmp_path):
     points = ",".join(f"[{wide * np.cos(t):.2f},{wide * np.sin(t):.2f},{low:.2f}]" for t in np.linspace(0.0, 2.0 * np.pi, 49)[:-1])
     hole = 'seed = "86.6 0 -50 mm"\nminus = [{ spot = { point = "0 0 0 mm", radius = "100 mm" } }]\n'
     text = re.sub(r"points = .*", f"points = [{points}] }}", JOB).replace("[[region.ply]]", f"{hole}[[region.ply]]", 1)
-    *_, last = looks(_job(tmp_path, v, f, text), text, str(tmp_path), "panel")
+    *_, last = looks(loaded(tmp_path, v, f, text), text, str(tmp_path), "panel")
     assert last.note == ""
     assert last.strain < 1e-3
-    edges = [shapely.Polygon(ring) for ring in _drawn(last.drawing, "NET")]
+    edges = [shapely.Polygon(ring) for ring in drawn(last.drawing, "NET")]
     assert len(edges) == last.pieces
     assert sum(edge.area for edge in edges) == pytest.approx(last.area_mm2, rel=2e-3)
