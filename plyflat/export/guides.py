@@ -94,7 +94,8 @@ def start_mark(ring: Floats) -> tuple[Floats, ...]:
     tuple of (k, 2) float arrays
         A short line from the first point into the ring and along it, and the head of its arrow.
     """
-    along = ring[1] - ring[0]
+    # Outlines may hold a point twice.
+    along = next(step for step in ring[1:] - ring[0] if np.hypot(*step) > 0)
     length = float(np.hypot(*along))
     way = along / length
     side = np.array([-way[1], way[0]]) * (1.0 if _anticlockwise(ring) else -1.0)

@@ -161,6 +161,12 @@ def test_a_start_is_marked_inside_the_line_along_the_way_of_the_tool(turned):
     assert head[1] == pytest.approx(stem[2])
 
 
+def test_a_point_that_is_there_twice_is_no_matter():
+    ring = np.array([[0.0, 0.0], [0.0, 0.0], [100.0, 0.0], [100.0, 50.0]])
+    for a, b in zip(start_mark(ring), start_mark(ring[1:])):
+        np.testing.assert_array_equal(a, b)
+
+
 def test_a_line_is_begun_at_its_nearest_corner():
     ring = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 50.0]])
     assert begun_at(ring, (120.0, 60.0)).tolist() == [[100, 50], [0, 0], [100, 0]]
