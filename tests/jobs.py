@@ -182,17 +182,46 @@ tape = { material = "tape" }
 film = { material = "film" }
 """
 
-GLASS_AND_FILM = """\
+# -- parts that jobs of one mesh and one region are put together from --------------------------------------------------
+PLY = """\
+[[region.ply]]
+cloth = "glass"
+angle = "0 deg"
+"""
+
+GLASS = """\
 [cloth.glass]
 areal_weight = "300 g/m^2"
 roll_width = "1000 mm"
 roll_length = "10 m"
 fibre = "glass"
 face_up = "out"
-[consumable."tape"]
+"""
+
+PEEL_PLY = """\
+[consumable.peel]
+kind = "peel ply"
+areal_weight = "85 g/m^2"
+roll_width = "1500 mm"
+roll_length = "10 m"
+"""
+
+BREATHER = """\
+[consumable.breather]
+kind = "breather"
+areal_weight = "150 g/m^2"
+roll_width = "1500 mm"
+roll_length = "10 m"
+"""
+
+TAPE = """\
+[consumable.tape]
 kind = "sealant tape"
 roll_length = "15 m"
-[consumable."film"]
+"""
+
+FILM = """\
+[consumable.film]
 kind = "bag film"
 areal_weight = "57 g/m^2"
 thickness = "0.05 mm"
@@ -200,11 +229,27 @@ roll_width = "1500 mm"
 roll_length = "10 m"
 """
 
+QUICK = """\
+[lay]
+seconds = "0.2 s"
+"""
+
 RESIN = """\
 [resin]
 ratio = "5:1"
 fibre_mass_fraction = "50 %"
 """
+
+
+def head(name: str, file: str, *says: str, region: str = "panel") -> str:
+    """Return the head of a job of one mesh in mm and one region, with what else is said of the region, line by line."""
+    mesh = ["[mesh.hull]", f'file = "{file}"', 'unit = "mm"']
+    return "\n".join(["version = 1", f'name = "{name}"', *mesh, "[[region]]", f'name = "{region}"', 'mesh = "hull"', *says, ""])
+
+
+def outline(*points: tuple[float, float, float]) -> str:
+    """Return the line that says a region by the corners of its outline, in mm."""
+    return f'outline = {{ unit = "mm", points = {[list(p) for p in points]} }}'
 
 
 def changed(text: str, *swaps: tuple[str, str]) -> str:

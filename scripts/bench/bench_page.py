@@ -17,31 +17,10 @@ import time
 from pathlib import Path
 from typing import Any
 
+import jobs
 import numpy as np
 
 AXES = np.array([3000.0, 900.0, 600.0])
-JOB = """\
-version = 1
-name = "half an ellipsoid"
-[mesh.hull]
-file = "hull.ply"
-unit = "mm"
-[[region]]
-name = "panel"
-mesh = "hull"
-outline = {{ unit = "mm", points = [{points}] }}
-tolerance = "60 mm"
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1 m"
-roll_length = "10 m"
-fibre = "glass"
-weave = "mat"
-face_up = "out"
-"""
 
 
 def hull(triangles: int) -> tuple[np.ndarray, np.ndarray]:
@@ -162,7 +141,9 @@ def run(given: argparse.Namespace) -> None:
         v, f = hull(given.triangles)
         trimesh.Trimesh(v, f, process=False).export(folder / "hull.ply")
         outline = [upon(x, y) for x, y in ((-400.0, -200.0), (400.0, -200.0), (400.0, 200.0), (-400.0, 200.0))]
-        (folder / "job.toml").write_text(JOB.format(points=", ".join(f"[{x:.1f}, {y:.1f}, {z:.1f}]" for x, y, z in outline)))
+        corners = jobs.outline(*(np.round(p, 1).tolist() for p in outline))
+        head = jobs.head("half an ellipsoid", "hull.ply", corners, 'tolerance = "60 mm"')
+        (folder / "job.toml").write_text(head + jobs.PLY + jobs.GLASS + 'weave = "mat"\n')
         process, address, ready = serve(folder / "job.toml")
         print(f"{len(f)} triangles; address told after {ready:.1f} s")
         try:

@@ -6,41 +6,25 @@ import json
 import sys
 from pathlib import Path
 
+import jobs
 import numpy as np
 import pytest
 import shapes
 import trimesh
-from jobs import GLASS_AND_FILM
 from shapely import LinearRing
 
 from plyflat.cli import main
 
 JOB = (
-    """
-version = 1
-name = "lines of a bag"
-[mesh.hull]
-file = "hull.ply"
-unit = "mm"
-fill_holes = "0 mm"
-[[region]]
-name = "patch"
-mesh = "hull"
-bag = "standard"
-outline = { unit = "mm", points = %s }
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-"""
-    + GLASS_AND_FILM
+    jobs.head("lines of a bag", "hull.ply", 'bag = "standard"', 'outline = { unit = "mm", points = %s }', region="patch")
+    + jobs.PLY + jobs.GLASS + jobs.TAPE + jobs.FILM
     + """\
 [bag.standard]
 tape = { material = "tape", margin = "60 mm" }
 film = { material = "film", margin = "20 mm", worked_out = "no"%s }
-[lay]
-seconds = "0.2 s"
 """
-)
+    + jobs.QUICK
+).replace('unit = "mm"\n', 'unit = "mm"\nfill_holes = "0 mm"\n', 1)  # fmt: skip
 SQUARE = "[[220,260,0],[380,260,0],[380,380,0],[220,380,0]]"
 
 

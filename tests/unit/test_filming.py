@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import jobs
 import jsonschema
 import pytest
 import shapes
@@ -19,40 +20,13 @@ from plyflat.plan import make_plan
 from plyflat.report.film import cure_rows, film_words, layer_rows, state_rows
 from plyflat.report.page import report_html
 
-JOB = """
-version = 1
-name = "corner of a locker"
-[mesh.hull]
-file = "corner.ply"
-unit = "mm"
-[[region]]
-name = "corner"
-mesh = "hull"
-bag = "standard"
-outline = { unit = "mm", points = [[140,60,0],[260,60,0],[260,0,60],[140,0,60]] }
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1000 mm"
-roll_length = "10 m"
-fibre = "glass"
-face_up = "out"
-[consumable."peel"]
-kind = "peel ply"
-areal_weight = "85 g/m^2"
-roll_width = "1500 mm"
-roll_length = "10 m"
-[consumable."tape"]
-kind = "sealant tape"
-roll_length = "15 m"
-[consumable."film"]
-kind = "bag film"
-areal_weight = "57 g/m^2"
-thickness = "0.05 mm"
-roll_width = "1500 mm"
-roll_length = "10 m"
+JOB = (
+    jobs.head(
+        "corner of a locker", "corner.ply", 'bag = "standard"', jobs.outline((140, 60, 0), (260, 60, 0), (260, 0, 60), (140, 0, 60)),
+        region="corner",
+    )
+    + jobs.PLY + jobs.GLASS + jobs.PEEL_PLY + jobs.TAPE + jobs.FILM
+    + """\
 [consumable."thin film"]
 kind = "bag film"
 areal_weight = "28 g/m^2"
@@ -68,9 +42,9 @@ ratio = "100:25"
 fibre_mass_fraction = "50 %"
 [laps]
 trim = "0 mm"
-[lay]
-seconds = "0.2 s"
 """
+    + jobs.QUICK
+)  # fmt: skip
 
 
 def written(folder, first=180.0, second=180.0):

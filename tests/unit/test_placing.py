@@ -1,9 +1,11 @@
 """Where the cloth goes: every way a job can say it, on shapes whose areas are known."""
 
 import ezdxf
+import jobs
 import numpy as np
 import pytest
 import shapes
+from jobs import PLY
 
 from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
@@ -11,51 +13,27 @@ from plyflat.placing import place, reaches_mm, way_of
 from plyflat.plan import _putty_g
 from plyflat.surface.mesh import Surface
 
-HEAD = """
-version = 1
-name = "places"
-[mesh.hull]
-file = "none.stl"
-unit = "mm"
+SHOP = (
+    jobs.GLASS + jobs.FILM + jobs.BREATHER + jobs.TAPE
+    + """\
 [boat]
 centre = "500 350 0 mm"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1000 mm"
-roll_length = "10 m"
-fibre = "glass"
-face_up = "out"
-[consumable.film]
-kind = "bag film"
-areal_weight = "57 g/m^2"
-roll_width = "1500 mm"
-roll_length = "50 m"
-[consumable.breather]
-kind = "breather"
-areal_weight = "150 g/m^2"
-roll_width = "1500 mm"
-roll_length = "50 m"
-[consumable.tape]
-kind = "sealant tape"
-roll_length = "15 m"
 [bag.plain]
 breather = { material = "breather", margin = "30 mm" }
 tape = { material = "tape", margin = "40 mm" }
 film = { material = "film", margin = "20 mm" }
-[[region]]
-name = "area"
-mesh = "hull"
 """
-PLY = """
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-"""
+)  # fmt: skip
+
+
+def job_of(text, plies):
+    """A job whose first region is said by a text."""
+    return job_from_text(jobs.head("places", "none.stl", region="area") + text + plies + SHOP)
 
 
 def placed(text, surface, *, plies=PLY):
     """Place the first region of a job on a surface."""
-    job = job_from_text(HEAD + text + plies)
+    job = job_of(text, plies)
     return place(job, job.regions[0], {"hull": surface}, others={})
 
 
@@ -70,7 +48,7 @@ def post():
     return Surface(*shapes.post_on_plate(radius=100.0, height=120.0, reach=200.0, around=96, along=40))
 
 
-SQUARE = 'outline = { unit = "mm", points = [[200, 200, 0], [400, 200, 0], [400, 400, 0], [200, 400, 0]] }\n'
+SQUARE = jobs.outline((200, 200, 0), (400, 200, 0), (400, 400, 0), (200, 400, 0)) + "\n"
 
 
 def test_an_outline_and_its_plies(sheet):
@@ -177,7 +155,7 @@ def test_a_mirror_image_has_the_others_plies_turned_the_other_way(sheet):
     other = (
         '[[region]]\nname = "image"\nmesh = "hull"\nmirror_of = "area"\n'
     )
-    job = job_from_text(HEAD + SQUARE + PLY.replace("0 deg", "30 deg") + other)
+    job = job_of(SQUARE, PLY.replace("0 deg", "30 deg") + other)
     first = place(job, job.regions[0], {"hull": sheet}, others={})
     image = place(job, job.regions[1], {"hull": sheet}, others={"area": first})
     assert job.regions[1].plies[0].angle_deg == -30.0
@@ -226,5 +204,5 @@ def test_putty_to_mix_is_what_stays_and_what_the_tools_keep(post):
 
 
 def test_which_way_an_area_is_said_in():
-    job = job_from_text(HEAD + 'spot = { point = "0 0 0 mm", radius = "20 mm" }\n' + PLY)
+    job = job_of('spot = { point = "0 0 0 mm", radius = "20 mm" }\n', PLY)
     assert way_of(job.regions[0]) == "spot"

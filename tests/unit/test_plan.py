@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import jobs
 import numpy as np
 import pytest
 import trimesh
@@ -11,44 +12,12 @@ from plyflat.job.reader import job_from_text
 from plyflat.plan import _Work, make_plan
 from plyflat.progress import quiet
 
-JOB = """
-version = 1
-name = "flat panel"
-[mesh.hull]
-file = "sheet.ply"
-unit = "mm"
-[[region]]
-name = "panel"
-mesh = "hull"
-bag = "standard"
-outline = { unit = "mm", points = [[100,100,0],[500,100,0],[500,400,0],[100,400,0]] }
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-grow = "20 mm"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "240 mm"
-roll_length = "1 m"
-price = "5 EUR/m"
-fibre = "glass"
-face_up = "out"
-[consumable."peel"]
-kind = "peel ply"
-areal_weight = "85 g/m^2"
-roll_width = "1500 mm"
-roll_length = "10 m"
-[consumable."tape"]
-kind = "sealant tape"
-roll_length = "15 m"
-[consumable."film"]
-kind = "bag film"
-areal_weight = "57 g/m^2"
-roll_width = "1500 mm"
-roll_length = "10 m"
+JOB = (
+    jobs.head("flat panel", "sheet.ply", 'bag = "standard"', jobs.outline((100, 100, 0), (500, 100, 0), (500, 400, 0), (100, 400, 0)))
+    + jobs.PLY + jobs.PLY + 'grow = "20 mm"\n'
+    + jobs.changed(jobs.GLASS, ("1000 mm", "240 mm"), ("10 m", "1 m")) + 'price = "5 EUR/m"\n'
+    + jobs.PEEL_PLY + jobs.TAPE + jobs.FILM
+    + """\
 [bag.standard]
 peel_ply = { material = "peel", margin = "20 mm" }
 tape = { material = "tape", margin = "40 mm", overlap = "25 mm" }
@@ -60,10 +29,9 @@ fibre_mass_fraction = "50 %"
 join = "20 mm"
 trim = "0 mm"
 stagger = "40 mm"
-[lay]
-seconds = "0.2 s"
-edge = "0 mm"
 """
+    + jobs.QUICK + 'edge = "0 mm"\n'
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")

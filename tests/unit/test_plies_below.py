@@ -1,9 +1,11 @@
 """How plies lie on those below: when their shapes allow for it, what is stated, and where their edges stay."""
 
+import jobs
 import numpy as np
 import pytest
 import shapes
 import trimesh
+from jobs import PLY
 
 from plyflat.export.planjson import plan_to_dict
 from plyflat.job.reader import job_from_text
@@ -13,29 +15,17 @@ from plyflat.surface._smooth import work_copy
 from plyflat.surface.mesh import Surface
 from plyflat.surface.region import cut_region, grow_regions
 
-HEAD = """
-version = 1
-name = "stack"
-[mesh.hull]
-file = "none.stl"
-unit = "mm"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1000 mm"
-roll_length = "10 m"
-fibre = "glass"
-face_up = "out"
-thickness = "0.4 mm"
-[[region]]
-name = "area"
-mesh = "hull"
-outline = { unit = "mm", points = [[0, 0, 0], [1, 0, 0], [0, 1, 0]] }
-"""
-PLY = '[[region.ply]]\ncloth = "glass"\nangle = "0 deg"\n'
+OUTLINE = jobs.outline((0, 0, 0), (1, 0, 0), (0, 1, 0))
+THICK = 'thickness = "0.4 mm"\n'
 
 
-def job_of(plies, text="", head=HEAD):
-    return job_from_text(head + text + "".join(PLY + more for more in plies))
+def job_text(plies, text="", thick=THICK):
+    head = jobs.head("stack", "none.stl", OUTLINE, region="area")
+    return head + text + "".join(PLY + more for more in plies) + jobs.GLASS + thick
+
+
+def job_of(plies, text="", thick=THICK):
+    return job_from_text(job_text(plies, text, thick))
 
 
 def lying(regions, plies, text=""):
@@ -157,7 +147,7 @@ def test_a_rough_hull_passes_its_evened_copy_on():
 def test_thickness_is_as_stated_or_by_mass():
     assert cloth_thickness_mm(job_of([""]), "glass") == 0.4
     # 300/2560 + 300/1150 mm at half resin by mass (the table of mass balances).
-    by_mass = job_of([""], head=HEAD.replace('thickness = "0.4 mm"\n', ""))
+    by_mass = job_of([""], thick="")
     assert cloth_thickness_mm(by_mass, "glass") == pytest.approx(0.378, rel=2e-3)
 
 
@@ -173,7 +163,7 @@ def test_a_hollow_that_is_too_narrow_is_pointed_out_where_it_matters(plate):
 
 def test_a_short_length_matters_by_its_share(cylinder):
     # 0.2 mm over a quarter turn is 0.3 mm, less than half a millimetre; but 0.33 % of the length.
-    job = job_of(["", ""], head=HEAD.replace("0.4 mm", "0.2 mm"))
+    job = job_of(["", ""], thick='thickness = "0.2 mm"\n')
     got = lie_on(job, job.regions[0], [cylinder] * 2)[1]
     assert got.change_mm < 0.5
     assert got.grown
@@ -188,10 +178,13 @@ def test_a_plan_cuts_each_ply_to_what_it_lies_on_and_states_it(tmp_path, weave):
         [60 * np.cos(turn + a), 60 * np.sin(turn + a), middle + z]
         for a, z in ((-0.7, -60), (0.7, -60), (0.7, 60), (-0.7, 60))
     ]
-    text = HEAD.replace("none.stl", "tube.ply").replace("[[0, 0, 0], [1, 0, 0], [0, 1, 0]]", f"{np.round(corners, 3).tolist()}")
-    text = text.replace('fibre = "glass"', f'fibre = "glass"\nweave = "{weave}"').replace('mesh = "hull"', 'mesh = "hull"\nwarp = "up"')
+    text = jobs.changed(
+        job_text(3 * [""], 'warp = "up"\n'),
+        ("none.stl", "tube.ply"), (OUTLINE, jobs.outline(*np.round(corners, 3).tolist())),
+        ('fibre = "glass"', f'fibre = "glass"\nweave = "{weave}"'),
+    )  # fmt: skip
     path = tmp_path / "job.toml"
-    path.write_text(text + 3 * PLY + '[lay]\nseconds = "0.2 s"\n', encoding="utf-8")
+    path.write_text(text + jobs.QUICK, encoding="utf-8")
     plan = make_plan(path)
     plies = plan.regions[0].plies
     assert [ply.by_threads for ply in plies] == [weave != "mat"] * 3

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import jobs
 import numpy as np
 import pytest
 import shapes
@@ -16,46 +17,14 @@ from plyflat.planned import PlyPlan
 from plyflat.stacking import bag_layers, corner_ground, plan_stack
 from plyflat.surface.load import load_surface
 
-JOB = """
-version = 1
-name = "corner"
-[mesh.hull]
-file = "corner.ply"
-unit = "mm"
-[[region]]
-name = "patch"
-mesh = "hull"
-bag = "standard"
-warp = ["0 0 0 mm", "100 0 0 mm"]
-outline = { unit = "mm", points = [[200,80,0],[440,80,0],[440,0,60],[200,0,60]] }
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-[cloth.glass]
-areal_weight = "300 g/m^2"
-roll_width = "1 m"
-roll_length = "10 m"
-fibre = "glass"
-face_up = "out"
-[consumable.peel]
-kind = "peel ply"
-areal_weight = "85 g/m^2"
-roll_width = "1500 mm"
-roll_length = "10 m"
-[consumable.fleece]
-kind = "breather"
-areal_weight = "150 g/m^2"
-roll_width = "1500 mm"
-roll_length = "10 m"
-[consumable.putty]
-kind = "sealant tape"
-roll_length = "1500 mm"
-[consumable.film]
-kind = "bag film"
-areal_weight = "57 g/m^2"
-thickness = "0.05 mm"
-roll_width = "1500 mm"
-roll_length = "10 m"
+JOB = (
+    jobs.head(
+        "corner", "corner.ply", 'bag = "standard"', 'warp = ["0 0 0 mm", "100 0 0 mm"]',
+        jobs.outline((200, 80, 0), (440, 80, 0), (440, 0, 60), (200, 0, 60)), region="patch",
+    )
+    + jobs.PLY + jobs.GLASS + jobs.PEEL_PLY + jobs.BREATHER.replace("consumable.breather", "consumable.fleece")
+    + jobs.changed(jobs.TAPE, ("consumable.tape", "consumable.putty"), ("15 m", "1500 mm")) + jobs.FILM
+    + """\
 [bag.standard]
 peel_ply = { material = "peel", margin = "20 mm" }
 breather = { material = "fleece", margin = "40 mm" }
@@ -67,9 +36,9 @@ lead = "60 mm"
 ratio = "100:25"
 fibre_mass_fraction = "60 %"
 wet_out = "50 %"
-[lay]
-seconds = "0.2 s"
 """
+    + jobs.QUICK
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")

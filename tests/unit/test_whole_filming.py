@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import jobs
 import jsonschema
 import pytest
 import shapes
@@ -20,48 +21,14 @@ from plyflat.report.hull import Stage
 from plyflat.report.whole_film import beside_rows, whole_pictures, whole_rows, whole_words
 from plyflat.whole_filming import LEAST_STACK_MM, stack_mm, whole_notes
 
-JOB = """
-version = 1
-name = "corner of a locker"
-[mesh.hull]
-file = "corner.ply"
-unit = "mm"
-[[region]]
-name = "corner"
-mesh = "hull"
-bag = "standard"
-outline = { unit = "mm", points = [[120,40,0],[180,40,0],[180,0,40],[120,0,40]] }
-[[region.ply]]
-cloth = "glass"
-angle = "0 deg"
-copies = 2
-[cloth.glass]
-areal_weight = "300 g/m^2"
-thickness = "0.3 mm"
-roll_width = "1000 mm"
-roll_length = "10 m"
-fibre = "glass"
-face_up = "out"
-[consumable."peel"]
-kind = "peel ply"
-thickness = "0.2 mm"
-areal_weight = "85 g/m^2"
-roll_width = "1500 mm"
-roll_length = "10 m"
-[consumable."breather"]
-kind = "breather"
-areal_weight = "150 g/m^2"
-roll_width = "1500 mm"
-roll_length = "10 m"
-[consumable."tape"]
-kind = "sealant tape"
-roll_length = "15 m"
-[consumable."film"]
-kind = "bag film"
-areal_weight = "57 g/m^2"
-thickness = "0.05 mm"
-roll_width = "1500 mm"
-roll_length = "10 m"
+JOB = (
+    jobs.head(
+        "corner of a locker", "corner.ply", 'bag = "standard"', jobs.outline((120, 40, 0), (180, 40, 0), (180, 0, 40), (120, 0, 40)),
+        region="corner",
+    )
+    + jobs.PLY + "copies = 2\n" + jobs.GLASS + 'thickness = "0.3 mm"\n' + jobs.PEEL_PLY + 'thickness = "0.2 mm"\n'
+    + jobs.BREATHER + jobs.TAPE + jobs.FILM
+    + """\
 [bag.standard]
 peel_ply = { material = "peel", margin = "10 mm" }
 breather = { material = "breather", margin = "20 mm" }
@@ -72,9 +39,9 @@ ratio = "100:25"
 fibre_mass_fraction = "50 %"
 [laps]
 trim = "0 mm"
-[lay]
-seconds = "0.2 s"
 """
+    + jobs.QUICK
+)  # fmt: skip
 
 
 def written(folder):
