@@ -81,8 +81,9 @@ class Frame:
 
 
 def frames_of(
-    drawing: Drawing, *, frame_mm: float = USUAL_FRAME_MM, overcut_mm: float = OVERCUT_MM, zero: str = "edge"
-) -> tuple[Frame, ...]:
+    drawing: Drawing, *, frame_mm: float = USUAL_FRAME_MM, overcut_mm: float = OVERCUT_MM, past_mm: float = OVERCUT_MM,
+    zero: str = "edge",
+) -> tuple[Frame, ...]:  # fmt: skip
     """Return the moves that draw and cut a drawing, frame by frame along x.
 
     Parameters
@@ -92,7 +93,9 @@ def frames_of(
     frame_mm : float
         Length of a frame, taken to the nearest plotter unit; a line over its edge is parted there.
     overcut_mm : float
-        How far a closed cut runs on past its start, and a parted one past its frame's far edge.
+        How far a closed cut runs on past its start.
+    past_mm : float
+        How far a parted cut runs on past its frame's far edge.
     zero : {"edge", "middle"}
         As `zero_mm`.
 
@@ -118,7 +121,7 @@ def frames_of(
     count = max(math.ceil(long / frame_mm - _SAME_MM), 1)
     frames = []
     for k in range(count):
-        inside = tuple(_within(lines, k * frame_mm, (k + 1) * frame_mm, overcut_mm))
+        inside = tuple(_within(lines, k * frame_mm, (k + 1) * frame_mm, past_mm))
         frames.append(Frame(k * frame_mm, min(frame_mm, long - k * frame_mm), inside, wide))
     return tuple(frames)
 
@@ -183,7 +186,7 @@ def _closed_cut(ring: Floats, overcut_mm: float) -> Floats:
     return np.concatenate([closed, on[1:]])
 
 
-def _within(lines: Sequence[Move], start: float, end: float, overcut_mm: float) -> Iterator[Move]:
+def _within(lines: Sequence[Move], start: float, end: float, past_mm: float) -> Iterator[Move]:
     """Yield the parts of lines in a frame, in their own order and sense; a cut that is parted runs on past the far edge."""
     for move in lines:
         p = move.points_mm
@@ -192,7 +195,7 @@ def _within(lines: Sequence[Move], start: float, end: float, overcut_mm: float) 
             continue
         if p[:, 0].max() < start or p[:, 0].min() >= end:
             continue
-        window = shapely.box(start, -LONGEST_FRAME_MM, end + (overcut_mm if move.tool == 1 else 0.0), LONGEST_FRAME_MM)
+        window = shapely.box(start, -LONGEST_FRAME_MM, end + (past_mm if move.tool == 1 else 0.0), LONGEST_FRAME_MM)
         for part in _parts(p, window):
             yield Move(move.tool, part - (start, 0.0))
 
@@ -314,7 +317,9 @@ def write_plotter(
     CheckError
         If the file does not read back as it was meant.
     """
-    frames = frames_of(drawing, frame_mm=frame_mm, zero=zero)
+    # HP-GL/2 clips at the length that PS states.
+    past = 0.0 if language == "hpgl2" else OVERCUT_MM
+    frames = frames_of(drawing, frame_mm=frame_mm, past_mm=past, zero=zero)
     text = plotter_text(frames, language=language)
     path.write_bytes(text.encode("ascii"))
     back = read_plotter(path.read_text(encoding="ascii"))

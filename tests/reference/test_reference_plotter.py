@@ -26,7 +26,7 @@ class Machine:
     def __init__(self, language):
         self.limits, self.full = LIMITS[language], language == "hpgl2"
         self.pen, self.down, self.at, self.feed, self.started = 0, False, (0, 0), 0, False
-        self.lines, self.size, self.pages = [], None, 0
+        self.lines, self.size, self.pages, self.farthest = [], None, 0, 0
 
     def run(self, text):
         if self.full:
@@ -85,6 +85,7 @@ class Machine:
         assert len(numbers) % 2 == 0
         assert all(self.limits[0] <= n <= self.limits[1] for n in numbers)
         for x, y in zip(numbers[::2], numbers[1::2]):
+            self.farthest = max(self.farthest, x)
             if self.down:
                 self.lines.append((self.pen, (self.at[0] + self.feed, self.at[1]), (x + self.feed, y)))
             self.at = (x, y)
@@ -132,6 +133,7 @@ def test_a_machine_that_knows_the_published_commands_alone_cuts_every_piece(plan
         if machine.size is not None:
             points = np.array([p for _, *ends in machine.lines for p in ends])
             assert np.ptp(points[:, 1]) <= machine.size[1]
+            assert machine.farthest <= machine.size[0]
 
 
 @pytest.mark.reference(source=SOURCE, kind="memory")

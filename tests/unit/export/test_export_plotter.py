@@ -93,7 +93,9 @@ def test_a_long_lay_is_parted_into_frames_and_nothing_is_lost():
     frames = frames_of(_drawing(("a", piece)), frame_mm=700.0)
     assert [f.start_mm for f in frames] == [0.0, 700.0, 1400.0]
     moves = [m for f in frames for m in f.moves]
-    # What is parted is cut a little past the edge, so that no thread holds there.
+    # What is parted is cut a little past the edge, so that no thread holds there, if the machine's language allows it.
+    short = frames_of(_drawing(("a", piece)), frame_mm=700.0, past_mm=0.0)
+    assert max(m.points_mm[:, 0].max() for f in short for m in f.moves) <= 700.0
     assert max(m.points_mm[:, 0].max() for f in frames[:2] for m in f.moves) == pytest.approx(700.0 + OVERCUT_MM)
     assert all(m.points_mm[:, 0].min() >= 0.0 for m in moves)
     whole = union_all([LineString(m.points_mm + (f.start_mm, 0.0)) for f in frames for m in f.moves])
