@@ -55,7 +55,7 @@ BLANK: dict[str, Any] = {
     "lines": [], "cautions": [], "results": [], "drawings": [], "drawing": 0, "folder": "", "text": "", "unsaved": False,
     "can_undo": "", "can_redo": "", "tabs": 1, "units": list(UNITS_MM),
     "file_changed": False, "mesh_file": "", "unkept": "", "set_aside": "", "new_file": "",
-    "where": "", "jobs": [], "files": [], "chosen": "", "chosen_unit": "", "opening": "", "sent": "", "most_bytes": LARGEST_UPLOAD,
+    "where": "", "jobs": [], "files": [], "chosen": "", "chosen_unit": "", "opening": "", "preview": "", "sent": "", "most_bytes": LARGEST_UPLOAD,
 }  # fmt: skip
 #: What of it is known of a region that is worked out by itself.
 _ALONE = ("shades", "shade", "legend", "film_said", "pleats", "sums", "alone_lays", "alone_lay", "alone_stage", "alone_old")

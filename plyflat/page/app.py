@@ -17,6 +17,7 @@ from .guard import guard_of
 from .hold import Hold, Stamp, changes
 from .look import looks
 from .mouse import View
+from .preview import first_picture
 from .start import Opened, begin_job, chosen, listing, load_text, open_job, receiver, target_of
 from .view import load_drawing
 from .work import Standby, Task
@@ -46,6 +47,7 @@ class App:
         self.server, self.state, self.folder, self.view = server, server.state, folder, view
         self.page: Page | None = None
         self._opening: Task | None = None
+        self._preview: Task | None = None
         self._draft: Draft | None = None
         self._hold: Hold | None = None
         self._stamps: dict[str, Stamp] = {}
@@ -102,6 +104,8 @@ class App:
             raise OutputError("a mesh is being read already", do="Wait for it.")
         self.state.opening = "reading the mesh …"
         self._opening = Task(work, *args)
+        if self.page is None:
+            self._preview = Task(first_picture, args[0])
         threading.Thread(target=load_drawing, daemon=True).start()
 
     def stop_opening(self) -> None:
@@ -109,6 +113,12 @@ class App:
         if self._opening is not None:
             self._opening.stop()
         self._draft, self.state.opening = None, ""
+        self._end_preview()
+
+    def _end_preview(self) -> None:
+        if self._preview is not None:
+            self._preview.stop()
+        self._preview, self.state.preview = None, ""
 
     def hear(self) -> None:
         """Take what tasks have told since the last time."""
@@ -118,10 +128,16 @@ class App:
                     self.state.opening = f"{message.content[0]} …"
                     continue
                 self.state.opening = ""
+                self._end_preview()
                 if message.kind == "fault":
                     self.state.message, self._draft = str(message.content), None
                 else:
                     self.opened(message.content)
+        for message in self._preview.news() if self._preview is not None else ():
+            # What cannot be read is told by the one who reads it in earnest.
+            if message.kind == "done":
+                with self.state:
+                    self.state.preview = message.content
         if self.page is not None:
             self.page.hear()
 
@@ -201,8 +217,9 @@ class App:
 
     def close(self) -> None:
         """Stop what runs, free what is drawn."""
-        if self._opening is not None:
-            self._opening.stop()
+        for task in (self._opening, self._preview):
+            if task is not None:
+                task.stop()
         if self.page is not None:
             self.page.close()
         if self._hold is not None:

@@ -16,9 +16,10 @@ from plyflat.page.app import App
 from plyflat.page.draft import Draft
 from plyflat.page.hold import Hold, stamps
 from plyflat.page.look import looks
+from plyflat.page.preview import first_picture
 from plyflat.page.start import load_meshes
 from plyflat.page.view import copies_of
-from plyflat.page.work import Standby
+from plyflat.page.work import Standby, Task
 
 JOB = """\
 version = 1
@@ -534,13 +535,20 @@ def test_from_a_folder_a_job_is_opened_in_the_background(page, request, monkeypa
         with pytest.raises(OutputError, match="being read"):
             app.begin_job("hull.ply", "mm")
         app.stop_opening()
-        assert (app.state.opening, app._opening.over) == ("", True)
+        assert (app.state.opening, app._opening.over, app._preview) == ("", True, None)
+        # The file as it stands is drawn at once, while its mesh is read in earnest.
+        app._preview, app._opening = Task(first_picture, str(app.folder / "job.toml")), None
+        end = time.monotonic() + 120
+        while not app._preview.over and time.monotonic() < end:
+            app.hear()
+            time.sleep(0.05)
+        assert app.state.preview.startswith("data:image/jpeg;base64,")
         app.open_job("job.toml")
         end = time.monotonic() + 120
         while app.page is None and time.monotonic() < end:
             app.hear()
             time.sleep(0.05)
-        assert (app.state.opened, app.state.opening, app.state.title) == (True, "", "test sheet")
+        assert (app.state.opened, app.state.opening, app.state.title, app.state.preview) == (True, "", "test sheet", "")
         first = app.page
         first.add_ply()
         app.load_again()
