@@ -152,6 +152,8 @@ def run(given: argparse.Namespace) -> None:
                 page = browser.new_page(viewport={"width": 1400, "height": 900})
                 start = time.monotonic()
                 page.goto(address)
+                page.wait_for_function("document.querySelector('.preview img')?.naturalWidth > 0", timeout=300_000)
+                print(f"the mesh as its file has it after {time.monotonic() - start:.1f} s")
                 page.wait_for_function("document.querySelector('.picture img')?.naturalWidth > 0", timeout=300_000)
                 print(f"first picture of the hull after {time.monotonic() - start:.1f} s, the mesh read and mended meanwhile")
                 page.wait_for_selector("text=panel: ", timeout=300_000)
