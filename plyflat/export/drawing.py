@@ -192,16 +192,18 @@ def template_drawings(plan: Plan) -> list[tuple[str, Drawing]]:
     return list(zip(stems, drawn))
 
 
-def lay_drawings(plan: Plan) -> list[tuple[str, Drawing]]:
+def lay_drawings(plan: Plan, *, look: Look | None = None) -> list[tuple[str, Drawing]]:
     """Return a file stem and a drawing for every roll that is cut into.
 
     Parameters
     ----------
     plan : Plan
+    look : Look, optional
+        As `look_of` has it where left out.
     """
     rolls = [(roll, n) for roll in plan.rolls for n in range(len(roll.lays))]
     stems = unique_stems(file_stem(roll.material, str(n + 1)) for roll, n in rolls)
-    notch, look, first = plan.job.laps.notch_mm, look_of(plan), plan.job.lay.first
+    notch, look, first = plan.job.laps.notch_mm, look or look_of(plan), plan.job.lay.first
     return [(stem, draw_lay(roll, n, notch_mm=notch, look=look, first=first)) for stem, (roll, n) in zip(stems, rolls)]
 
 

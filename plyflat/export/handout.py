@@ -13,6 +13,7 @@ from ..cloth.template import Template
 from ..lay.order import hand_corners
 from .drawing import (
     Drawing,
+    Look,
     draw_templates,
     file_stem,
     lay_drawings,
@@ -56,7 +57,7 @@ def write_handouts(plan: Plan, folder: Path) -> list[Path]:
     templates, lays = template_drawings(plan), lay_drawings(plan)
     return [
         *_svg(plan, folder, templates, lays),
-        *_papers(plan, folder, lays),
+        *_papers(plan, folder),
         *_machines(plan, folder, lays),
         *_numbered(plan, folder),
         *_measured(plan, folder),
@@ -76,13 +77,12 @@ def _svg(plan: Plan, folder: Path, templates: Named, lays: Named) -> Iterator[Pa
             yield path
 
 
-def _papers(plan: Plan, folder: Path, lays: Named) -> Iterator[Path]:
+def _papers(plan: Plan, folder: Path) -> Iterator[Path]:
     wish = plan.job.files
     if wish.sheets == "none" and wish.paper_roll_mm is None:
         return
     (folder / "paper").mkdir()
-    # Where a tool starts is of no use to the hand.
-    lays = [(f"lay_{stem}", _without(drawing, "START")) for stem, drawing in lays]
+    lays = [(f"lay_{stem}", drawing) for stem, drawing in lay_drawings(plan, look=_by_hand(plan))]
     if wish.sheets != "none":
         # Piece by piece, so that a small one comes whole on one sheet.
         sets = [(stem, _pieces(plan, templates)) for stem, templates in _sets(plan, wish.sheets_of)]
@@ -93,7 +93,7 @@ def _papers(plan: Plan, folder: Path, lays: Named) -> Iterator[Path]:
             yield path
     if wish.paper_roll_mm is not None:
         paper = roll(wish.paper_roll_mm, overlap_mm=wish.overlap_mm)
-        look, notch = replace(look_of(plan), starts=False), plan.job.laps.notch_mm
+        look, notch = _by_hand(plan), plan.job.laps.notch_mm
         drawn = [
             (stem, draw_templates(_title(templates), templates, notch_mm=notch, look=look))
             for stem, templates in _sets(plan, wish.paper_roll_of)
@@ -115,8 +115,8 @@ def _sets(plan: Plan, wanted: Sequence[str]) -> Iterator[tuple[str, tuple[Templa
 
 
 def _pieces(plan: Plan, templates: Sequence[Template]) -> list[Drawing]:
-    """Each template by itself, without the square to measure: the file has its own, or the hand a rule."""
-    look, notch = replace(look_of(plan), starts=False, check=False), plan.job.laps.notch_mm
+    """Each template by itself."""
+    look, notch = _by_hand(plan), plan.job.laps.notch_mm
     return [draw_templates(t.name, [t], notch_mm=notch, look=look) for t in templates]
 
 
@@ -124,8 +124,9 @@ def _title(templates: Sequence[Template]) -> str:
     return f"{templates[0].region} / {templates[0].ply}"
 
 
-def _without(drawing: Drawing, layer: str) -> Drawing:
-    return replace(drawing, strokes=tuple(s for s in drawing.strokes if s.layer != layer))
+def _by_hand(plan: Plan) -> Look:
+    """Where a tool starts is of no use to the hand, and every page has a title and lengths to measure at its edge."""
+    return replace(look_of(plan), starts=False, check=False)
 
 
 def _machines(plan: Plan, folder: Path, lays: Named) -> Iterator[Path]:

@@ -73,6 +73,18 @@ def test_small_pieces_come_whole_on_a_sheet_each(plan, tmp_path):
     assert ["P1 / A" in said[0], "P1 / B" in said[1]] == [True, True]
 
 
+def test_the_title_of_a_narrow_lay_takes_no_second_strip_of_paper(plan, tmp_path):
+    from pypdf import PdfReader
+
+    _written(plan, tmp_path, svg=False, sheets="none", paper_roll="1300 mm", paper_roll_of=["plies", "lays"])
+    for name in ("Bug-Sud-keel-aft_P2_roll", "lay_carbon-twill-200_1_roll"):
+        pages = PdfReader(tmp_path / "paper" / f"{name}.pdf").pages
+        assert len(pages) == 1
+        text = pages[0].extract_text()
+        assert "units: mm" not in text
+        assert "100 mm both ways: print at 100 %" in text
+
+
 def test_corners_are_listed_from_the_zero_of_each_pieces_grid(plan, tmp_path):
     assert not any(n.endswith("corners.csv") for n in _written(plan, tmp_path, sheets="none"))
     _written(plan, tmp_path / "other", sheets="none", grid="200 mm")
