@@ -30,7 +30,7 @@ from .pen import pen_lines
 
 #: Plotter units in a mm.
 UNITS_PER_MM = 40
-#: Old controllers keep coordinates in 16 bits: up to 819 mm. A longer frame is for those that count further.
+#: Old controllers keep coordinates in 16 bits: up to 819 mm, what a parted cut runs on by counted. A longer frame is for those that count further.
 USUAL_FRAME_MM = 800.0
 LONGEST_FRAME_MM = 10_000.0
 #: A closed cut runs on by this past its start, so that no thread holds the piece (common practice).

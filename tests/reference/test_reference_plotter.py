@@ -2,15 +2,17 @@
 
 import re
 
+import hypothesis
 import numpy as np
 import plans
 import pytest
 import shapely
 import shapely.affinity
+from hypothesis import strategies as st
 from shapely import LineString
 
-from plyflat.export.drawing import lay_drawings, template_drawings
-from plyflat.export.plotter import write_plotter
+from plyflat.export.drawing import Drawing, Stroke, lay_drawings, template_drawings
+from plyflat.export.plotter import frames_of, plotter_text, write_plotter
 
 SOURCE = "published plotter language and HP-GL/2: commands, their parameters and ranges, absolute moves of 0.025 mm, from memory"
 #: Least and most parameters of each command that is used. PU and PD take any number of pairs.
@@ -145,3 +147,33 @@ def test_a_wide_roll_stays_within_sixteen_bits_only_from_its_middle(plan, tmp_pa
         numbers = np.array(re.findall(r"-?\d+", re.sub(r"SP\d", "", text)), dtype=int)
         assert bool(numbers.max() < 2**15) is fits
         assert numbers.min() >= -(2**15)
+
+
+def ring(points):
+    """A piece round a middle, from (angle share, radius) pairs."""
+    turns = np.sort(np.array([a for a, _ in points])) * 2 * np.pi
+    return shapely.Polygon([(800 + r * np.cos(t), 500 + r * np.sin(t)) for t, (_, r) in zip(turns, points)])
+
+
+@pytest.mark.reference(source=SOURCE, kind="memory")
+@hypothesis.settings(max_examples=40, deadline=None, derandomize=True)
+@hypothesis.given(
+    points=st.lists(st.tuples(st.floats(0, 1), st.floats(60, 400)), min_size=5, max_size=14, unique_by=lambda p: round(p[0], 2)),
+    frame=st.sampled_from([50.0, 100.0, 123.456, 400.0, 800.0, 817.0]),
+    hole=st.booleans(),
+)
+def test_any_piece_is_cut_whole_in_frames_of_any_length(points, frame, hole):
+    outline = ring(points)
+    hypothesis.assume(outline.is_valid and outline.area > 20_000)
+    if hole:
+        # Its sides lie on the edges of frames of 50 and of 100 mm.
+        x, y = np.round(outline.representative_point().coords[0], -1)
+        outline = outline.difference(shapely.box(x - 10, y - 10, x + 10, y + 10))
+        hypothesis.assume(outline.geom_type == "Polygon")
+    rings = [Stroke("CUT", np.asarray(r.coords)[:-1], closed=True) for r in (*outline.interiors, outline.exterior)]
+    drawing = Drawing("piece", tuple(rings), (), (("piece", outline),))
+    machine = Machine("plain").run(plotter_text(frames_of(drawing, frame_mm=frame)))
+    found = shapely.affinity.translate(drawn(machine, 1), *outline.bounds[:2])
+    assert shapely.hausdorff_distance(outline.boundary, found) < 0.03
+    # The tool never goes on beyond what the table and the overcut allow.
+    assert machine.farthest * MM <= frame + 2.0 + MM
