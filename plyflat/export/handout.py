@@ -148,7 +148,10 @@ def _numbered(plan: Plan, folder: Path) -> Iterator[Path]:
         laps = plan.job.laps
         for stem, templates in _sets(plan, ("plies", "layers")):
             path = folder / "cut" / f"{stem}_sewn_mm.dxf"
-            write_sewn(_title(templates), templates, path, notch_mm=laps.notch_mm, notch_style=laps.notch_style)
+            write_sewn(
+                _title(templates), templates, path, notch_mm=laps.notch_mm, notch_style=laps.notch_style,
+                pen_text=plan.job.files.pen_text,
+            )  # fmt: skip
             yield path
 
 

@@ -7,7 +7,7 @@ it does not claim to conform to either. Files of this kind in use differ in thei
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +30,7 @@ from .drawing import (
 from .dxf import AREA_LIMIT, audit, check_outline, ring_area_mm2, same_bytes, save
 from .label import HEIGHTS_MM, Words, beside, fitted, straight_words
 from .notch import WIDTH_SHARE, notch_lines
+from .pen import pen_lines
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as Document
@@ -48,7 +49,7 @@ _HEIGHTS_MM = [h for h in HEIGHTS_MM if h <= 10.0]
 
 
 def sewn_document(
-    title: str, templates: Sequence[Template], *, notch_mm: float, notch_style: str = "slit"
+    title: str, templates: Sequence[Template], *, notch_mm: float, notch_style: str = "slit", pen_text: bool = False
 ) -> Document:
     """Return templates as a DXF document with one block for each piece.
 
@@ -60,6 +61,8 @@ def sewn_document(
         Size of a match notch.
     notch_style : str
         One of `notch.STYLES`; those that are drawn alone are internal lines.
+    pen_text : bool
+        Have the words on pieces as internal lines too, for machines that know no letters.
 
     Raises
     ------
@@ -79,6 +82,7 @@ def sewn_document(
         check_outline(template.name, template.cut)
         block = doc.blocks.new(name)
         _draw(block, template)
+        _words(block, template, pen_text=pen_text)
         _notches(block, template, notch_mm, notch_style)
         x0, y0, _, y1 = template.cut.bounds
         space.add_blockref(name, (-x0, top - y0), dxfattribs={"layer": LAYERS["boundary"]})
@@ -115,18 +119,26 @@ def _draw(block: Any, template: Template) -> None:
         block.add_line(ends[0], ends[1], dxfattribs={"layer": LAYERS["grain"]})
     if not template.centre.is_empty:
         block.add_point((template.centre.x, template.centre.y), dxfattribs={"layer": LAYERS["drill"]})
-    _label(block, template)
 
 
-def _label(block: Any, template: Template) -> None:
+def _words(block: Any, template: Template, *, pen_text: bool) -> None:
+    """All words of a piece, and where they are wanted as lines, those too."""
+    for layer, line in (*_label(template), *_thread_names(template)):
+        look = {"layer": LAYERS[layer], "insert": line.at_mm, "height": line.height_mm, "rotation": line.turn_deg}
+        block.add_text(line.text, dxfattribs=look)
+        for run in pen_lines(line) if pen_text else ():
+            # Letters have no turn and curve points.
+            block.add_polyline2d(np.round(run, 6), dxfattribs={"layer": LAYERS["internal"]})
+
+
+def _label(template: Template) -> Iterator[tuple[str, Words]]:
     """What the piece is, on the layer that is asked for such words, and its label, clear of the lines where there is room."""
     lines = (f"Piece Name: {template.piece}", f"Quantity: {template.copies}", f"Material: {template.material}", *label_lines(template))
     inner = (template.warp, *template.folds, *template.joins, *template.warp_thread, *template.weft_thread)
     keep_off = [line.buffer(2.0) for line in inner if not line.is_empty]
     words = fitted(straight_words("TEXT", lines), template.net, keep_off, turns=True, heights_mm=_HEIGHTS_MM).words
     for k, line in enumerate(words):
-        look = {"layer": LAYERS["boundary" if k < 3 else "text"], "insert": line.at_mm, "height": line.height_mm, "rotation": line.turn_deg}
-        block.add_text(line.text, dxfattribs=look)
+        yield "boundary" if k < 3 else "text", line
 
 
 def _notches(block: Any, template: Template, size_mm: float, style: str) -> None:
@@ -144,16 +156,18 @@ def _notches(block: Any, template: Template, size_mm: float, style: str) -> None
 
 
 def _threads(block: Any, template: Template) -> None:
-    """The first warp and weft thread with their names, and a ring round the start."""
-    for runs, name in ((template.warp_thread, WARP_THREAD), (template.weft_thread, WEFT_THREAD)):
-        for run in runs:
-            _line(block, "internal", np.asarray(run.coords)[:, :2], closed=False)
-        if runs:
-            words = beside(max(runs, key=lambda g: g.length), Words("TEXT", name, (0.0, 0.0), 6.0), template.net, heights_mm=(6.0, 4.0))
-            look = {"layer": LAYERS["text"], "insert": words.at_mm, "height": words.height_mm, "rotation": words.turn_deg}
-            block.add_text(name, dxfattribs=look)
+    """The first warp and weft thread, and a ring round the start."""
+    for run in (*template.warp_thread, *template.weft_thread):
+        _line(block, "internal", np.asarray(run.coords)[:, :2], closed=False)
     if not template.start.is_empty:
         _line(block, "internal", _rings(start_ring(template.start))[0], closed=True)
+
+
+def _thread_names(template: Template) -> Iterator[tuple[str, Words]]:
+    """The names of the first warp and weft thread beside their longest runs."""
+    for runs, name in ((template.warp_thread, WARP_THREAD), (template.weft_thread, WEFT_THREAD)):
+        if runs:
+            yield "text", beside(max(runs, key=lambda g: g.length), Words("TEXT", name, (0.0, 0.0), 6.0), template.net, heights_mm=(6.0, 4.0))
 
 
 def _rings(shape: Polygon) -> list[Floats]:
@@ -177,7 +191,7 @@ def _turns(points: Floats, closed: bool) -> Iterable[bool]:
 
 
 def write_sewn(
-    title: str, templates: Sequence[Template], path: Path, *, notch_mm: float, notch_style: str = "slit"
+    title: str, templates: Sequence[Template], path: Path, *, notch_mm: float, notch_style: str = "slit", pen_text: bool = False
 ) -> float:
     """Write templates, read the file back, and compare the area of every piece.
 
@@ -200,7 +214,7 @@ def write_sewn(
     """
     import ezdxf
 
-    save(sewn_document(title, templates, notch_mm=notch_mm, notch_style=notch_style), path)
+    save(sewn_document(title, templates, notch_mm=notch_mm, notch_style=notch_style, pen_text=pen_text), path)
     doc = ezdxf.readfile(path)
     inserted = [ref.dxf.name for ref in doc.modelspace().query("INSERT")]
     if len(inserted) != len(templates):
@@ -214,6 +228,7 @@ def write_sewn(
         worst = max(worst, off)
         inner, drawn = len(doc.blocks.get(name).query(f'POLYLINE[layer=="{LAYERS["internal"]}"]')), _inner_lines(template)
         drawn += len(template.notches) if notch_style == "drawn" else 0
+        drawn += sum(len(pen_lines(line)) for _, line in (*_label(template), *_thread_names(template))) if pen_text else 0
         if inner != drawn:
             raise CheckError(f"{inner} lines inside {template.name} read back, {drawn} were drawn", where=path.name)
     return worst

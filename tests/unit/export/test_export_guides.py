@@ -197,6 +197,18 @@ def test_words_of_dxf_as_lines(tmp_path):
             assert (len(lines) > 100) is pen_text
 
 
+def test_words_on_numbered_layers_stay_and_are_drawn_too(tmp_path):
+    template = plans.templates()[0][0]
+    count = {}
+    for pen_text in (False, True):
+        write_sewn("t", [template], tmp_path / "x.dxf", notch_mm=SIZE, pen_text=pen_text)
+        doc = ezdxf.readfile(tmp_path / "x.dxf")
+        (block,) = (doc.blocks.get(ref.dxf.name) for ref in doc.modelspace().query("INSERT"))
+        count[pen_text] = len(block.query("TEXT")), len(block.query('POLYLINE[layer=="8"]'))
+    assert count[False][0] == count[True][0] == 7
+    assert count[True][1] > count[False][1] + 100
+
+
 def test_a_stretched_opening_is_found_however_small_it_is_beside_its_piece(tmp_path):
     template = plans.templates()[0][0]
     drawing = draw_templates("t", [template], notch_mm=SIZE)
