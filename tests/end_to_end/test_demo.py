@@ -131,6 +131,8 @@ def test_starter_job_plans_as_it_stands(tmp_path):
     job = (tmp_path / "job.toml").read_text()
     assert plyflat("new", mesh, "--unit", "mm", "-o", tmp_path / "job.toml").returncode == 2
     assert (tmp_path / "job.toml").read_text() == job
+    # All as it stands but for the time in which longer searches save cloth.
+    (tmp_path / "job.toml").write_text(jobs.changed(job, ('seconds = "20 s"', 'seconds = "1 s"')))
     done = plyflat("plan", tmp_path / "job.toml", "-o", tmp_path / "out", "--no-pictures")
     assert done.returncode == 0, done.stderr
 

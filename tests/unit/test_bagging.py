@@ -20,9 +20,9 @@ def taped(surface):
     return (LayerPlan("sealant tape", "tape", 100.0, 0.0, 0.0, (), region, 1000.0),)
 
 
-@pytest.fixture
-def job(tmp_path):
-    return plans.make(tmp_path).job
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    return plans.make(tmp_path_factory.mktemp("job")).job
 
 
 def reach_on(job, surface, **film):
