@@ -61,7 +61,7 @@ BLANK: dict[str, Any] = {
 _ALONE = ("shades", "shade", "legend", "film_said", "pleats", "sums", "alone_lays", "alone_lay", "alone_stage", "alone_old")
 #: What the page may ask for by name.
 ACTIONS = (
-    "undo", "redo", "save", "see", "see_region", "see_shade", "see_fault", "turn_by", "nearer", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
+    "undo", "redo", "save", "see", "see_region", "see_shade", "see_fault", "turn_by", "nearer", "two_fingers", "choose", "begin", "mark", "done", "leave", "set_value", "type_point",
     "remove_point", "add_point", "set_ply", "add_ply", "remove_ply", "set_bag", "set_warp", "remove_opening", "remove_known",
     "remove_region", "choose_setting", "set_setting", "remove_setting", "copy_setting", "remove_table", "work_out", "stop", "stop_alone", "put_text", "drop_recovered", "save_as", "take_file",
 )  # fmt: skip
@@ -294,6 +294,26 @@ class Page:
         """Come nearer, or with a factor below one go farther off."""
         self.eye_set()
         self.scene.nearer(float(factor))
+        self._redraw()
+
+    def two_fingers(self, factor: float, across: float, up: float, moving: bool) -> None:
+        """Come nearer and move what is seen, as by two fingers; what the first of them began is forgotten.
+
+        Parameters
+        ----------
+        factor : float
+            Above one to come nearer.
+        across, up : float
+            Shares of the picture's width and height.
+        moving : bool
+            Whether they are still down.
+        """
+        if self._view is not None:
+            self._view.let_go()
+        self.eye_set()
+        self.scene.turn(bool(moving))
+        self.scene.nearer(float(factor))
+        self.scene.shift(float(across), float(up))
         self._redraw()
 
     # -- steps ----------------------------------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ class View:
         self._from: tuple[float, float] | None = None
         self._held: int | None = None
         self._turning = False
+        self._kept: Any = None
 
     def use(self, page: Page, scene: Scene) -> str:
         """Show a scene; its picture is sent anew.
@@ -72,6 +73,14 @@ class View:
         self._held = scene.grip(*self._from)
         if self._held is None:
             style.OnLeftButtonDown()
+
+    def let_go(self) -> None:
+        """Forget a press: what began as a click or a turn has become something else."""
+        if self._scene is not None and self._turning:
+            self._scene.turn(False)
+        if self._kept is not None:
+            self._kept[0].OnLeftButtonUp()
+        self._from, self._held, self._turning = None, None, False
 
     def _move(self, scene: Scene, style: Any, interactor: Any) -> None:
         if self._from is None or self._held is not None:

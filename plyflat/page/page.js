@@ -4,10 +4,9 @@
   window.plyflat = true;
 
   // Send a mesh file; it goes as it is read, so that its size costs no memory.
-  async function send(input) {
-    const file = input.files[0];
-    if (!file) return;
-    const said = document.getElementById("sending");
+  async function send(file) {
+    const input = document.getElementById("upload"), said = document.getElementById("sending");
+    if (!file || !input) return;
     // What is refused anyway is not sent first: a browser would only tell that the line broke off.
     const most = Number(input.dataset.most);
     const refused = !file.size ? "the file is empty. Save the scan again, and send it then." : file.size > most ? `more than ${most / 1e6} MB. Thin the mesh first.` : "";
@@ -52,8 +51,49 @@
   }, 2000);
 
   document.addEventListener("change", (event) => {
-    if (event.target.id === "upload") send(event.target);
+    if (event.target.id === "upload") send(event.target.files[0]);
   });
+  // A file that is dropped anywhere is sent too, where one can be; a browser would leave the page for it.
+  document.addEventListener("dragover", (event) => event.preventDefault());
+  document.addEventListener("drop", (event) => {
+    event.preventDefault();
+    send(event.dataTransfer?.files[0]);
+  });
+
+  // Two fingers on the picture come nearer, go off and move it. The framework's picture sees the first finger alone.
+  const fingers = new Map();
+  let first = null, two = null;
+  const between = () => {
+    const [a, b] = [...fingers.values()];
+    return { far: Math.max(Math.hypot(a.x - b.x, a.y - b.y), 1), x: (a.x + b.x) / 2, y: (a.y + b.y) / 2 };
+  };
+  const follow = async () => {
+    if (!two || two.busy) return;
+    const mine = two, now = between(), was = two.last;
+    if (now.far === was.far && now.x === was.x && now.y === was.y) return;
+    Object.assign(mine, { last: now, busy: true });
+    await window.trame.trigger("two_fingers", [now.far / was.far, (now.x - was.x) / mine.box.width, (was.y - now.y) / mine.box.height, true]);
+    mine.busy = false;
+    follow();
+  };
+  const touched = (event) => {
+    const id = event.pointerId, down = event.type === "pointerdown";
+    if (event.pointerType !== "touch" || !(down ? event.target.closest?.(".picture") : fingers.has(id))) return;
+    if (event.type === "pointerup" || event.type === "pointercancel") fingers.delete(id);
+    else fingers.set(id, { x: event.clientX, y: event.clientY });
+    if (down && fingers.size === 1) first = id;
+    if (down && fingers.size === 2) {
+      two = { box: event.target.closest(".picture").getBoundingClientRect(), last: between(), busy: false };
+      window.trame.trigger("two_fingers", [1, 0, 0, true]);
+    } else if (two && fingers.size < 2) {
+      two = null;
+      window.trame.trigger("two_fingers", [1, 0, 0, false]);
+    }
+    if (two && event.type === "pointermove") follow();
+    if (id !== first || (two && event.type === "pointermove")) event.stopPropagation();
+  };
+  for (const kind of ["pointerdown", "pointermove", "pointerup", "pointercancel"]) document.addEventListener(kind, touched, true);
+
   document.addEventListener("keydown", (event) => {
     if (event.target.className !== "picture" || event.ctrlKey || event.metaKey || event.altKey) return;
     if (event.key in turns) window.trame.trigger("turn_by", turns[event.key]);

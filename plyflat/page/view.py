@@ -203,6 +203,27 @@ class Scene:
         camera.Dolly(factor)
         self.plotter.renderer.ResetCameraClippingRange()
 
+    def shift(self, across: float, up: float) -> None:
+        """Move what is seen.
+
+        Parameters
+        ----------
+        across, up : float
+            To the right and upwards, as shares of the picture's width and height.
+        """
+        camera: Any = self.plotter.camera
+        wide, high = self.plotter.render_window.GetSize()
+        eye, aim, top = (np.array(x) for x in (camera.GetPosition(), camera.GetFocalPoint(), camera.GetViewUp()))
+        way = aim - eye
+        right = np.cross(way, top)
+        right /= np.linalg.norm(right)
+        top = np.cross(right, way) / np.linalg.norm(way)
+        tall_mm = 2.0 * float(np.linalg.norm(way)) * np.tan(np.radians(camera.GetViewAngle()) / 2.0)
+        move = -tall_mm * (across * wide / high * right + up * top)
+        camera.SetPosition(*(eye + move))
+        camera.SetFocalPoint(*(aim + move))
+        self.plotter.renderer.ResetCameraClippingRange()
+
     def mm_per_pixel(self, point_mm: Floats) -> float:
         """Return how many mm a pixel spans at a point: what a click can be trusted to."""
         a = self._to_pixels(point_mm)

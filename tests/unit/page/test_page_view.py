@@ -134,6 +134,19 @@ def test_the_keys_turn_the_hull_and_come_nearer(ball):
     assert ball.mm_per_pixel(np.array([0.0, RADIUS, 0.0])) < 0.6 * far
 
 
+@pytest.mark.parametrize("turned", [(0, 0), (40, 20)])
+def test_what_is_seen_moves_with_the_fingers(ball, turned):
+    ball.see("port")
+    ball.turn_by(*turned)
+    wide, high = ball.plotter.render_window.GetSize()
+    middle = np.array(ball.plotter.camera.focal_point)
+    np.testing.assert_allclose(ball._to_pixels(middle), (wide / 2, high / 2), atol=1)
+    ball.shift(0.2, -0.1)
+    np.testing.assert_allclose(ball._to_pixels(middle), (0.7 * wide, 0.4 * high), atol=1)
+    ball.shift(-0.2, 0.1)
+    np.testing.assert_allclose(ball._to_pixels(middle), (wide / 2, high / 2), atol=1)
+
+
 def test_a_region_is_looked_at_square(ball):
     full = ball.copies.full
     middle = full.vertices_mm[full.faces].mean(axis=1) @ [0.6, 0.0, 0.8]
