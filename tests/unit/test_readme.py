@@ -1,5 +1,6 @@
 """What the README tells a newcomer to type, to press and to look at is there."""
 
+import dataclasses
 import re
 import shlex
 from pathlib import Path
@@ -7,6 +8,7 @@ from pathlib import Path
 import pytest
 import typer
 
+import plyflat
 from plyflat.cli import app
 from plyflat.page.marks import MARKS
 
@@ -72,3 +74,15 @@ def test_words_to_press_are_those_of_the_page(text):
     page = (ROOT / "plyflat" / "page" / "page.html").read_text(encoding="utf-8")
     labels = {m.label for m in MARKS.values()} | {a.label for m in MARKS.values() for a in m.asks}
     assert [w for w in sorted(words) if w not in labels and f">{w}<" not in page and f">{w}.<" not in page] == []
+
+
+def test_names_of_the_python_example_are_public(text):
+    block = re.search(r"```python\n(.*?)```", text, re.S).group(1)
+    names = set(re.findall(r"plyflat\.(\w+)", block))
+    assert len(names) > 8
+    assert [n for n in sorted(names) if n not in plyflat.__all__] == []
+    compile(block, "README.md", "exec")
+    # What stands in its remarks are attributes of what is returned.
+    told = {call: set(re.findall(r"\.(\w+)", remark)) for call, remark in re.findall(r"plyflat\.(\w+)\(.*?#(.*)", block)}
+    for call, of in (("find_corner", plyflat.Corner), ("flatten", plyflat.Flat)):
+        assert told[call] - {q for q in dir(of)} - {f.name for f in dataclasses.fields(of)} == set(), call
