@@ -35,6 +35,8 @@ _LIMIT = "#d4380d"
 _THREAD = "#ffffff"
 #: How much nearer than filling the picture: some of the hull round a region tells where it is.
 _ROOM = 0.7
+#: What lies on the hull is moved off it by these shares of its size: depth is told in so many steps, a few tenths of a mm on a boat.
+_LIFT_WHOLE, _LIFT_THINNED = 5e-4, 1e-3
 #: How far round a place is seen with it, as a share of the mesh.
 _ABOUT = 0.08
 #: Where the eye stands for each side of the boat, in parts of (forward, port, up).
@@ -342,7 +344,8 @@ class Scene:
         lifted = Surface(vertices_mm, faces)
         poly = _poly(vertices_mm + self._lift_mm * lifted.vertex_normals, faces)
         self.plotter.add_mesh(poly, name="region", color=_REGION, opacity=0.55, reset_camera=False, pickable=False)
-        self._lines([np.concatenate([loop, loop[:1]]) for loop in loops_mm], "edges", _REGION)
+        if loops_mm:
+            self._lines([np.concatenate([loop, loop[:1]]) for loop in loops_mm], "edges", _REGION)
 
     def show_shade(self, shade: Shade | None) -> None:
         """Show values on a part of the hull in place of the region's colour, or take them away.
@@ -406,7 +409,7 @@ class Scene:
     @property
     def _lift_mm(self) -> float:
         """How far what lies on the hull is moved off it: what is drawn strays from the mesh where it was thinned."""
-        return (1e-4 if len(self.copies.still[1]) == len(self.copies.full.faces) else 1e-3) * self._size
+        return (_LIFT_WHOLE if len(self.copies.still[1]) == len(self.copies.full.faces) else _LIFT_THINNED) * self._size
 
     def _lines(self, lines: Sequence[Floats], name: str, colour: str, wide: float = 3.0) -> None:
         import pyvista
