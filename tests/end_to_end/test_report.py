@@ -29,8 +29,9 @@ def report(tmp_path_factory):
     out = io.BytesIO()
     Image.new("RGB", (600, 400), "grey").save(out, "PNG")
     shown = Picture("hull", "The region on the hull", "A grey picture", out.getvalue(), ("hull", plan.regions[0].name))
+    lay = Picture("lay", "The lay", "A grey picture", out.getvalue(), ("lay", plan.rolls[0].material, "1"))
     turned = turnables(plan)
-    (folder / "report.html").write_text(report_html(plan, (shown,), turns=turned), encoding="utf-8")
+    (folder / "report.html").write_text(report_html(plan, (shown, lay), turns=turned), encoding="utf-8")
     return folder / "report.html", turned[0].triangles
 
 
@@ -56,7 +57,7 @@ def picture(frame):
 
 def changed(frame, before):
     """Whether a picture changes within a while: a browser draws when it gets round to it."""
-    end = time.monotonic() + 20
+    end = time.monotonic() + 60
     while picture(frame) == before and time.monotonic() < end:
         time.sleep(0.1)
     return picture(frame) != before
@@ -133,6 +134,30 @@ def test_everyone_can_find_their_way_on_it(report):
         found = Axe().run(page).response
         assert len(found["passes"]) > 20
         assert [(f["id"], f["impact"], f["nodes"][0]["html"]) for f in found["violations"]] == []
+
+
+def test_on_a_phone_nothing_is_wider_than_the_screen_and_what_is_folded_opens(report):
+    for page, asked, faults in seen(report, "--disable-gpu", "--disable-3d-apis", width=390):
+        page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        outside = "[...document.querySelectorAll('main *')].filter((e) => !e.closest('.wide, .turn') && e.getBoundingClientRect().right > 391).length"
+        assert page.evaluate(outside) == 0
+        # A word of a table's first column stands on one line.
+        broken = """[...document.querySelectorAll('tbody th')].flatMap((e) => [...e.textContent.matchAll(/[^\\s-]+/g)].filter((word) => {
+          const range = document.createRange();
+          range.setStart(e.firstChild, word.index), range.setEnd(e.firstChild, word.index + word[0].length);
+          return range.getClientRects().length > 1;
+        }).map((word) => word[0]))"""
+        assert page.evaluate(broken) == []
+        page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = false; })")
+        folded = page.locator("details.deep").first
+        assert not folded.locator("table, figure").first.is_visible()
+        folded.locator("summary").click()
+        assert folded.locator("table, figure").first.is_visible()
+        page.locator("a.up").click()
+        assert page.url.endswith("#parts")
+        assert [a for a in asked if not a.startswith(("file:", "data:", "blob:", "about:"))] == []
+        assert faults == []
 
 
 def test_where_nothing_can_be_drawn_the_picture_stays(report):
