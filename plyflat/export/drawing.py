@@ -443,7 +443,7 @@ def _cuts(cut: Polygon, starts_mm: Sequence[tuple[float, float]]) -> list[Stroke
     """The lines to cut of a piece, openings before its outline, each from its start."""
     outline, *openings = _rings("CUT", cut)
     if starts_mm:
-        outline, *openings = (replace(s, points_mm=begun_at(s.points_mm, at)) for s, at in zip((outline, *openings), starts_mm))
+        outline, *openings = (replace(s, points_mm=begun_at(s.points_mm, at)) for s, at in zip((outline, *openings), starts_mm, strict=True))
     return [*openings, outline]
 
 
