@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
@@ -13,6 +13,8 @@ import numpy as np
 from .drawing import file_stem, unique_stems
 
 if TYPE_CHECKING:
+    from shapely import Polygon
+
     from ..planned import Plan, SightLine, SightPlan
 
 FOLDER = "thrown"
@@ -21,6 +23,8 @@ _DASHES: dict[str, tuple[float, ...]] = {"edge": (), "join": (3, 2), "warp": (8,
 #: Line width and height of capitals, as shares of the picture's height.
 _WIDE, _HIGH = 1 / 400, 1 / 40
 _LEAST_PX = 2.0
+#: Width of a letter over the height of a capital, on the wide side.
+_LETTER = 0.85
 #: Half the size of the crosses on the marks.
 _ARM = 1 / 60
 
@@ -129,22 +133,39 @@ def _width(high: int) -> float:
 
 
 def _names(plan: SightPlan) -> list[tuple[str, tuple[float, float]]]:
-    """Numbers of the marks, then names of plies and of the warp line, each beside its line and clear of those before it."""
+    """Numbers of the marks, then names of plies and of the warp line, each beside its line, clear of lines and of other words."""
+    import shapely
+
     high = plan.sight.image_px[1] * _HIGH
     out = [
         (str(k + 1), (float(x + 0.3 * high), float(y - 0.3 * high))) for k, (x, y) in enumerate(plan.marks_px)
     ]
+    picture = shapely.box(0.0, 0.0, *plan.sight.image_px)
+    lines = [shapely.LineString(run) for line in plan.lines for run in line.runs_px if len(run) > 1]
+    taken = shapely.union_all([*lines, *(_room(text, at, high) for text, at in out)])
     for name, run in _named_runs(plan.lines):
-        top = run[np.argsort(run[:, 1], kind="stable")]
-        for x, y in top[:: max(len(top) // 40, 1)]:
-            at = (
-                float(min(x + 0.4 * high, plan.sight.image_px[0] - 4 * high)),
-                float(max(y - 0.4 * high, 1.5 * high)),
-            )
-            if all(abs(at[0] - u) > 4 * high or abs(at[1] - v) > 1.5 * high for _, (u, v) in out):
-                out.append((name, at))
-                break
+        found = [at for at in _beside(name, run, high) if picture.contains(_room(name, at, high))]
+        clear = [at for at in found if not taken.intersects(_room(name, at, high))]
+        if clear or found:
+            out.append((name, (clear or found)[0]))
+            taken = shapely.union(taken, _room(name, out[-1][1], high))
     return out
+
+
+def _beside(name: str, run: Any, high: float) -> Iterator[tuple[float, float]]:
+    """Places for a name along a line, from its top down, on all sides of it: left ends of the base line, pixels."""
+    wide = _LETTER * high * len(name)
+    top = run[np.argsort(run[:, 1], kind="stable")]
+    for x, y in top[:: max(len(top) // 40, 1)]:
+        for across, down in ((0.4, -0.4), (0.4, 1.4), (-0.4 - wide / high, -0.4), (-0.4 - wide / high, 1.4)):
+            yield float(x + across * high), float(y + down * high)
+
+
+def _room(name: str, at: tuple[float, float], high: float) -> Polygon:
+    import shapely
+
+    x, y = at
+    return shapely.box(x, y - high, x + _LETTER * high * len(name), y + 0.1 * high)
 
 
 def _named_runs(lines: Sequence[SightLine]) -> list[tuple[str, Any]]:
