@@ -475,7 +475,7 @@ class Page:
         if at is None:
             self.state.hint = "That was beside the hull. " + HINT
             return
-        self.state.hint = f"{point_text(at)}; one pixel here is {self.scene.mm_per_pixel(at):.1f} mm. " + HINT
+        self.state.hint = f"{point_text(at)}; one pixel here is {self.scene.mm_per_pixel(at):.2g} mm. " + HINT
         if self._mark is not None:
             self._add(at)
 

@@ -423,13 +423,16 @@ class Scene:
             count += len(line)
         poly.points = np.concatenate(lines)
         poly.lines = np.array(cells)
+        # Pieces of a wide line are drawn bluntly: a dot where they meet leaves no gap there.
+        poly.verts = np.column_stack([np.ones(count, dtype=int), np.arange(count)]).ravel()
         self._drawn(poly, name, colour, wide)
 
     def _drawn(self, lines: Any, name: str, colour: str, wide: float) -> None:
-        actor = self.plotter.add_mesh(lines, name=name, color=colour, line_width=wide, lighting=False, reset_camera=False, pickable=False)
+        actor = self.plotter.add_mesh(lines, name=name, color=colour, line_width=wide, point_size=wide, lighting=False, reset_camera=False, pickable=False)
         mapper = actor.GetMapper()
         mapper.SetResolveCoincidentTopologyToPolygonOffset()
         mapper.SetRelativeCoincidentTopologyLineOffsetParameters(-4.0, -8.0)
+        mapper.SetRelativeCoincidentTopologyPointOffsetParameter(-8.0)
 
     def close(self) -> None:
         """Free the window it is drawn in."""

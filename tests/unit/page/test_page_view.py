@@ -78,7 +78,7 @@ def test_rings_are_numbered_on_and_closed_by_themselves(ball):
     for number, point in enumerate([*own, *ring, *spot]):
         assert ball.grip(*_seen(ball, point)) == number
     # One line between the first two, three round the ring, none about the point that stands alone.
-    assert ball.plotter.actors["joins"].GetMapper().GetInput().n_cells == 4
+    assert ball.plotter.actors["joins"].GetMapper().GetInput().n_lines == 4
     ball.show_points(np.zeros((0, 3)), closed=False)
     assert "joins" not in ball.plotter.actors
 
