@@ -29,9 +29,9 @@ SHOWN = {
     "look_lay.png": "carbon-twill-200_lay_1.png",
 }
 SHOWN_PX = (720, 930)
-#: Size of the browser's window, pixels, and the region that is shown in it.
+#: Size of the browser's window, pixels, the region that is shown in it, and what is shown of that.
 WINDOW = (1280, 820)
-REGION = "bow panel"
+REGION, SHADE = "bow panel", "P1: shear and threads"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
@@ -116,7 +116,8 @@ def page(python: str, target: str) -> None:
             sheet.goto(address)
             sheet.get_by_label("Region", exact=True).select_option(REGION, timeout=180_000)
             sheet.get_by_text("Templates of this region").wait_for(timeout=300_000)
-            sheet.wait_for_timeout(3000)
+            sheet.locator("#shade").select_option(label=SHADE, timeout=300_000)
+            sheet.wait_for_timeout(5000)
             taken = Image.open(io.BytesIO(sheet.screenshot())).convert("RGB")
             window.close()
     _save(taken, Path(target) / "look_page.png")
