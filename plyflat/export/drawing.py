@@ -257,7 +257,7 @@ def draw_lay(
     Raises
     ------
     CheckError
-        If a template does not come to lie where the lay says.
+        If a template does not come to lie where the lay says, or has no place in the order of cutting.
     """
     lay = roll.lays[number]
     laid = list(_laid(roll, number, first))
@@ -294,6 +294,8 @@ def _laid(roll: RollPlan, number: int, first: Sequence[str]) -> Iterator[_Laid]:
     for stroke in cutting_order(replace(lay, folds_mm=()), ranks=cutting_ranks(roll, first)):
         x, y = stroke.points_mm[0]
         starts.setdefault(stroke.place, {})[stroke.ring] = (float(x), float(y))
+    if len(starts) != len(lay.places):
+        raise CheckError(f"{len(starts)} of {len(lay.places)} pieces have a place in the order of cutting", where=roll.material)
     for k, begun in starts.items():
         place = lay.places[k]
         yield _Laid(placed(roll.parts[place.part], place), copy_note(roll, place), tuple(begun[n] for n in sorted(begun)))

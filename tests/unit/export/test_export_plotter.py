@@ -63,6 +63,17 @@ def test_pieces_of_a_lay_are_cut_in_the_order_of_the_list(tmp_path):
     assert [Polygon(c).area for c in cuts] == pytest.approx([120.0**2, 120.0**2, 300.0**2, 400.0**2])
 
 
+def test_a_piece_that_is_not_in_the_order_of_cutting_is_not_left_out_in_silence(tmp_path, monkeypatch):
+    import plans
+
+    from plyflat.export import drawing
+
+    order = drawing.cutting_order
+    monkeypatch.setattr(drawing, "cutting_order", lambda lay, **ranks: order(lay, **ranks)[:-1])
+    with pytest.raises(CheckError, match="3 of 4 pieces"):
+        draw_lay(plans.make(tmp_path).rolls[0], 0, notch_mm=6.0)
+
+
 def test_marks_are_drawn_before_anything_is_cut():
     mark = Stroke("WARP", np.array([[10.0, 10.0], [90.0, 10.0]]))
     frame, = frames_of(_drawing(("a", box(0, 0, 100, 100)), extra=[mark], words=[Words("TEXT", "A", (40.0, 40.0), 10.0)]))
