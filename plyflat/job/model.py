@@ -660,6 +660,7 @@ class Job(Table):
     waste: Waste = Field(default_factory=Waste, description="Small things used up, and a bag to use again.")
 
     _path: Path | None = PrivateAttr(default=None)
+    _folder: Path | None = PrivateAttr(default=None)
     _own: dict[str, str] = PrivateAttr(default_factory=dict)
 
     @property
@@ -689,7 +690,7 @@ class Job(Table):
     @property
     def folder(self) -> Path:
         """The folder that mesh files are seen from."""
-        return self._path.parent if self._path else Path.cwd()
+        return self._folder or Path.cwd()
 
     def __eq__(self, other: object) -> bool:
         """Compare what the jobs say, wherever their files lie."""
@@ -727,7 +728,7 @@ class Job(Table):
     def _settle(self, data: dict[str, Any], folder: Path | None, path: Path | None) -> None:
         """Fill in what one table takes from another."""
         base = folder or Path.cwd()
-        self._path = path
+        self._path, self._folder = path, base
         self.__dict__["currency"] = self.currency or next((c for _, c in currencies(data)), None)
         self.__dict__["meshes"] = {
             name: filled(mesh, file=Path(os.path.abspath(base / mesh.file))) for name, mesh in self.meshes.items()

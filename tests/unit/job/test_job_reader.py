@@ -592,3 +592,14 @@ def test_a_warp_line_of_two_points_is_mirrored_too():
     *_, other = job_from_text(text).regions
     assert other.warp[0] == pytest.approx((1000.0, -180.0, 0.0))
     assert other.warp[1] == pytest.approx((1500.0, -380.0, 100.0))
+
+
+def test_a_text_says_its_files_as_the_file_would_wherever_one_stands(tmp_path, monkeypatch):
+    folder = tmp_path / "boats"
+    folder.mkdir()
+    (folder / "job.toml").write_text(jobs.FULL, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    read, text = read_job("boats/job.toml"), job_from_text(jobs.FULL, folder="boats")
+    assert text == read
+    assert text.folder == read.folder.absolute() == folder
+    assert text.resolved_toml() == read.resolved_toml()
