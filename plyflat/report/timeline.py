@@ -70,7 +70,7 @@ def region_picture(region: RegionDay) -> Picture:
     region : RegionDay
     """
     rows = _rows(region)
-    down = None if region.fit is None else region.start_min + (region.fit.down_by_s if region.pull is not None else region.fit.open_s) / 60
+    down = _latest(region)
     ends = [(start, end) for _, start, end, _ in rows] + ([(down, down)] if down is not None else [])
     title = f"{region.name}: timeline of the work"
     height = head_in(title) + _ROW_IN * (len(rows) + (1.2 if down is not None else 0.0)) + _FOOT_IN
@@ -98,6 +98,14 @@ def region_picture(region: RegionDay) -> Picture:
         file_stem(region.name, "timeline"), title, f"The steps of {region.name} as bars along the clock. {told}.", as_png(figure),
         ("timeline", region.name),
     )  # fmt: skip
+
+
+def _latest(region: RegionDay) -> float | None:
+    """Last minute by which the bag must be down, or the last ply wetted; None where nothing is known, or there is no such moment."""
+    if region.fit is None:
+        return None
+    after_s = region.fit.down_by_s if region.pull is not None else region.fit.open_s
+    return region.start_min + after_s / 60 if after_s > 0 else None
 
 
 def _rows(region: RegionDay) -> list[tuple[str, float, float, bool]]:

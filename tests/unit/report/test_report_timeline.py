@@ -46,6 +46,15 @@ def test_bars_lie_along_the_clock_and_words_keep_inside(plan):
         assert min(image.tobytes()) < 100
 
 
+def test_the_last_moment_is_shown_where_there_is_one(plan):
+    (region,) = plan.day.regions
+    assert timeline._latest(region) == pytest.approx(region.start_min + region.fit.down_by_s / 60)
+    assert timeline._latest(replace(region, pull=None)) == pytest.approx(region.start_min + region.fit.open_s / 60)
+    # Resin that sets before the leaks could be found leaves none, and no line before the first mix.
+    assert timeline._latest(replace(region, fit=replace(region.fit, down_by_s=-60.0))) is None
+    assert timeline._latest(replace(region, fit=None)) is None
+
+
 def test_room_is_made_for_words_that_fit_on_neither_side():
     rows = [("long", 0.0, 10.0, False), ("end", 10.0, 20.0, False)]
     assert timeline._room(rows, 10.0, 0.3) == pytest.approx(20.0)
