@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from ..cloth._outline import net_outline
 from ..cloth.marks import first_threads
 from ..cloth.pieces import piece_name
 from ..export.drawing import WARP_THREAD, WEFT_THREAD, file_stem
+from ..export.fibres import fibres_of
 from ..export.threads import every_which, thread_runs
 from ..units import say_percent as percent
 from .hull import LEGEND_IN, Edge, Stage, _directions, _leaders, _page, hatch
@@ -138,37 +140,93 @@ def _thread_key(figure: Any, dark: str, light: str, apart_mm: Sequence[float]) -
     figure.text(0.62, (_FOOT_IN - 0.42) / height, words, size=SMALL_PT, color=INK, va="top")
 
 
+@dataclass(frozen=True, eq=False)
+class _FlatFibres:
+    """The fibres of a piece that was flattened, in its triangles.
+
+    Attributes
+    ----------
+    surface : Surface
+    face_fibres : pair of (m, 3) float array
+        Unit vectors along warp and weft.
+    """
+
+    surface: Surface
+    face_fibres: tuple[Floats, Floats]
+
+
 def _fibre_picture(stage: Stage, ply: PlyPlan, drapes: Sequence[Drape]) -> Picture:
     """Which way warp and weft run, and in shades by how much the warp is off the stated angle."""
     off = [d.off_deg(stage.warp, turn_deg=ply.angle_deg) for d in drapes]
     most = [max(float(np.abs(q[k]).max()) for q in off) for k in (0, 1)]
-    top = next((r for r in ROUND_DEG if r >= most[0]), ROUND_DEG[-1])
+    legend = f"arrow: warp, at most {most[0]:.1f}° off\nbar: weft, at most {most[1]:.1f}°\noff square to that angle"
+    return _ways_picture(stage, ply, drapes, [warp for warp, _ in off], [f"at most {q:.1f}" for q in most], most[0], legend)
+
+
+def flat_fibre_picture(stage: Stage, ply: PlyPlan) -> Picture | None:
+    """Return the same of a ply that was flattened; None where it is not known how its pieces lie on the table.
+
+    Parameters
+    ----------
+    stage : Stage
+    ply : PlyPlan
+    """
+    found = fibres_of(ply, warp=stage.warp, areal_weight_g_m2=1.0)
+    if found is None:
+        return None
+    parts, off, areas = [], [], []
+    for k, piece in enumerate(ply.pieces):
+        own, surface = found.piece == k, piece.surface
+        fields = (q[own][surface.faces].sum(axis=1) for q in (found.warp, found.weft))
+        warp, weft = (q / np.maximum(np.linalg.norm(q, axis=1, keepdims=True), 1e-12) for q in fields)
+        parts.append(_FlatFibres(surface, (warp, weft)))
+        off.append([np.abs(q[own])[surface.faces].mean(axis=1) for q in (found.warp_off_deg, found.weft_off_deg)])
+        areas.append(surface.face_areas_mm2)
+    # A few triangles at a rim or a sharp edge, where the stated line stands on the hull, would tell nothing of the ply.
+    most = [_under(np.concatenate([q[k] for q in off]), np.concatenate(areas)) for k in (0, 1)]
+    legend = f"over 99 % of the area\narrow: warp, under {most[0]:.1f}° off\nbar: weft, under {most[1]:.1f}°"
+    return _ways_picture(stage, ply, parts, [warp for warp, _ in off], [f"over 99 % of the area under {q:.1f}" for q in most], most[0], legend)
+
+
+def _under(values: Floats, areas: Floats, share: float = 0.99) -> float:
+    """What a value is under over a share of the area."""
+    order = np.argsort(values)
+    reached = np.cumsum(areas[order]) / areas.sum()
+    return float(values[order][min(int(np.searchsorted(reached, share)), len(values) - 1)])
+
+
+def _ways_picture(
+    stage: Stage, ply: PlyPlan, parts: Sequence[Drape | _FlatFibres], off: Sequence[Floats], told: Sequence[str], most: float, legend: str
+) -> Picture:
+    """Arrows and bars along the fibres of parts of a ply over shades of how much each triangle's warp is off."""
+    top = next((r for r in ROUND_DEG if r >= most), ROUND_DEG[-1])
     stage.scene.clear()
     stage.scene.add(stage.whole)
-    for d, (warp, _) in zip(drapes, off):
-        over = lifted(d.surface, stage.lift_mm)
+    for part, warp in zip(parts, off):
+        over = lifted(part.surface, stage.lift_mm)
         stage.scene.add(over, values=np.abs(warp), span=(0.0, top), shades=MAP)
-        _outline(stage, d.surface)
+        _outline(stage, part.surface)
     shots = stage.shoot()
     title = f"{stage.region.name} {ply.name}: way of the fibres"
     figure, axes = _page(title, shots, stage.height_in, foot_in=LEGEND_IN)
     for ax, shot in zip(axes, shots):
         taken: list[Floats] = []
-        for d in drapes:
-            _fibre_arrows(ax, shot, d, stage, taken)
+        for part in parts:
+            _fibre_arrows(ax, shot, part, stage, taken)
         _directions(ax, shot, stage)
-    _off_legend(figure, top, most)
+    _bar(figure, top, "warp off its stated angle, degrees")
+    figure.text(0.57, (LEGEND_IN - 0.2) / figure.get_figheight(), legend, size=SMALL_PT, color=INK, va="top", linespacing=1.25)
     return Picture(
         file_stem(stage.region.name, ply.name, "fibres"),
         f"Way of the fibres of {ply.name} on the hull",
         f"Arrows along the warp and bars along the weft of {ply.name}; in shades by how much the warp is off its stated angle of "
-        f"{ply.angle_deg + 0.0:g} degrees: at most {most[0]:.1f} degrees, the weft at most {most[1]:.1f} degrees off square to it.",
+        f"{ply.angle_deg + 0.0:g} degrees: {told[0]} degrees, the weft {told[1]} degrees off square to it.",
         as_png(figure),
         ("fibres on hull", stage.region.name, ply.name),
     )
 
 
-def _fibre_arrows(ax: Any, shot: Shot, drape: Drape, stage: Stage, taken: list[Floats]) -> None:
+def _fibre_arrows(ax: Any, shot: Shot, drape: Drape | _FlatFibres, stage: Stage, taken: list[Floats]) -> None:
     """Arrows along the warp with bars along the weft, about evenly over what is seen, clear of those that stand there."""
     s, (warp, weft) = drape.surface, drape.face_fibres
     middles = s.vertices_mm[s.faces].mean(axis=1)
@@ -189,12 +247,6 @@ def _fibre_arrows(ax: Any, shot: Shot, drape: Drape, stage: Stage, taken: list[F
             tail, tip = shot.pixels(middles[k] + np.outer([-reach, reach], way))
             look = {"arrowstyle": style, "color": INK, "lw": width, "mutation_scale": 13, "shrinkA": 0, "shrinkB": 0}
             ax.annotate("", tip, tail, arrowprops={**look, "path_effects": halo()})
-
-
-def _off_legend(figure: Any, top: float, most: Sequence[float]) -> None:
-    _bar(figure, top, "warp off its stated angle, degrees")
-    words = f"arrow: warp, at most {most[0]:.1f}° off\nbar: weft, at most {most[1]:.1f}°\noff square to that angle"
-    figure.text(0.58, (LEGEND_IN - 0.2) / figure.get_figheight(), words, size=SMALL_PT, color=INK, va="top", linespacing=1.25)
 
 
 def _bar(figure: Any, top: float, words: str) -> Any:

@@ -157,6 +157,12 @@ def region_pictures(plan: Plan, region: RegionPlan) -> Iterator[Picture]:
                 from .drape import drape_pictures
 
                 yield from drape_pictures(stage, ply)
+            elif ply.pieces:
+                from .drape import flat_fibre_picture
+
+                fibred = flat_fibre_picture(stage, ply)
+                if fibred is not None:
+                    yield fibred
             if ply.pieces and not ply.by_threads:
                 yield strain_picture(stage, ply)
         if region.layers:

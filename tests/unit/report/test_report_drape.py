@@ -184,3 +184,27 @@ def test_words_and_rows(ply):
 def test_the_scale_reaches_locking_where_the_shear_comes_near_it(most, lock, top):
     one = SimpleNamespace(most_deg=most, locking=Locking(lock, lock, lock / 2, lock / 2))
     assert module._top([one]) == top
+
+
+def test_the_way_of_the_fibres_of_a_flattened_ply_is_that_of_its_table(tmp_path):
+    plan = plans.make(tmp_path)
+    region = plan.regions[0]
+    ply = region.plies[0]
+    turn = np.radians(25.0)
+    table = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    turned = replace(ply, pieces=tuple(replace(p, table_mm=p.flat.uv_mm @ table.T) for p in ply.pieces), angle_deg=5.0)
+    stage = Stage(plan, region)
+    with stage.scene:
+        picture = module.flat_fibre_picture(stage, turned)
+        unknown = module.flat_fibre_picture(stage, replace(ply, pieces=tuple(replace(p, table_mm=None) for p in ply.pieces)))
+    # A cylinder's development: turned by 25 degrees on the table, the warp lies 25 degrees from the warp line, stated as 5.
+    assert "stated angle of 5 degrees: over 99 % of the area under 30.0 degrees, the weft over 99 % of the area under 30.0 degrees" in picture.alt
+    assert picture.about == ("fibres on hull", region.name, ply.name)
+    assert unknown is None
+
+
+def test_what_a_value_is_under_over_a_share_of_the_area():
+    values, areas = np.array([3.0, 1.0, 90.0, 2.0]), np.array([10.0, 80.0, 0.5, 9.5])
+    assert module._under(values, areas) == 3.0
+    assert module._under(values, areas, 0.8) == 1.0
+    assert module._under(values, areas, 1.0) == 90.0
