@@ -291,17 +291,17 @@ class _Setter:
                 *before, last = self._beside([[part] for part in shown])
                 yield from before
                 yield KeepTogether([*last._content, caption])
-        yield from self._beside(waits)
+        yield from self._beside(waits, alone=len(elements) == 1)
 
-    def _beside(self, cells: Sequence[list[Flowable]]) -> Iterator[KeepTogether]:
-        """Pictures with their words, two and two beside each other; a single one as large as is of use."""
+    def _beside(self, cells: Sequence[list[Flowable]], *, alone: bool = True) -> Iterator[KeepTogether]:
+        """Pictures with their words, two and two beside each other; one that stands alone as large as is of use."""
         from reportlab.platypus import KeepTogether, Table
 
         between = _BETWEEN_MM * POINT_PER_MM
         half = (self.width - between) / 2
         for k in range(0, len(cells), 2):
             pair = cells[k : k + 2]
-            if len(cells) == 1:
+            if len(cells) == 1 and alone:
                 yield KeepTogether(pair[0])
                 continue
             for cell in pair:

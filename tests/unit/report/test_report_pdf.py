@@ -195,17 +195,21 @@ def stood(path):
     return out
 
 
-def test_two_pictures_stand_beside_each_other_and_a_third_by_itself(tmp_path):
+def test_two_pictures_stand_beside_each_other_and_a_third_below_as_wide(tmp_path):
     assert write_report_pdf(figures((900, 700), (700, 900), (900, 700)), tmp_path / "out.pdf") == 1
-    (left, foot, wide), (right, low, narrow), (alone, below, large) = stood(tmp_path / "out.pdf")
+    (left, foot, wide), (right, low, narrow), (last, below, same) = stood(tmp_path / "out.pdf")
     between = pdf._BETWEEN_MM * POINT_PER_MM
     assert right - (left + wide) == pytest.approx(between, abs=0.1)
     assert wide == pytest.approx(narrow, abs=0.1)
     # Their heads are level; the higher one reaches farther down.
     assert foot + wide * 700 / 900 == pytest.approx(low + narrow * 900 / 700, abs=0.5)
-    assert alone == pytest.approx(left, abs=0.1)
+    assert last == pytest.approx(left, abs=0.1)
     assert below < min(foot, low)
-    assert large > wide
+    assert same == pytest.approx(wide, abs=0.1)
+    # One that stands alone is as large as is of use.
+    write_report_pdf(figures((900, 700)), tmp_path / "one.pdf")
+    ((_, _, large),) = stood(tmp_path / "one.pdf")
+    assert large == pytest.approx(pdf._PICTURE_MM[0] * POINT_PER_MM, abs=0.1)
 
 
 def test_the_parts_of_a_tall_picture_stand_beside_each_other(tmp_path):
