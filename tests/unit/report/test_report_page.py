@@ -12,7 +12,8 @@ from PIL import Image
 
 from plyflat.job.resolved import assumed
 from plyflat.planned import Caution, Check
-from plyflat.report.page import check_rows, report_html
+from plyflat.report.day import Block
+from plyflat.report.page import _once, check_rows, report_html
 from plyflat.report.style import Picture
 from plyflat.report.warned import places_in
 from plyflat.report.words import amount, joined, percent
@@ -225,6 +226,13 @@ def test_checks_are_told_kind_by_kind_with_the_worst():
         ("Largest difference", "files read back", "under 0.00001 %", "0.00010 %"),
         ("Scale of mesh a", "", "under 0.01 %", "0.50 %"),
     ]
+
+
+def test_what_was_said_word_for_word_is_not_said_again():
+    blocks = [Block("a", ("Wet.", "For a."), after=("Never leave it.",)), Block("b", ("For b.", "Wet."), after=("Never leave it.", "Last."))]
+    one, two = _once(blocks)
+    assert (one.words, one.after) == (("Wet.", "For a."), ("Never leave it.",))
+    assert (two.title, two.words, two.after) == ("b", ("For b.",), ("Last.",))
 
 
 def test_many_warnings_keep_their_order(plan):

@@ -173,6 +173,13 @@ def test_columns_never_take_more_than_the_sheet():
         assert size == (pdf._SIZES_PT[0] if words == "a" else pdf._SIZES_PT[-1])
 
 
+def test_short_columns_get_all_they_want_and_long_ones_share_the_rest():
+    widths = pdf._shared([10.0, 20.0, 20.0, 30.0], [15.0, 400.0, 25.0, 300.0], 240.0)
+    assert sum(widths) == pytest.approx(240.0, abs=1e-6)
+    assert (widths[0], widths[2]) == (15.0, 25.0)
+    assert widths[1] == pytest.approx(widths[3]) == pytest.approx(100.0)
+
+
 def figures(*sizes):
     """A page with pictures that follow each other, each with its number for words."""
     marks = [
