@@ -151,7 +151,7 @@ class App:
         draft, self._draft = self._draft or Draft.open(Path(found.path)), None
         self._hold_file(draft.path)
         draft.put_aside()
-        standby, one = Standby(looks, found.surfaces), Standby(alone, found.surfaces)
+        standby, one = Standby(looks, found.surfaces), Standby(alone, found.surfaces, behind=True)
         page = Page(draft, found.copies, self.state, standby=standby, alone=one, view=self.view)
         if self.page is not None:
             self.page.close()

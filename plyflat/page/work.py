@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import os
 import sys
 import threading
 import time
@@ -22,6 +23,8 @@ Work = Callable[..., Any]
 Answers = Callable[..., Iterator[Any]]
 #: A question that has been at work for longer than this is not waited for when the next one comes, s.
 PATIENCE_S = 1.5
+#: By how much a process that works behind the others is nicer to them (POSIX).
+BEHIND = 10
 #: What sums over meshes, and answers that do not pickle, raise where the program itself is at fault. Anything else ends the
 #: process, which prints it and is told as an end without an answer.
 INNER = (ArithmeticError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError)
@@ -121,7 +124,9 @@ class Task:
         _ended(self._process)
 
 
-def _stand_by(pipe: Connection, work: Answers) -> None:
+def _stand_by(pipe: Connection, work: Answers, behind: bool) -> None:
+    if behind and hasattr(os, "nice"):
+        os.nice(BEHIND)
     try:
         kept = pipe.recv()
     except EOFError:
@@ -155,10 +160,12 @@ class Standby:
         At the top level of a module; called with ``kept`` and what is asked, yields what it finds, the roughest first.
     kept : object
         Must pickle; handed over once.
+    behind : bool
+        Whether it lets everything else go first where the processor is short.
     """
 
-    def __init__(self, work: Answers, kept: Any) -> None:
-        self._work, self._kept = work, kept
+    def __init__(self, work: Answers, kept: Any, *, behind: bool = False) -> None:
+        self._work, self._kept, self._behind = work, kept, behind
         self._number = 0
         self._at_work = 0
         self._since = 0.0
@@ -169,7 +176,7 @@ class Standby:
     def _start(self) -> None:
         context = multiprocessing.get_context("spawn")
         self._pipe, end = context.Pipe()
-        self._process = context.Process(target=_stand_by, args=(end, self._work), daemon=True)
+        self._process = context.Process(target=_stand_by, args=(end, self._work, self._behind), daemon=True)
         self._process.start()
         end.close()
         self._at_work = 0

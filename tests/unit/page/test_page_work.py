@@ -6,7 +6,7 @@ import time
 import pytest
 
 from plyflat.errors import MeshError
-from plyflat.page.work import PATIENCE_S, Standby, Task
+from plyflat.page.work import BEHIND, PATIENCE_S, Standby, Task
 
 
 def counts(most, *, progress):
@@ -201,3 +201,20 @@ def writes(*, progress):
 def test_a_file_that_cannot_be_written_is_no_inner_fault():
     told = _until_over(Task(writes))
     assert [(t.kind, t.content) for t in told] == [("fault", "a file cannot be read or written: [Errno 28] No space left on device: 'plan.json'")]
+
+
+def niceness(kept):
+    yield os.nice(0) - kept
+
+
+@pytest.mark.skipif(not hasattr(os, "nice"), reason="niceness is of POSIX")
+@pytest.mark.parametrize("behind", [False, True])
+def test_what_works_behind_lets_the_rest_go_first(behind):
+    standby, told = Standby(niceness, os.nice(0), behind=behind), []
+    standby.ask()
+    end = time.monotonic() + 60
+    while standby.busy and time.monotonic() < end:
+        told += standby.news()
+        time.sleep(0.02)
+    standby.stop()
+    assert told[0].content == (min(BEHIND, 19 - os.nice(0)) if behind else 0)
