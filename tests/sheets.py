@@ -6,6 +6,7 @@ import re
 import xml.etree.ElementTree as ET
 
 import numpy as np
+import shapes
 import trimesh
 
 from plyflat.job.reader import job_from_text
@@ -43,6 +44,15 @@ fibre_mass_fraction = "50 %"
 [lay]
 tries = 1
 """
+
+
+def ring_on_a_cone():
+    """A cone and a job whose region is a ring round its tip, from 100 to 300 mm off it: points, faces, text."""
+    v, f = shapes.turning_cone(60.0, 400.0)
+    low, wide = -300.0 * np.cos(np.radians(60.0)), 300.0 * np.sin(np.radians(60.0))
+    points = ",".join(f"[{wide * np.cos(t):.2f},{wide * np.sin(t):.2f},{low:.2f}]" for t in np.linspace(0.0, 2.0 * np.pi, 49)[:-1])
+    hole = 'seed = "86.6 0 -50 mm"\nminus = [{ spot = { point = "0 0 0 mm", radius = "100 mm" } }]\n'
+    return v, f, re.sub(r"points = .*", f"points = [{points}] }}", JOB).replace("[[region.ply]]", f"{hole}[[region.ply]]", 1)
 
 
 def loaded(folder, points, faces, text=JOB):

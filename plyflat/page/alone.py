@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from ..export.drawing import draw_templates, lay_drawings
+from ..export.drawing import Look, draw_templates, lay_drawings
 from ..export.svg import svg_text
 from ..job.model import Job
 from ..job.reader import job_from_text
@@ -120,7 +120,8 @@ def alone(surfaces: dict[str, Surface], text: str, folder: str, name: str) -> It
             yield _bagged(step.region.reach, cautions)
         else:
             plies = step.region.plies
-            drawn = [(ply.name, draw_templates(f"{name} / {ply.name}", ply.templates, notch_mm=job.laps.notch_mm)) for ply in plies]
+            look = Look(job.laps.notch_style)
+            drawn = [(ply.name, draw_templates(f"{name} / {ply.name}", ply.templates, notch_mm=job.laps.notch_mm, look=look)) for ply in plies]
             said = tuple(f"{ply.name}, {ply.cloth}: {gives(ply)}" for ply in plies)
             yield Cut(name, tuple((title, svg_text(d)) for title, d in drawn), said, cautions, tuple(ply_shades(plies)))
 
@@ -150,7 +151,7 @@ def _bagged(reach: BagReach | None, cautions: tuple[str, ...]) -> Bagged:
 def _summed(plan: Plan) -> Summed:
     # Of what is thrown away the sum and what it is to the laminate; the report has it item by item.
     rows = [*(_row(q) for q in plan.shopping), *(_row(q, "thrown away, ") for q in plan.bin[-2:])]
-    return Summed(tuple(rows), tuple((d.title, svg_text(d)) for _, d in lay_drawings(plan)))
+    return Summed(tuple(rows), tuple((d.title, svg_text(d)) for _, d in lay_drawings(plan, look=Look(plan.job.laps.notch_style))))
 
 
 def _row(q: Quantity, before: str = "") -> tuple[str, ...]:

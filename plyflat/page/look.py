@@ -325,10 +325,11 @@ def work_out(text: str, folder: str, output: str, *, progress: Tell) -> Worked:
     check_folder(output)
     plan = make_plan(job_from_text(text, folder=folder), progress=progress)
     files = write_plan(plan, output, progress=progress)
-    notch = plan.job.laps.notch_mm
+    laps = plan.job.laps
+    look = sheet.Look(laps.notch_style)
     sets = list(template_sets(plan))
-    drawn = [draw_templates(f"{r} / {p}", t, notch_mm=notch) for r, p, t in sets]
-    drawn += [drawing for _, drawing in lay_drawings(plan)]
+    drawn = [draw_templates(f"{r} / {p}", t, notch_mm=laps.notch_mm, look=look) for r, p, t in sets]
+    drawn += [drawing for _, drawing in lay_drawings(plan, look=look)]
     return Worked(
         output,
         tuple(summary(plan, Path(output), len(files))),

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 import shapes
-from sheets import JOB, drawn, loaded
+from sheets import JOB, drawn, loaded, ring_on_a_cone
 
 from plyflat.errors import OutlineError
 from plyflat.job.reader import job_from_text
@@ -49,6 +49,17 @@ def test_the_templates_are_those_that_a_plan_cuts(flat, tmp_path):
         np.testing.assert_allclose(np.ptp(edge, axis=0), np.ptp(np.asarray(template.cut.exterior.coords), axis=0), atol=1e-3)
     assert [said.partition(":")[0] for said in cut.gives] == ["P1, glass", "P2, glass"]
     assert isinstance(summed, Summed)
+
+
+def test_match_marks_have_the_jobs_shape(tmp_path):
+    # A ring has seams, whose sides are told apart by match marks.
+    v, f, text = ring_on_a_cone()
+    surfaces, corners = loaded(tmp_path, v, f, text), []
+    for style in ("slit", "V"):
+        cut = next(alone(surfaces, f'{text}[laps]\nnotch_style = "{style}"\n', str(tmp_path), "panel"))
+        corners.append([len(stroke) for stroke in drawn(cut.drawings[0][1], "NOTCH")])
+    assert set(corners[0]) == {2}
+    assert set(corners[1]) == {3}
 
 
 def test_a_mirror_image_is_cut_after_what_it_is_made_from(flat, tmp_path):

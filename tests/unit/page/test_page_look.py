@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 import shapes
-from sheets import JOB, drawn, loaded
+from sheets import JOB, drawn, loaded, ring_on_a_cone
 
 from plyflat.job.reader import job_from_text
 from plyflat.page import look
@@ -105,11 +105,7 @@ def test_a_first_look_takes_openings_out(flat, tmp_path):
 
 def test_a_ring_is_opened_for_a_first_look(tmp_path):
     # Round the foot of a cone: opened along rulings it lies flat as parts of an annulus.
-    v, f = shapes.turning_cone(60.0, 400.0)
-    low, wide = -300.0 * np.cos(np.radians(60.0)), 300.0 * np.sin(np.radians(60.0))
-    points = ",".join(f"[{wide * np.cos(t):.2f},{wide * np.sin(t):.2f},{low:.2f}]" for t in np.linspace(0.0, 2.0 * np.pi, 49)[:-1])
-    hole = 'seed = "86.6 0 -50 mm"\nminus = [{ spot = { point = "0 0 0 mm", radius = "100 mm" } }]\n'
-    text = re.sub(r"points = .*", f"points = [{points}] }}", JOB).replace("[[region.ply]]", f"{hole}[[region.ply]]", 1)
+    v, f, text = ring_on_a_cone()
     *_, last = looks(loaded(tmp_path, v, f, text), text, str(tmp_path), "panel")
     assert last.note == ""
     assert last.strain < 1e-3
