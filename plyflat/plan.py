@@ -53,6 +53,8 @@ from .surface.region import Region
 from .surface.sight import Sight
 from .units import say_percent
 
+#: How far from its zero a plotter reaches that counts in 16 bits of 0.025 mm each: 32767 of them.
+SIXTEEN_BITS_MM = 32767 / 40.0
 #: A film that need be longer than a taut one by no more than this is not told, mm.
 _SLACK_MM = 10.0
 
@@ -109,6 +111,7 @@ def _summed(
     job = work.job
     with work.stage("lays"):
         rolls = _rolls(work, regions, supplied)
+    _note_plotter(work, rolls)
     resin, mix = _resin(work, regions)
     with work.stage("the day"):
         day, notes = plan_day(job, regions, rolls, resin, mix, own)
@@ -669,6 +672,21 @@ def _note_lays(work: _Work, supply: Supply, found: tuple[Template, ...], lays: S
         if len(lay.places) > 1:
             what = f"{supply.name}, lay {k + 1}: least gap between pieces, at least"
             work.check(what, lay.least_gap_mm, supply.gap_mm, "mm", at_least=True)
+
+
+def _note_plotter(work: _Work, rolls: Sequence[RollPlan]) -> None:
+    """Say where a plotter that counts in 16 bits, as old ones do, would not reach across a lay."""
+    files = work.job.files
+    if files.plotter == "none" or "lays" not in files.plotter_of:
+        return
+    for roll in rolls:
+        wide = max((lay.width_mm for lay in roll.lays), default=0.0) / (2.0 if files.plotter_zero == "middle" else 1.0)
+        if wide > SIXTEEN_BITS_MM:
+            work.caution(
+                f"its plotter files reach {wide:.0f} mm across from the plotter's zero; one that counts in 16 bits, as old ones do, reaches {SIXTEEN_BITS_MM:.0f} mm",
+                where=roll.material,
+                do='Ask what yours counts in. [files] plotter_zero = "middle" reaches twice as far where the machine has its zero there.',
+            )
 
 
 # --- lists ---------------------------------------------------------------------------------------------------------------

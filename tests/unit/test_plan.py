@@ -9,7 +9,8 @@ import trimesh
 
 from plyflat.errors import CheckError
 from plyflat.job.reader import job_from_text
-from plyflat.plan import _Work, make_plan
+from plyflat.job.table import filled
+from plyflat.plan import _note_plotter, _Work, make_plan
 from plyflat.progress import quiet
 
 JOB = (
@@ -71,6 +72,16 @@ def test_plies_wider_than_the_roll_are_split_and_the_splits_staggered(plan):
         (lapped,) = (t for t in ply.templates if t.laps)
         lines.append(100 - ply.grow_mm + lapped.net.bounds[3] - lapped.net.bounds[1])
     assert abs(lines[0] - lines[1]) >= 39.9
+
+
+@pytest.mark.parametrize(("language", "zero", "told"), [("plain", "edge", {"peel", "film"}), ("hpgl2", "middle", set()), ("none", "edge", set())])
+def test_lays_beyond_16_bits_of_a_plotter_are_said(plan, language, zero, told):
+    # The rolls of peel ply and film are 1500 mm wide, that of glass 240.
+    assert {roll.material for roll in plan.rolls if max(lay.width_mm for lay in roll.lays) == 1500.0} == {"peel", "film"}
+    work = _Work(filled(plan.job, files=filled(plan.job.files, plotter=language, plotter_zero=zero)), quiet)
+    _note_plotter(work, plan.rolls)
+    assert {c.where for c in work.cautions} == told
+    assert all("1500 mm across" in c.text and "819 mm" in c.text for c in work.cautions)
 
 
 def test_more_rolls_than_there_are_is_said(plan):
