@@ -204,9 +204,11 @@ def _grown(g: _Ground, seeds: Ints, other: Ints, near: Floats) -> Split:
 def _on(g: _Ground, sheet: Sheet, use: Ints) -> Bools:
     """Which vertices lie on a sheet."""
     p, n = g.cloud.points_mm, g.cloud.normals
-    f = np.abs(sheet.value(p))
+    f, up = sheet.height(p)
+    size = np.linalg.norm(up, axis=1)
+    f = np.abs(f / size)
     tolerance = float(np.clip(TOLERANCE * 1.4826 * np.median(f[use]), LEAST_MM, MOST_MM))
-    lean = np.degrees(np.arccos(np.clip((sheet.normal(p) * n).sum(axis=1), -1, 1)))
+    lean = np.degrees(np.arccos(np.clip((up / size[:, None] * n).sum(axis=1), -1, 1)))
     off = np.minimum(np.maximum(f / tolerance, lean / LEAN_DEG), 2.0)
     for _ in range(EVEN):
         off = g.even @ off

@@ -170,7 +170,9 @@ class Sheet:
             c, a, b = self.coef[0]
             f, fx, fy = c + a * x + b * y, a + 0 * x, b + 0 * y
         else:
-            f, fx, fy = (_tensor(self.knots, self.coef, x, y, k) for k in ((0, 0), (1, 0), (0, 1)))
+            (one, one_x), (two, two_y) = ((_rows(t, q), _rows(t, q, 1)) for t, q in zip(self.knots, (x, y)))
+            across = one @ self.coef
+            f, fx, fy = ((p * q).sum(axis=1) for p, q in ((across, two), (one_x @ self.coef, two), (across, two_y)))
         return z - f, np.column_stack([-fx, -fy, np.ones_like(z)]) @ self.frame
 
     def value(self, points_mm: Floats, normals: Floats | None = None) -> Floats:
@@ -182,11 +184,6 @@ class Sheet:
         """Return unit normals at points, (k, 3)."""
         g = self.height(points_mm)[1]
         return np.asarray(g / np.linalg.norm(g, axis=1, keepdims=True))
-
-
-def _tensor(knots: tuple[Floats, Floats], coef: Floats, x: Floats, y: Floats, rate: tuple[int, int]) -> Floats:
-    one, two = (_rows(t, q, r) for t, q, r in zip(knots, (x, y), rate))
-    return np.asarray((one @ coef * two).sum(axis=1))
 
 
 def _rows(t: Floats, q: Floats, rate: int = 0) -> Floats:
