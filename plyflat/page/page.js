@@ -67,29 +67,37 @@
     const [a, b] = [...fingers.values()];
     return { far: Math.max(Math.hypot(a.x - b.x, a.y - b.y), 1), x: (a.x + b.x) / 2, y: (a.y + b.y) / 2 };
   };
-  const follow = async () => {
-    if (!two || two.busy) return;
-    const mine = two, now = between(), was = two.last;
-    if (now.far === was.far && now.x === was.x && now.y === was.y) return;
-    Object.assign(mine, { last: now, busy: true });
-    await window.trame.trigger("two_fingers", [now.far / was.far, (now.x - was.x) / mine.box.width, (was.y - now.y) / mine.box.height, true]);
+  // Tell what they did since the last time.
+  const tell = (mine, moving) => {
+    const now = between(), was = mine.last;
+    mine.last = now;
+    return window.trame.trigger("two_fingers", [now.far / was.far, (now.x - was.x) / mine.box.width, (was.y - now.y) / mine.box.height, moving]);
+  };
+  const follow = async (mine) => {
+    mine.waits = true;
+    if (mine.busy) return;
+    mine.busy = true;
+    while (mine.waits && mine === two) {
+      mine.waits = false;
+      await tell(mine, true);
+    }
     mine.busy = false;
-    follow();
   };
   const touched = (event) => {
-    const id = event.pointerId, down = event.type === "pointerdown";
+    const id = event.pointerId, down = event.type === "pointerdown", up = event.type === "pointerup" || event.type === "pointercancel";
     if (event.pointerType !== "touch" || !(down ? event.target.closest?.(".picture") : fingers.has(id))) return;
-    if (event.type === "pointerup" || event.type === "pointercancel") fingers.delete(id);
+    if (up && two && fingers.size === 2) {
+      tell(two, false);
+      two = null;
+    }
+    if (up) fingers.delete(id);
     else fingers.set(id, { x: event.clientX, y: event.clientY });
     if (down && fingers.size === 1) first = id;
     if (down && fingers.size === 2) {
-      two = { box: event.target.closest(".picture").getBoundingClientRect(), last: between(), busy: false };
-      window.trame.trigger("two_fingers", [1, 0, 0, true]);
-    } else if (two && fingers.size < 2) {
-      two = null;
-      window.trame.trigger("two_fingers", [1, 0, 0, false]);
+      two = { box: event.target.closest(".picture").getBoundingClientRect(), last: between() };
+      tell(two, true);
     }
-    if (two && event.type === "pointermove") follow();
+    if (two && event.type === "pointermove") follow(two);
     if (id !== first || (two && event.type === "pointermove")) event.stopPropagation();
   };
   for (const kind of ["pointerdown", "pointermove", "pointerup", "pointercancel"]) document.addEventListener(kind, touched, true);
