@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import signal
 import sys
 import threading
 import time
@@ -89,7 +90,8 @@ class Task:
         self._pipe, end = context.Pipe(duplex=False)
         # A daemon goes with its parent.
         self._process = context.Process(target=_run, args=(end, work, args), daemon=True)
-        self._process.start()
+        with _deaf():
+            self._process.start()
         end.close()
         self._over = False
 
@@ -177,7 +179,8 @@ class Standby:
         context = multiprocessing.get_context("spawn")
         self._pipe, end = context.Pipe()
         self._process = context.Process(target=_stand_by, args=(end, self._work, self._behind), daemon=True)
-        self._process.start()
+        with _deaf():
+            self._process.start()
         end.close()
         self._at_work = 0
         # A mesh takes as long to hand over as the new process takes to be ready for it: seconds, in which no page would answer.
@@ -264,6 +267,19 @@ class Standby:
         _ended(self._process)
         self._handing.join()
         self._pipe.close()
+
+
+@contextlib.contextmanager
+def _deaf() -> Iterator[None]:
+    """Let a process that is started here pass over Ctrl-C: a terminal sends it to all, and the page ends its own itself."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)
 
 
 def _hand_over(pipe: Connection, kept: Any) -> None:

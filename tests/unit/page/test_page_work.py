@@ -1,6 +1,7 @@
 """Work in a process of its own: what it tells, that it can be stopped, how it ends when it goes wrong."""
 
 import os
+import signal
 import time
 
 import pytest
@@ -218,3 +219,20 @@ def test_what_works_behind_lets_the_rest_go_first(behind):
         time.sleep(0.02)
     standby.stop()
     assert told[0].content == (min(BEHIND, 19 - os.nice(0)) if behind else 0)
+
+
+def test_ctrl_c_is_for_the_page_alone(capfd):
+    before = signal.getsignal(signal.SIGINT)
+    task, asked = Task(sleeps), Standby(answers, 40)
+    assert signal.getsignal(signal.SIGINT) is before
+    while not task.news():
+        time.sleep(0.02)
+    for process in (task._process, asked._process):
+        os.kill(process.pid, signal.SIGINT)
+    asked.ask(2)
+    assert _answer(asked)[-2:] == [("part", 42), ("done", None)]
+    assert task.news() == []
+    assert not task.over
+    task.stop()
+    asked.stop()
+    assert "KeyboardInterrupt" not in capfd.readouterr().err
