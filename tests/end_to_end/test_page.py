@@ -10,6 +10,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from pathlib import Path
 
 import igl
 import numpy as np
@@ -51,6 +52,9 @@ face_up = "out"
 [lay]
 seconds = "1 s"
 """
+
+
+DEMO = Path(__file__).parents[2] / "meshes_demo"
 
 
 def _serve(target):
@@ -168,29 +172,60 @@ def test_everyone_can_find_their_way_on_the_page(sheet):
     assert faults() == []
 
 
-def test_a_mesh_is_sent_and_a_first_job_begun(sheet, tmp_path):
+def _send(tab, path, size=None):
+    """Choose a file, made with so many bytes where a size is given, and return what the page says of it."""
+    if size is not None:
+        with path.open("wb") as file:
+            file.truncate(size)
+    tab.set_input_files("#upload", path)
+    tab.wait_for_function("document.getElementById('sending').textContent.match(/is there|\\. /)", timeout=30_000)
+    return tab.inner_text("#sending")
+
+
+def test_the_demo_scan_is_sent_and_a_patch_marked_on_it(sheet, tmp_path):
     room = tmp_path / "room"
     room.mkdir()
-    v, f = shapes.smooth_patch(600.0, rise=40.0, triangles=2000)
-    trimesh.Trimesh(v, f, process=False).export(tmp_path / "scan.stl")
     process, address = _serve(room)
     tab = sheet.context.browser.new_page()
     try:
         tab.goto(address)
         tab.wait_for_selector("text=no mesh file in this folder", timeout=30_000)
-        tab.set_input_files("#upload", tmp_path / "scan.stl")
-        tab.wait_for_selector("text=scan.stl is there.", timeout=30_000)
+        assert _send(tab, tmp_path / "empty.stl", 0) == "empty.stl: the file is empty. Save the scan again, and send it then."
+        assert _send(tab, tmp_path / "large.stl", 2_000_000_000) == "large.stl: more than 300 MB. Thin the mesh first."
+        assert _send(tab, DEMO / "skeg_scan.ply") == "skeg_scan.ply is there."
         begin = "text=Write a first job and open it"
         tab.click(begin)
         tab.wait_for_selector("text=the unit of length is not known", timeout=60_000)
-        tab.select_option("#chosen_unit", "mm")
+        tab.select_option("#chosen_unit", "m")
         tab.click(begin)
-        tab.wait_for_selector("text=first area: ", timeout=120_000)
+        tab.fill("#new_name", "patch", timeout=120_000)
+        tab.click("text=Mark it on the hull")
+        tab.wait_for_selector(".marking", timeout=30_000)
+        box = tab.locator(".picture img").bounding_box()
+        for k, (x, y) in enumerate(((0.45, 0.53), (0.55, 0.53), (0.55, 0.6), (0.45, 0.6))):
+            tab.mouse.click(box["x"] + x * box["width"], box["y"] + y * box["height"])
+            tab.wait_for_function(f"document.querySelectorAll('.points li').length == {k + 1}", timeout=30_000)
+        tab.click("button:text-is('Done')")
+        tab.wait_for_selector("text=patch: ", timeout=60_000)
+        tab.fill("[aria-label='Angle of ply 1']", "45 deg")
+        tab.press("[aria-label='Angle of ply 1']", "Enter")
+        tab.wait_for_selector("text=warp line at 45 deg", timeout=60_000)
+        tab.keyboard.press("Control+s")
+        tab.wait_for_function("!document.querySelector('.file').innerText.includes('not saved')", timeout=30_000)
+        tab.reload()
+        tab.wait_for_selector("text=patch: ", timeout=60_000)
+        assert tab.input_value("[aria-label='Angle of ply 1']") == "45 deg"
     finally:
         tab.close()
         _end(process)
-    assert sorted(p.name for p in room.iterdir()) == ["scan.stl", "scan.toml"]
-    assert read_job(room / "scan.toml").meshes["hull"].unit == "mm"
+    assert sorted(p.name for p in room.iterdir()) == ["skeg_scan.ply", "skeg_scan.toml"]
+    job = read_job(room / "skeg_scan.toml")
+    assert job.meshes["hull"].unit == "m"
+    patch = job.regions[1]
+    assert [ply.angle_deg for ply in patch.plies] == [45.0]
+    # The clicks were the corners of a rectangle in the picture, which looks square at the hull there.
+    a, b, c, d = np.array(patch.outline_mm)
+    np.testing.assert_allclose(b - a, c - d, atol=0.1 * np.linalg.norm(b - a))
 
 
 def test_a_point_that_moves_shows_a_rough_shape_and_then_the_template(served, sheet):
@@ -228,6 +263,17 @@ def test_turning_the_hull_adds_no_point(sheet):
     assert len(_points(sheet)) == count
 
 
+def _touch(fingers, places):
+    """Put fingers down, move them from place to place and lift them."""
+    for kind, points in [("touchStart", places[0]), *(("touchMove", p) for p in places[1:]), ("touchEnd", [])]:
+        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y, "id": k} for k, (x, y) in enumerate(points)]})
+        time.sleep(0.03)
+
+
+def _mm_per_pixel(tab):
+    return float(re.search("one pixel here is ([0-9.e-]+) mm", tab.inner_text(".hint")).group(1))
+
+
 def test_a_reload_and_a_second_tab_lose_nothing(served, sheet):
     sheet.select_option("#say", "round_hole")
     sheet.click("text=Mark it >> nth=0")
@@ -248,6 +294,18 @@ def test_a_reload_and_a_second_tab_lose_nothing(served, sheet):
     time.sleep(1.0)
     other.touchscreen.tap(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
     other.wait_for_function("!document.querySelector('.points input').value.startsWith('300 300 30')", timeout=30_000)
+    # Two fingers come nearer and put no point; one finger beside the point turns and puts none either.
+    point = other.input_value(".points input")
+    far = _mm_per_pixel(other)
+    fingers = tablet.new_cdp_session(other)
+    x, y = box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"]
+    _touch(fingers, [[(x - 40 - 8 * k, y), (x + 40 + 8 * k, y)] for k in range(8)])
+    _touch(fingers, [[(x + 120 + 4 * k, y + 90 + 3 * k)] for k in range(8)])
+    time.sleep(0.5)
+    assert other.input_value(".points input") == point
+    other.touchscreen.tap(x - 90, y - 60)
+    other.wait_for_function("was => document.querySelector('.points input').value != was", arg=point, timeout=30_000)
+    assert 0.3 * far < _mm_per_pixel(other) < 0.6 * far
     tablet.close()
     sheet.wait_for_selector("text=is open in 2 tabs", state="detached", timeout=30_000)
     sheet.click("text=Leave as it was")
@@ -320,3 +378,5 @@ def test_nothing_is_lost_when_the_server_is_killed(served, sheet):
     again = Draft.open(folder / "job.toml")
     assert again.recovered
     assert again.steps[-1] == "one more ply of patch"
+    # The page that is still open says so in words of its own.
+    sheet.wait_for_selector("text=The program behind this page has ended", timeout=30_000)
