@@ -33,8 +33,15 @@
   // the picture says what it is.
   const scale = document.querySelector("meta[name=viewport]");
   if (scale) scale.content = "width=device-width, initial-scale=1";
+  let marks = Boolean(document.querySelector(".marking"));
   new MutationObserver(() => {
     for (const image of document.querySelectorAll(".picture img:not([alt])")) image.alt = "";
+    // What was pressed to begin or end marking is gone with it: whoever uses the keys goes on from there.
+    const marking = document.querySelector(".marking");
+    if (Boolean(marking) === marks) return;
+    marks = Boolean(marking);
+    if (marking) marking.tabIndex = -1;
+    if (document.activeElement === document.body) (marking ?? document.getElementById("region"))?.focus({ preventScroll: true });
   }).observe(document.body, { childList: true, subtree: true });
 
   // Where the program cannot be reached the framework shows lost.html; the page comes back as soon as it answers.
@@ -101,6 +108,15 @@
     if (id !== first || (two && event.type === "pointermove")) event.stopPropagation();
   };
   for (const kind of ["pointerdown", "pointermove", "pointerup", "pointercancel"]) document.addEventListener(kind, touched, true);
+
+  // The page's own keys work too where nothing has the focus, since what had it is gone.
+  const keys = { z: "undo", y: "redo", s: "save" };
+  document.addEventListener("keydown", (event) => {
+    const key = event.key.toLowerCase();
+    if (event.target !== document.body || !(event.ctrlKey || event.metaKey) || event.altKey || !(key in keys)) return;
+    event.preventDefault();
+    window.trame.trigger(key === "z" && event.shiftKey ? "redo" : keys[key]);
+  });
 
   document.addEventListener("keydown", (event) => {
     if (event.target.className !== "picture" || event.ctrlKey || event.metaKey || event.altKey) return;
