@@ -225,9 +225,9 @@ def _torn(points: Floats, surface: Surface, uv: Floats, kinked: Bools) -> Bools:
 
 
 def _along_threads(points: Floats, surface: Surface, uv: Floats) -> Floats:
-    """(m, 2) stretch of single triangles along warp and weft, none of which is torn."""
+    """(m, 2) stretch of single triangles along warp and weft."""
     grown, long = _steps(points, surface, uv)
-    return np.asarray((grown / long).T)
+    return np.asarray((np.abs(grown) / long).T)
 
 
 def _threads_beside(drape: Drape, loose: Bools) -> tuple[Floats, Floats]:
