@@ -25,7 +25,7 @@ Answers = Callable[..., Iterator[Any]]
 #: A question that has been at work for longer than this is not waited for when the next one comes, s.
 PATIENCE_S = 1.5
 #: By how much a process that works behind the others is nicer to them (POSIX).
-BEHIND = 10
+BEHIND = 5
 #: What sums over meshes, and answers that do not pickle, raise where the program itself is at fault. Anything else ends the
 #: process, which prints it and is told as an end without an answer.
 INNER = (ArithmeticError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError)

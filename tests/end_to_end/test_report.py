@@ -65,7 +65,7 @@ def changed(frame, before):
 
 def test_it_is_turned_in_place_of_its_picture(report):
     for page, asked, faults in seen(report, "--use-angle=swiftshader", "--enable-unsafe-swiftshader", width=400):
-        page.wait_for_selector("body[data-ready]", timeout=60_000)
+        page.wait_for_selector("body[data-ready]", timeout=300_000)
         assert page.locator("body").get_attribute("data-ready") == f"{report[1]} triangles"
         assert not page.locator(".turn img").first.is_visible()
         frame = page.locator(".turn iframe")
@@ -104,7 +104,7 @@ ARROWS = """([across, over]) => {
 
 def test_arrows_forward_and_up_turn_with_the_hull(report):
     for page, _, faults in seen(report, "--use-angle=swiftshader", "--enable-unsafe-swiftshader", width=400):
-        page.wait_for_selector("body[data-ready]", timeout=60_000)
+        page.wait_for_selector("body[data-ready]", timeout=300_000)
         high = page.locator(".turn iframe").bounding_box()["height"]
         body = page.frame_locator(".turn iframe").locator("body")
         told = [body.evaluate(f"() => ({ARROWS})({step})") for step in ([0, 0], *[[25, 8]] * 14)]
@@ -130,7 +130,7 @@ def test_everyone_can_find_their_way_on_it(report):
     from axe_playwright_python.sync_playwright import Axe
 
     for page, _, _ in seen(report, "--disable-gpu", "--disable-3d-apis", width=400):
-        page.get_by_text("This browser cannot draw it").wait_for(timeout=60_000)
+        page.get_by_text("This browser cannot draw it").wait_for(timeout=300_000)
         found = Axe().run(page).response
         assert len(found["passes"]) > 20
         assert [(f["id"], f["impact"], f["nodes"][0]["html"]) for f in found["violations"]] == []
@@ -162,7 +162,7 @@ def test_on_a_phone_nothing_is_wider_than_the_screen_and_what_is_folded_opens(re
 
 def test_where_nothing_can_be_drawn_the_picture_stays(report):
     for page, _, faults in seen(report, "--disable-gpu", "--disable-3d-apis"):
-        page.get_by_text("This browser cannot draw it").wait_for(timeout=60_000)
+        page.get_by_text("This browser cannot draw it").wait_for(timeout=300_000)
         assert page.locator(".turn img").first.is_visible()
         assert page.locator(".turn iframe").count() == 0
         assert faults == []
