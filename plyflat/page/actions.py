@@ -97,6 +97,7 @@ class Page:
         self._found: Look | None = None
         self._shades: dict[str, Shade] = {}
         self._wished = ""
+        self._said_of: dict[str, str] = {}
         self._eye_set = False
         self._pending: list[Floats] = []
         self._placed: list[Placed] = []
@@ -161,8 +162,11 @@ class Page:
     def _show_mesh(self) -> None:
         """Tell what the mesh is and what was found on it; what is numbered on the hull stays while that mesh does."""
         surface = self.surfaces[self.mesh]
-        long, wide, high = sorted(surface.size_mm, reverse=True)
-        self.state.mesh_said = f"{self.mesh}: {len(surface.faces)} triangles, {long / 1000:.2f} by {wide / 1000:.2f} by {high / 1000:.2f} m"
+        if self.mesh not in self._said_of:
+            # A mended mesh has no points without triangles; it is measured once, since every change comes by here.
+            long, wide, high = sorted((np.ptp(surface.vertices_mm, axis=0) / 1000.0).tolist(), reverse=True)
+            self._said_of[self.mesh] = f"{self.mesh}: {len(surface.faces)} triangles, {long:.2f} by {wide:.2f} by {high:.2f} m"
+        self.state.mesh_said = self._said_of[self.mesh]
         repairs = [{"what": r.what, "count": r.count, "left": r.severity == "left", "places": len(places_of(r))} for r in surface.repairs]
         if self.state.repairs != repairs:
             self.state.update({"repairs": repairs, "fault": -1})
@@ -674,8 +678,12 @@ class Page:
                     take(news)
 
     def _hear_look(self, news: Sequence[Told]) -> None:
+        parts = [told for told in news if told.kind == "part"]
         for told in news:
             if told.kind == "part":
+                if told is not parts[-1]:
+                    # What came with it says more; each picture takes a while to draw.
+                    continue
                 found: Look = told.content
                 self._found = found
                 self.scene.show_region(found.vertices_mm, found.faces, found.loops_mm)
