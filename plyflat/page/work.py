@@ -250,6 +250,10 @@ class Standby:
             self._start()
             if mine:
                 told.append(Told("fault", f"the look {_NO_ANSWER}"))
+        if self._waiting is not None and self._at_work and time.monotonic() - self._since > PATIENCE_S:
+            # The older question had only just begun when the next one came, and takes long after all.
+            self._end()
+            self._start()
         self._send()
         if self._lost > 1 and self._waiting is not None:
             # Processes that die as soon as they are started are not started for ever.

@@ -236,3 +236,23 @@ def test_ctrl_c_is_for_the_page_alone(capfd):
     task.stop()
     asked.stop()
     assert "KeyboardInterrupt" not in capfd.readouterr().err
+
+
+def lingers(kept, seconds):
+    time.sleep(seconds)
+    yield seconds
+
+
+def test_a_question_that_had_just_begun_is_given_up_too_when_it_takes_long():
+    standby, told = Standby(lingers, None), []
+    standby.ask(120.0)
+    while not standby._at_work:
+        standby.news()
+        time.sleep(0.02)
+    standby.ask(0.0)
+    end = time.monotonic() + 60
+    while standby.busy and time.monotonic() < end:
+        told += standby.news()
+        time.sleep(0.02)
+    standby.stop()
+    assert [t.content for t in told if t.kind == "part"] == [0.0]
